@@ -1,0 +1,194 @@
+"""What is asked of an engine and what comes back: plain frozen data, no engine code.
+
+A :class:`Circuit` is one netlist text and a table of element values, one row a point. Runs
+(:class:`OpRun`, :class:`AcRun`, ...) say which analysis is wanted of every point. A
+:class:`Reply` holds arrays whose first axis is the point. A point that fails is NaN and has
+its reason; the others are not touched.
+
+Everything here can be pickled, and importing it loads nothing but numpy.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+Array = NDArray[Any]
+
+
+@dataclass(frozen=True)
+class Circuit:
+    """One circuit and the element values of every point.
+
+    Parameters
+    ----------
+    text : str
+        Element lines with plain numbers: no title, no ``.end``, no analyses, no options.
+        Node names start with ``n_`` (ground is ``0``), device names with their SPICE letter
+        and an underscore (``r_anode``, ``b_v1_ia``). All lower case.
+    table : mapping of str to ndarray, shape (points,)
+        For each element named, its value at each point (ohm, farad, henry, or the dc value
+        of a v or i source). Elements that are not named keep the value in ``text``.
+    points : int
+        Number of points; 1 when the table is empty.
+    """
+
+    text: str
+    table: Mapping[str, Array] = field(default_factory=dict)
+    points: int = 1
+
+
+@dataclass(frozen=True)
+class OpRun:
+    """Operating point. ``vectors`` are node names ([V]) or ``i(v_name)``; empty: all nodes."""
+
+    vectors: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True)
+class AcRun:
+    """Small-signal sweep over ``start`` .. ``stop`` [Hz], ``per_decade`` points a decade.
+
+    The frequencies are start*10**(k/per_decade). Reply arrays: complex, (points, frequencies).
+    """
+
+    start: float
+    stop: float
+    per_decade: int
+    vectors: tuple[str, ...]
+
+
+@dataclass(frozen=True)
+class NoiseRun:
+    """Noise at node ``output``, referred to the v source ``source``.
+
+    Reply vectors: ``output_density`` and ``input_density`` [V/rtHz], (points, frequencies).
+    """
+
+    start: float
+    stop: float
+    per_decade: int
+    output: str
+    source: str = "v_signal"
+
+
+@dataclass(frozen=True)
+class Sine:
+    """A sine: ``amplitude`` [V peak], ``frequency`` [Hz], ``phase`` [degree]."""
+
+    amplitude: float
+    frequency: float
+    phase: float = 0.0
+
+
+@dataclass(frozen=True)
+class Pulse:
+    """A SPICE pulse: levels [V], ``delay``, ``rise``, ``fall``, ``width``, ``period`` [s]."""
+
+    low: float
+    high: float
+    delay: float
+    rise: float
+    fall: float
+    width: float
+    period: float
+
+
+@dataclass(frozen=True)
+class Pwl:
+    """A piecewise linear source: ``times`` [s], ``values`` [V]."""
+
+    times: tuple[float, ...]
+    values: tuple[float, ...]
+
+
+@dataclass(frozen=True)
+class SteadyRun:
+    """Periodic steady state, driven by the source named ``source``.
+
+    Parameters
+    ----------
+    fundamental : float
+        The repetition frequency [Hz]; each tone is a whole multiple of it.
+    tones : tuple of Sine
+        Tones with the relative amplitudes; each is multiplied by the amplitude of the level.
+    amplitude : ndarray, shape (points, levels)
+        Drive level [V peak] for each point and level.
+    vectors : tuple of str
+        Node names (or ``i(v_name)``) to return.
+    samples : int
+        Samples a period returned, a power of two.
+    tolerance : float
+        Largest change of any returned harmonic between successive blocks, relative to the
+        fundamental, that counts as settled.
+    max_periods : int
+        Give up after so many periods: the point is then failed with that reason.
+
+    Reply vectors: float, (points, levels, samples), one whole period that starts at phase 0.
+    Reply extras: ``periods`` (points, levels) and ``method`` ("extrapolated" or "brute force").
+    """
+
+    fundamental: float
+    tones: tuple[Sine, ...]
+    amplitude: Array
+    vectors: tuple[str, ...]
+    source: str = "v_signal"
+    samples: int = 256
+    tolerance: float = 1e-5
+    max_periods: int = 2000
+
+
+@dataclass(frozen=True)
+class TransientRun:
+    """A transient from the operating point (or from ``initial`` = "zero", a cold start).
+
+    Reply vectors: float, (points, samples) on the uniform grid ``axis`` of
+    ``samples`` instants over start .. stop [s]; ``step`` [s] is the largest time step.
+    """
+
+    stop: float
+    step: float
+    vectors: tuple[str, ...]
+    terms: tuple[Sine | Pulse | Pwl, ...] = ()
+    source: str = "v_signal"
+    start: float = 0.0
+    samples: int = 2048
+    initial: str = "operating point"
+
+
+Run = OpRun | AcRun | NoiseRun | SteadyRun | TransientRun
+
+
+@dataclass
+class Reply:
+    """What an engine gives back for one run.
+
+    Attributes
+    ----------
+    values : dict of str to ndarray
+        One array a vector, first axis the point; NaN where the point failed.
+    axis : ndarray or None
+        Frequencies [Hz] or times [s] (None for an operating point).
+    reasons : list of str
+        One entry a point, "" where it succeeded (a failed level of a steady-state run gives
+        its reason too, and its values alone are NaN).
+    engines : list of str
+        Which engine did each point.
+    extras : dict
+        Further arrays, first axis the point.
+    """
+
+    values: dict[str, Array]
+    axis: Array | None
+    reasons: list[str]
+    engines: list[str]
+    extras: dict[str, Any] = field(default_factory=dict)
+
+    @property
+    def failed(self) -> NDArray[np.bool_]:
+        """Mask of failed points, shape (points,)."""
+        return np.array([bool(reason) for reason in self.reasons])

@@ -1,0 +1,127 @@
+"""What a measure may ask for, and what it gives back. Plain data: no engine, no stage code."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from typing import Any
+
+from numpy.typing import NDArray
+
+from simwrap.engine.protocol import Pulse, Pwl, Sine
+
+Array = NDArray[Any]
+
+
+@dataclass(frozen=True, kw_only=True)
+class Request:
+    """Base of all requests.
+
+    Parameters
+    ----------
+    excite : str
+        Which source has an ac value of 1: "signal", "output" (a current into the output
+        node), the name of a supply, or "<valve instance>_noise".
+    vary : mapping of str to ndarray, shape (settings,)
+        Parameters changed together, one setting a row; adds an axis after the point axis.
+    extra : mapping
+        Further values for the renderer, such as ``{"noise_resistance": {"v1": array}}``.
+    """
+
+    excite: str = "signal"
+    vary: Mapping[str, Array] = field(default_factory=dict)
+    extra: Mapping[str, Any] = field(default_factory=dict)
+
+
+@dataclass(frozen=True, kw_only=True)
+class Op(Request):
+    """Operating point; the reply holds every node."""
+
+
+@dataclass(frozen=True, kw_only=True)
+class Ac(Request):
+    """Small-signal sweep; see :class:`simwrap.engine.protocol.AcRun`."""
+
+    start: float
+    stop: float
+    per_decade: int
+    vectors: tuple[str, ...]
+
+
+@dataclass(frozen=True, kw_only=True)
+class Noise(Request):
+    """Noise; see :class:`simwrap.engine.protocol.NoiseRun`."""
+
+    start: float
+    stop: float
+    per_decade: int
+    output: str
+
+
+@dataclass(frozen=True, kw_only=True)
+class Steady(Request):
+    """Periodic steady state; see :class:`simwrap.engine.protocol.SteadyRun`.
+
+    ``amplitude`` has the shape (points, levels) or (points, settings, levels).
+    """
+
+    fundamental: float
+    tones: tuple[Sine, ...]
+    amplitude: Array
+    vectors: tuple[str, ...]
+    samples: int = 256
+    tolerance: float = 1e-5
+
+
+@dataclass(frozen=True, kw_only=True)
+class Transient(Request):
+    """Transient; see :class:`simwrap.engine.protocol.TransientRun`."""
+
+    stop: float
+    step: float
+    vectors: tuple[str, ...]
+    terms: tuple[Sine | Pulse | Pwl, ...] = ()
+    start: float = 0.0
+    samples: int = 2048
+    initial: str = "operating point"
+
+
+@dataclass(frozen=True)
+class Variable:
+    """One labelled result.
+
+    Parameters
+    ----------
+    dims : tuple of str
+        Names of the axes after the point axis.
+    values : ndarray
+        First axis the point.
+    unit : str
+        SI unit, "" for a pure number, "dB", "%", "degree".
+    long_name : str
+        Words for an axis label or a table.
+    dataset_name : str or None
+        Name in a Dataset; None: derived from the key.
+    """
+
+    dims: tuple[str, ...]
+    values: Any
+    unit: str
+    long_name: str
+    dataset_name: str | None = None
+
+
+@dataclass(frozen=True)
+class Result:
+    """What a measure returns: variables by key, coordinates by dim, and its conditions.
+
+    ``coords`` maps a dim to a Variable whose values have no point axis (``dims`` is ()), or
+    is absent where the dim is labelled by a variable of its own. ``conditions`` states
+    frequency, level, load and the like, each as (value, unit). ``warnings`` holds, for each
+    point, a list of sentences.
+    """
+
+    variables: dict[str, Variable]
+    coords: dict[str, Variable] = field(default_factory=dict)
+    conditions: dict[str, tuple[Any, str]] = field(default_factory=dict)
+    warnings: list[list[str]] = field(default_factory=list)
