@@ -1,0 +1,399 @@
+"""The valve laws, each written once over a small set of operations.
+
+A law is a plain function of an operations object ``ops``, the fitted constants and voltages to
+the cathode [V]. With :class:`Numeric` it is computed on numpy arrays (real, or complex for
+derivatives by complex step); with :class:`Lines` the same function writes the B sources of a
+netlist. So the two forms can't drift apart.
+
+Inside a law currents are in mA: simulators stop iterating at absolute tolerances near 1 uV, and
+the currents are carried as node voltages.
+
+Every law is finite, smooth and rising over any voltages a solver can wander through. The grid
+current is added to the anode (and screen) current to give the cathode current; it is not taken
+from the anode current.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import Any, NamedTuple
+
+import numpy as np
+
+#: Added to each effective drive [V], so that powers and logarithms never see zero.
+DRIVE_FLOOR = 1e-9
+
+#: Width [V] of the knee of the grid current law.
+GRID_WIDTH = 0.165
+
+
+class Numeric:
+    """Operations on numpy arrays, real or complex (complex: first-order in the imaginary part)."""
+
+    exp = staticmethod(np.exp)
+    log = staticmethod(np.log)
+    sqrt = staticmethod(np.sqrt)
+
+    @staticmethod
+    def abs(value: Any) -> Any:
+        """Return the magnitude, with the sign of the real part deciding."""
+        return np.where(np.real(value) < 0, -value, value)
+
+    @staticmethod
+    def max0(value: Any) -> Any:
+        """Return the larger of ``value`` and 0."""
+        return np.where(np.real(value) > 0, value, 0.0)
+
+    @staticmethod
+    def power(base: Any, exponent: Any) -> Any:
+        """Return ``base ** exponent`` of a positive base."""
+        return np.exp(exponent * np.log(base))
+
+    @staticmethod
+    def node(name: str, value: Any) -> Any:  # noqa: ARG004
+        """Return ``value``: only a netlist has nodes."""
+        return value
+
+
+class Text:
+    """An expression of a B source, built by ordinary arithmetic."""
+
+    def __init__(self, text: str) -> None:
+        self.text = text
+
+    def __add__(self, other: Any) -> Text:
+        return Text(f"({self.text}+{_text(other)})")
+
+    def __radd__(self, other: Any) -> Text:
+        return Text(f"({_text(other)}+{self.text})")
+
+    def __sub__(self, other: Any) -> Text:
+        return Text(f"({self.text}-{_text(other)})")
+
+    def __rsub__(self, other: Any) -> Text:
+        return Text(f"({_text(other)}-{self.text})")
+
+    def __mul__(self, other: Any) -> Text:
+        return Text(f"({self.text}*{_text(other)})")
+
+    def __rmul__(self, other: Any) -> Text:
+        return Text(f"({_text(other)}*{self.text})")
+
+    def __truediv__(self, other: Any) -> Text:
+        return Text(f"({self.text}/{_text(other)})")
+
+    def __rtruediv__(self, other: Any) -> Text:
+        return Text(f"({_text(other)}/{self.text})")
+
+    def __neg__(self) -> Text:
+        return Text(f"(-{self.text})")
+
+
+def _text(value: Any) -> str:
+    if isinstance(value, Text):
+        return value.text
+    number = float(value)
+    return repr(number) if number >= 0 else f"({number!r})"
+
+
+class Lines:
+    """Operations that write B sources; ``lines`` holds them in the end.
+
+    Parameters
+    ----------
+    instance : str
+        Name of the valve in the netlist, such as "v1".
+    """
+
+    def __init__(self, instance: str) -> None:
+        self.instance = instance
+        self.lines: list[str] = []
+
+    @staticmethod
+    def exp(value: Any) -> Text:
+        """Write the exponential."""
+        return Text(f"exp({_text(value)})")
+
+    @staticmethod
+    def log(value: Any) -> Text:
+        """Write the natural logarithm."""
+        return Text(f"ln({_text(value)})")
+
+    @staticmethod
+    def sqrt(value: Any) -> Text:
+        """Write the square root."""
+        return Text(f"sqrt({_text(value)})")
+
+    @staticmethod
+    def abs(value: Any) -> Text:
+        """Write the magnitude."""
+        return Text(f"abs({_text(value)})")
+
+    @staticmethod
+    def max0(value: Any) -> Text:
+        """Write the larger of ``value`` and 0."""
+        return Text(f"max({_text(value)},0)")
+
+    @staticmethod
+    def power(base: Any, exponent: Any) -> Text:
+        """Write ``base ** exponent`` of a positive base."""
+        return Text(f"pwr({_text(base)},{_text(exponent)})")
+
+    def node(self, name: str, value: Any) -> Text:
+        """Give ``value`` a node of its own, and return that node's voltage."""
+        node = f"n_{self.instance}_{name}"
+        self.lines.append(f"b_{self.instance}_{name} {node} 0 v={_text(value)}")
+        return Text(f"v({node})")
+
+
+class MilliAmps(NamedTuple):
+    """Electrode currents [mA]; ``screen`` is None where there is no screen."""
+
+    anode: Any
+    grid: Any
+    screen: Any = None
+
+
+@dataclass(frozen=True)
+class GridConstants:
+    """Grid current: ``grid_perveance`` [A/V^1.5], ``grid_onset`` [V]."""
+
+    grid_perveance: float = 0.0
+    grid_onset: float = 0.0
+
+
+@dataclass(frozen=True)
+class TriodeConstants(GridConstants):
+    """Constants of the triode law.
+
+    Parameters
+    ----------
+    perveance : float
+        Cathode current at 1 V of effective drive [A/V^exponent].
+    mu : float
+        Amplification factor of the larger section of the cathode. Larger than the printed one:
+        never show it as the valve's.
+    exponent : float
+        Power of the effective drive.
+    tail_share : float
+        Part of the cathode that sees the lower amplification factor, 0..0.7.
+    tail_drop : float
+        That factor is ``mu / (1 + tail_drop)``.
+    width, width_slope : float
+        Rounding of the cut-off, ``width + width_slope * anode_voltage`` [V].
+    contact : float
+        Contact potential in series with the grid [V].
+    knee : float
+        Anode voltage at which the current fails to reach all of the space current [V].
+    grid_perveance, grid_onset : float
+        See :class:`GridConstants`.
+    """
+
+    perveance: float = 0.0
+    mu: float = 1.0
+    exponent: float = 1.45
+    tail_share: float = 0.0
+    tail_drop: float = 0.0
+    width: float = 0.2
+    width_slope: float = 0.0
+    contact: float = 0.5
+    knee: float = 12.0
+
+
+@dataclass(frozen=True)
+class PentodeConstants(GridConstants):
+    """Constants of the pentode and beam tetrode law.
+
+    The first eight are those of :class:`TriodeConstants`, with the screen in the anode's place.
+
+    Parameters
+    ----------
+    anode_reach : float
+        Pull of the anode on the cathode, relative to that of the screen.
+    division, division_slope, division_drive : float
+        Current division: ratio anode / screen current at equal voltages half way to cut-off, the
+        power of anode / screen voltage in it, and its exponential change with the grid.
+    knee_sharpness : float
+        How sharply the knee line is joined.
+    knee_perveance : float
+        Anode current along the knee line [A/V^1.5].
+    """
+
+    perveance: float = 0.0
+    mu: float = 1.0
+    exponent: float = 1.45
+    tail_share: float = 0.0
+    tail_drop: float = 0.0
+    width: float = 0.2
+    width_slope: float = 0.0
+    contact: float = 0.5
+    anode_reach: float = 0.004
+    division: float = 4.0
+    division_slope: float = 0.1
+    division_drive: float = 0.0
+    knee_sharpness: float = 3.3
+    knee_perveance: float = 0.0
+
+
+@dataclass(frozen=True)
+class RectifierConstants:
+    """Constants of the diode law: ``perveance`` [A/V^exponent], ``exponent``, ``onset`` [V], ``width`` [V].
+
+    ``exponent`` is 1.5 for a valve. A silicon diode uses 1: then ``1 / perveance`` is its series
+    resistance and ``-onset`` its threshold.
+    """
+
+    perveance: float = 0.0
+    exponent: float = 1.5
+    onset: float = 0.0
+    width: float = 0.3
+
+
+def positive(ops: Any, value: Any) -> Any:
+    """Return ``value`` where it is well above zero and a small positive number below, smoothly."""
+    return 0.5 * (value + ops.sqrt(value * value + 0.01))
+
+
+def softplus(ops: Any, value: Any) -> Any:
+    """Return ln(1 + exp(value)), written so that it can't overflow."""
+    return ops.max0(value) + ops.log(1.0 + ops.exp(-ops.abs(value)))
+
+
+def _space_current(ops: Any, c: Any, pull: Any, grid: Any, width: Any, emission: Any, mu: Any) -> Any:
+    """Return the current of both cathode sections [mA] for a pull [V] referred to the anode or screen."""
+    upper = ops.node("z1", (pull / (mu * c.mu) + (grid + c.contact)) / width)
+    lower = ops.node("z2", (pull / (mu * (c.mu / (1.0 + c.tail_drop))) + (grid + c.contact)) / width)
+    parts = (1.0 - c.tail_share) * ops.power(width * softplus(ops, upper) + DRIVE_FLOOR, c.exponent)
+    parts = parts + c.tail_share * ops.power(width * softplus(ops, lower) + DRIVE_FLOOR, c.exponent)
+    return (emission * (1e3 * c.perveance)) * parts
+
+
+def grid_current(ops: Any, c: Any, grid: Any) -> Any:
+    """Return the grid current [mA]."""
+    drive = GRID_WIDTH * softplus(ops, (grid + c.grid_onset) / GRID_WIDTH) + DRIVE_FLOOR
+    return (1e3 * c.grid_perveance) * ops.power(drive, 1.5)
+
+
+def triode(ops: Any, c: TriodeConstants, anode: Any, grid: Any, emission: Any, mu: Any) -> MilliAmps:
+    """Triode of two sections, so that the amplification factor falls at low current."""
+    pull = ops.node("va", positive(ops, anode))
+    width = c.width + c.width_slope * pull if c.width_slope else c.width
+    current = _space_current(ops, c, pull, grid, width, emission, mu)
+    ia = ops.node("ia", current * (1.0 - ops.exp((-1.0 / c.knee) * pull)))
+    return MilliAmps(ia, ops.node("ig", grid_current(ops, c, grid)))
+
+
+def pentode(
+    ops: Any, c: PentodeConstants, anode: Any, grid: Any, screen: Any, emission: Any, mu: Any
+) -> MilliAmps:
+    """Pentode or beam tetrode: cathode current, its division, and a smooth knee."""
+    va = ops.node("va", positive(ops, anode))
+    vs = ops.node("vs", 1.0 + positive(ops, screen - 1.0))
+    pull = vs + c.anode_reach * va
+    width = c.width + c.width_slope * pull
+    ik = ops.node("ik", _space_current(ops, c, pull, grid, width, emission, mu))
+    # How far to cut-off the grid is: 0 at zero bias, 1 at cut-off, held within 0..1.5.
+    bias = ops.node("bias", ((-c.mu) * (mu * grid)) / (ops.abs(vs) + 0.01))
+    bias = ops.node("turn", 0.5 * (bias + ops.sqrt(bias * bias + 0.04)))
+    over = bias - 1.5
+    bias = bias - 0.5 * (over + ops.sqrt(over * over + 0.04))
+    log_va = ops.log(ops.abs(va) + 1e-6)
+    log_ratio = c.division_slope * (log_va - ops.log(ops.abs(vs) + 1e-6)) + c.division_drive * (bias - 0.5)
+    share = ops.node("share", 1.0 / (1.0 + (1.0 / c.division) * ops.exp(-log_ratio)))
+    # Smooth minimum of the divided current and the knee line, in logarithms.
+    knee_line = np.log(1e3 * c.knee_perveance) + 1.5 * log_va
+    excess = ops.node(
+        "knee", c.knee_sharpness * (ops.log(ops.abs(ik * share) + 1e-12) - knee_line - ops.log(emission))
+    )
+    ia = ops.node("ia", ik * share * ops.exp((-1.0 / c.knee_sharpness) * softplus(ops, excess)))
+    ig2 = ops.node("ig2", ik - ia)
+    return MilliAmps(ia, ops.node("ig", grid_current(ops, c, grid)), ig2)
+
+
+def rectifier(ops: Any, c: RectifierConstants, anode: Any, emission: Any) -> Any:
+    """Diode current [mA]: a power law that ends smoothly below zero."""
+    drive = ops.node("z1", (anode + c.onset) / c.width)
+    drive = c.width * softplus(ops, drive) + DRIVE_FLOOR
+    return ops.node("ia", (emission * (1e3 * c.perveance)) * ops.power(drive, c.exponent))
+
+
+Constants = TriodeConstants | PentodeConstants | RectifierConstants
+
+#: Section kind -> class of its constants and law.
+LAWS: dict[str, tuple[type[Any], Callable[..., Any]]] = {
+    "triode": (TriodeConstants, triode),
+    "pentode": (PentodeConstants, pentode),
+    "rectifier": (RectifierConstants, rectifier),
+}
+
+
+def evaluate(constants: Constants, anode: Any, grid: Any, screen: Any, emission: Any, mu: Any) -> MilliAmps:
+    """Return the electrode currents [mA] on numpy arrays (which may be complex)."""
+    if isinstance(constants, RectifierConstants):
+        ia = rectifier(Numeric, constants, anode, emission)
+        return MilliAmps(ia, np.zeros_like(ia))
+    if isinstance(constants, PentodeConstants):
+        return pentode(Numeric, constants, anode, grid, screen, emission, mu)
+    return triode(Numeric, constants, anode, grid, emission, mu)
+
+
+def netlist_lines(
+    constants: Constants,
+    instance: str,
+    *,
+    anode: str,
+    cathode: str,
+    grid: str | None,
+    screen: str | None,
+    emission: Any,
+    mu: Any,
+    noisy: bool,
+) -> list[str]:
+    """Return the B sources of a valve: nodes of the law, then one current source an electrode."""
+    ops = Lines(instance)
+
+    def voltage(node: str) -> str:
+        if node == cathode:
+            return "0.0"
+        if node == "0":
+            return f"(-v({cathode}))"
+        return f"v({node})" if cathode == "0" else f"v({node},{cathode})"
+
+    drive = voltage(grid) if grid else "0.0"
+    if noisy:
+        drive = f"({drive}+v(n_{instance}_noise))"
+    va = Text(voltage(anode))
+    electrodes = [("anode", anode, "ia")]
+    if isinstance(constants, RectifierConstants):
+        rectifier(ops, constants, va, emission)
+    elif isinstance(constants, PentodeConstants):
+        assert screen is not None
+        pentode(ops, constants, va, Text(drive), Text(voltage(screen)), emission, mu)
+        electrodes.append(("screen", screen, "ig2"))
+    else:
+        triode(ops, constants, va, Text(drive), emission, mu)
+    if grid:
+        electrodes.append(("grid", grid, "ig"))
+    for name, node, current in electrodes:
+        ops.lines.append(f"b_{instance}_{name} {node} {cathode} i=0.001*v(n_{instance}_{current})")
+    return ops.lines
+
+
+def grid_constants(onset: float = -0.5, current_at_1v: float = 0.5e-3) -> dict[str, float]:
+    """Return the grid constants for 0.3 uA at ``onset`` [V] and ``current_at_1v`` [A] at +1 V.
+
+    Solved in closed form by a secant on the onset; the perveance follows.
+    """
+    from scipy.optimize import brentq
+
+    def drive(grid: float, shift: float) -> float:
+        return float(GRID_WIDTH * softplus(Numeric, (grid + shift) / GRID_WIDTH) + DRIVE_FLOOR)
+
+    def error(shift: float) -> float:
+        return 1.5 * float(np.log(drive(1.0, shift) / drive(onset, shift))) - float(
+            np.log(current_at_1v / 0.3e-6)
+        )
+
+    shift = float(brentq(error, -1.0, 3.0, xtol=1e-14))
+    return {"grid_perveance": current_at_1v / drive(1.0, shift) ** 1.5, "grid_onset": shift}

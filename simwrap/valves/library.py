@@ -1,0 +1,141 @@
+"""Finding a valve by any of its designations: added folders, plug-ins, and the files of simwrap."""
+
+from __future__ import annotations
+
+import functools
+import os
+import tomllib
+import warnings
+from collections.abc import Iterable
+from pathlib import Path
+from typing import Any
+
+from simwrap.errors import InputError, UnknownNameError
+from simwrap.registry import plugins
+from simwrap.valves import record
+from simwrap.valves.record import CONSTANTS, Kind, ValveFile
+from simwrap.valves.valve import Valve
+
+#: Folders of valve files, in the manner of PATH.
+ENVIRONMENT = "SIMWRAP_VALVES"
+
+#: Entry points of this group load as a folder (path or package) of valve files.
+GROUP = "simwrap.valves"
+
+
+def models_folder() -> Path:
+    """Return the folder of the files that come with simwrap: the packaged copy, or the repository's."""
+    packaged = Path(__file__).resolve().parent.parent / "models"
+    return packaged if packaged.is_dir() else packaged.parent.parent / "models"
+
+
+def _plugin_folders() -> list[Path]:
+    found = []
+    for name, thing in plugins(GROUP):
+        try:
+            found.append(Path(thing if isinstance(thing, (str, Path)) else next(iter(thing.__path__))))
+        except (TypeError, AttributeError, StopIteration):
+            warnings.warn(
+                f'plug-in "{name}" of {GROUP} is neither a path nor a package with valve files; it is left out',
+                stacklevel=3,
+            )
+    return found
+
+
+def search_folders(folders: Iterable[str | Path] = ()) -> list[Path]:
+    """Return all folders in the order of search: ``folders``, SIMWRAP_VALVES, plug-ins, simwrap's own.
+
+    Raises
+    ------
+    InputError
+        If a folder that was asked for isn't there.
+    """
+    asked = [Path(folder) for folder in folders]
+    asked += [Path(text) for text in os.environ.get(ENVIRONMENT, "").split(os.pathsep) if text]
+    for folder in asked:
+        if not folder.is_dir():
+            raise InputError(f"{folder}: is not a folder; give one that holds valve files (TYPE.toml)")
+    return [*asked, *_plugin_folders(), models_folder()]
+
+
+def _key(name: str) -> str:
+    return name.casefold().replace(" ", "").replace("-", "").replace("_", "").replace("/", "")
+
+
+@functools.lru_cache(maxsize=512)
+def _head(path: Path, stamp: int) -> tuple[str, tuple[str, ...]]:  # noqa: ARG001
+    """Return name and designations, reading no further than the first table of the file."""
+    lines = []
+    try:
+        with path.open(encoding="utf-8") as file:
+            for line in file:
+                if line.startswith("["):
+                    break
+                lines.append(line)
+        head = tomllib.loads("".join(lines))
+        return str(head.get("name", path.stem)), tuple(str(name) for name in head.get("designations", ()))
+    except (OSError, UnicodeDecodeError, tomllib.TOMLDecodeError, TypeError):
+        return path.stem, ()  # reading the whole file will say what is wrong with it
+
+
+def _index(folders: Iterable[Path]) -> dict[str, tuple[str, Path]]:
+    """Map each key to (designation, file); the first folder that has one wins."""
+    index: dict[str, tuple[str, Path]] = {}
+    for folder in folders:
+        here: dict[str, tuple[str, Path]] = {}
+        for path in sorted(folder.glob("*.toml")):
+            name, designations = _head(path, path.stat().st_mtime_ns)
+            for designation in (name, *designations, path.stem):
+                here.setdefault(_key(designation), (designation, path))
+        for key, entry in here.items():
+            index.setdefault(key, entry)
+    return index
+
+
+@functools.lru_cache(maxsize=512)
+def _read(path: Path, stamp: int) -> ValveFile:  # noqa: ARG001
+    return record.read(path)
+
+
+def valve_file(name: str, *, folders: Iterable[str | Path] = ()) -> tuple[ValveFile, Path]:
+    """Return the checked file of a type, and its path; see :func:`get_valve`."""
+    index = _index(search_folders(folders))
+    entry = index.get(_key(name)) if isinstance(name, str) else None
+    if entry is None:
+        raise UnknownNameError("valve", name, {designation for designation, _ in index.values()})
+    path = entry[1]
+    return _read(path, path.stat().st_mtime_ns), path
+
+
+def get_valve(name: str, *, kind: Kind | None = None, folders: Iterable[str | Path] = ()) -> Valve:
+    """Return a valve by any of its designations, in any case.
+
+    Parameters
+    ----------
+    name : str
+        Such as "12AX7", "ecc83".
+    kind : {"triode", "pentode", "rectifier"}, optional
+        Which section of a type that has several; the first one otherwise.
+    folders : iterable of path, optional
+        Folders searched before SIMWRAP_VALVES, plug-ins and simwrap's own files.
+
+    Raises
+    ------
+    UnknownNameError
+        With the nearest designations.
+    FileProblemsError
+        With all faults of the file.
+    InputError
+        If the type has no section of that kind.
+    """
+    content, path = valve_file(name, folders=folders)
+    sections: list[Any] = [each for each in CONSTANTS if getattr(content, each) is not None]
+    if kind is not None and kind not in sections:
+        raise InputError(f'{content.name}: has no section of kind "{kind}"; it has {" and ".join(sections)}')
+    return Valve.from_file(content, kind or sections[0], path)
+
+
+def valve_names(*, folders: Iterable[str | Path] = ()) -> list[str]:
+    """Return the names of all types that can be found, one a file, sorted."""
+    paths = {path for _, path in _index(search_folders(folders)).values()}
+    return sorted({_head(path, path.stat().st_mtime_ns)[0] for path in paths})

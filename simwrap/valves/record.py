@@ -1,0 +1,362 @@
+"""What a valve file holds: plain frozen data, checked as a whole when it is read.
+
+All values are SI: volts, amperes, ohms, siemens, farads, watts. ``None`` means not known.
+"""
+
+from __future__ import annotations
+
+import functools
+import tomllib
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Annotated, Any, Literal
+
+from annotated_types import Ge, Gt, Le
+
+from simwrap.errors import FileProblemsError
+from simwrap.valves.laws import PentodeConstants, RectifierConstants, TriodeConstants
+
+Known = Literal["seen", "memory", "measured", "computed"]
+Grade = Literal["high", "med", "low"]
+Use = Literal["calibrate", "check", "contradicts"]
+Kind = Literal["triode", "pentode", "rectifier"]
+Positive = Annotated[float, Gt(0)]
+NotNegative = Annotated[float, Ge(0)]
+
+_STRICT = {"extra": "forbid", "allow_inf_nan": False}
+
+#: From this line on a valve file is written by the fit; what stands above is by hand.
+FITTED_MARK = "# Fitted: everything below this line is written by `make models` (or `simwrap fit`)."
+
+
+@dataclass(frozen=True)
+class Ratings:
+    """Largest values the maker allows. ``rating_system`` says in which sense."""
+
+    __pydantic_config__ = _STRICT
+    rating_system: str = ""
+    anode_voltage_max: Positive | None = None
+    anode_voltage_peak_max: Positive | None = None
+    screen_voltage_max: Positive | None = None
+    anode_dissipation_max: Positive | None = None
+    screen_dissipation_max: Positive | None = None
+    cathode_current_max: Positive | None = None
+    heater_cathode_voltage_max: Positive | None = None
+    grid_leak_max_fixed: Positive | None = None
+    grid_leak_max_cathode: Positive | None = None
+    total_dissipation_max: Positive | None = None
+    input_voltage_rms_max: Positive | None = None
+    output_current_max: Positive | None = None
+    peak_inverse_voltage_max: Positive | None = None
+    peak_current_max: Positive | None = None
+    reservoir_max: Positive | None = None
+    series_resistance_min: Positive | None = None
+    source: str = ""
+    how_known: Known = "memory"
+    grade: Grade = "med"
+    note: str = ""
+
+
+@dataclass(frozen=True)
+class Capacitances:
+    """Capacitances between electrodes [F], without the socket and wiring.
+
+    Of a pentode ``grid_cathode`` is the input and ``anode_cathode`` the output capacitance, which
+    include those to the screen.
+    """
+
+    __pydantic_config__ = _STRICT
+    grid_anode: NotNegative = 0.0
+    grid_cathode: NotNegative = 0.0
+    anode_cathode: NotNegative = 0.0
+    source: str = ""
+    how_known: Known = "memory"
+    grade: Grade = "med"
+
+
+@dataclass(frozen=True)
+class Noise:
+    """Flicker noise: the frequency [Hz] where it equals the shot noise. A typical value, not a limit."""
+
+    __pydantic_config__ = _STRICT
+    flicker_corner: NotNegative = 3000.0
+    note: str = ""
+
+
+@dataclass(frozen=True)
+class Leakage:
+    """Heater to cathode insulation: a resistance [ohm], for estimates of hum; an assumption if not printed."""
+
+    __pydantic_config__ = _STRICT
+    heater_cathode_resistance: Positive = 1e8
+    heater_cathode_capacitance: NotNegative = 5e-12
+    note: str = ""
+
+
+@dataclass(frozen=True)
+class GridOnset:
+    """Conditions that set the grid current: grid voltage for 0.3 uA, and the current at +1 V [A]."""
+
+    __pydantic_config__ = _STRICT
+    onset: float = -0.5
+    current_at_1v: Positive = 0.5e-3
+
+
+@dataclass(frozen=True)
+class Heater:
+    """Heater or filament: ``voltage`` [V], ``current`` [A]; ``alternative`` says how else it can be wired."""
+
+    __pydantic_config__ = _STRICT
+    voltage: Positive
+    current: Positive
+    alternative: str = ""
+    direct: bool = False
+
+
+@dataclass(frozen=True)
+class Base:
+    """Base and its pins: pin number (as text) to what is connected there."""
+
+    __pydantic_config__ = _STRICT
+    name: str
+    pins: Mapping[str, str] = field(default_factory=dict)
+    how_known: Known = "memory"
+    note: str = ""
+
+
+@dataclass(frozen=True)
+class Point:
+    """One published point of the characteristics. What isn't printed is None.
+
+    ``connection`` is "normal", "triode-connected" or "drop" (rectifiers: ``anode_voltage`` is
+    the drop). With ``cathode_resistor`` the voltages are to the cathode all the same.
+    """
+
+    __pydantic_config__ = _STRICT
+    source: str
+    connection: Literal["normal", "triode-connected", "drop"] = "normal"
+    anode_voltage: float | None = None
+    screen_voltage: float | None = None
+    grid_voltage: float | None = None
+    cathode_resistor: Positive | None = None
+    anode_current: Positive | None = None
+    screen_current: Positive | None = None
+    gm: Positive | None = None
+    ra: Positive | None = None
+    mu: Positive | None = None
+    how_known: Known = "memory"
+    grade: Grade = "med"
+    use: Use = "calibrate"
+    note: str = ""
+
+
+@dataclass(frozen=True)
+class Chart:
+    """One row of a resistance-coupled chart; the cathode is bypassed, the screen fed from the supply."""
+
+    __pydantic_config__ = _STRICT
+    source: str
+    supply: Positive
+    anode_resistor: Positive
+    cathode_resistor: Positive
+    next_grid_leak: Positive | None = None
+    screen_resistor: Positive | None = None
+    gain: Positive | None = None
+    output: Positive | None = None
+    output_kind: Literal["peak", "rms", ""] = ""
+    distortion: Positive | None = None
+    anode_current: Positive | None = None
+    cathode_current: Positive | None = None
+    gain_step: NotNegative = 1.0
+    how_known: Known = "memory"
+    grade: Grade = "med"
+    use: Use = "calibrate"
+    half: Literal["a", "b", ""] = ""
+    note: str = ""
+
+
+@dataclass(frozen=True)
+class OutputRow:
+    """One row of output-stage data: one valve ("SE") or a pair ("PP"; currents of both, load anode to anode).
+
+    ``supply`` is the voltage before the cathode resistor, ``anode_voltage`` that from anode to
+    cathode as printed. ``drive_kind`` as printed: "peak", "rms", "rms per grid", "peak g-g".
+    """
+
+    __pydantic_config__ = _STRICT
+    source: str
+    topology: Literal["SE", "PP"]
+    load: Positive
+    operating_class: str = ""
+    connection: Literal["normal", "triode-connected", "ultra-linear"] = "normal"
+    tap: Annotated[float, Ge(0), Le(1)] = 0.0
+    supply: Positive | None = None
+    anode_voltage: Positive | None = None
+    screen_voltage: Positive | None = None
+    screen_resistor: Positive | None = None
+    grid_voltage: float | None = None
+    cathode_resistor: Positive | None = None
+    anode_current_zero: Positive | None = None
+    anode_current_max: Positive | None = None
+    screen_current_zero: Positive | None = None
+    screen_current_max: Positive | None = None
+    drive: Positive | None = None
+    drive_kind: str = ""
+    power: Positive | None = None
+    distortion: Positive | None = None
+    how_known: Known = "memory"
+    grade: Grade = "med"
+    use: Use = "calibrate"
+    note: str = ""
+
+
+@dataclass(frozen=True)
+class Window:
+    """An acceptance window of a maker: ``quantity`` between ``low`` and ``high``, under ``conditions``."""
+
+    __pydantic_config__ = _STRICT
+    quantity: str
+    source: str
+    low: float | None = None
+    high: float | None = None
+    conditions: str = ""
+    how_known: Known = "memory"
+    grade: Grade = "med"
+
+
+@dataclass(frozen=True)
+class Fitted:
+    """How the constants came about, and the proof.
+
+    ``errors`` holds one entry for each published number: row, quantity, published, law, error
+    (relative, or in points for distortions) and use. ``undetermined`` names constants that come
+    from the priors alone.
+    """
+
+    __pydantic_config__ = _STRICT
+    rows: str = ""
+    numbers: int = 0
+    cost: float = 0.0
+    undetermined: tuple[str, ...] = ()
+    trust: str = ""
+    errors: tuple[Mapping[str, Any], ...] = ()
+    exchanged: tuple[Mapping[str, Any], ...] = ()
+
+
+@dataclass(frozen=True)
+class Section:
+    """One valve system: a file has one, or two of different kinds."""
+
+    __pydantic_config__ = _STRICT
+    constants: Mapping[str, float] = field(default_factory=dict)
+    summary: str = ""
+    count: int = 1
+    ratings: Ratings = field(default_factory=Ratings)
+    capacitances: Capacitances = field(default_factory=Capacitances)
+    noise: Noise = field(default_factory=Noise)
+    leakage: Leakage = field(default_factory=Leakage)
+    grid: GridOnset = field(default_factory=GridOnset)
+    fit: Mapping[str, Any] = field(default_factory=dict)
+    points: tuple[Point, ...] = ()
+    charts: tuple[Chart, ...] = ()
+    outputs: tuple[OutputRow, ...] = ()
+    windows: tuple[Window, ...] = ()
+    fitted: Fitted = field(default_factory=Fitted)
+
+
+@dataclass(frozen=True)
+class ValveFile:
+    """A whole file, as read."""
+
+    __pydantic_config__ = _STRICT
+    name: str
+    designations: tuple[str, ...] = ()
+    summary: str = ""
+    trust: str = ""
+    heater: Heater | None = None
+    base: Base | None = None
+    sources: Mapping[str, str] = field(default_factory=dict)
+    triode: Section | None = None
+    pentode: Section | None = None
+    rectifier: Section | None = None
+
+
+CONSTANTS: dict[str, type[TriodeConstants] | type[PentodeConstants] | type[RectifierConstants]] = {
+    "triode": TriodeConstants,
+    "pentode": PentodeConstants,
+    "rectifier": RectifierConstants,
+}
+
+
+@functools.cache
+def _checker() -> Any:
+    import pydantic
+
+    return pydantic.TypeAdapter(ValveFile)
+
+
+def _readable(kind: str) -> list[str]:
+    return sorted(CONSTANTS[kind].__dataclass_fields__)
+
+
+def _other_problems(record: ValveFile, *, fitted: bool) -> list[str]:
+    """Return what the types alone don't show."""
+    problems = []
+    sections = {kind: section for kind in CONSTANTS if (section := getattr(record, kind)) is not None}
+    if not sections:
+        problems.append("there is no [triode], [pentode] or [rectifier] section")
+    for kind, section in sections.items():
+        names = set(_readable(kind))
+        given = set(section.constants)
+        if unknown := sorted(given - names):
+            problems.append(f"{kind}.constants: unknown {', '.join(unknown)}; known: {', '.join(sorted(names))}")
+        if fitted and (missing := sorted(names - given)):
+            problems.append(f"{kind}.constants: missing {', '.join(missing)}; `simwrap fit` writes them")
+        for rows in ("points", "charts", "outputs", "windows"):
+            for number, row in enumerate(getattr(section, rows)):
+                if row.source not in record.sources:
+                    problems.append(f'{kind}.{rows}[{number}]: source "{row.source}" isn\'t in [sources]')
+    return problems
+
+
+def check(data: Mapping[str, Any], path: object, *, fitted: bool = True) -> ValveFile:
+    """Return the checked record of parsed TOML.
+
+    Parameters
+    ----------
+    data : mapping
+        As from ``tomllib``.
+    path : object
+        Named in errors.
+    fitted : bool
+        Whether the constants have to be there already.
+
+    Raises
+    ------
+    FileProblemsError
+        With every fault of the file.
+    """
+    import pydantic
+
+    try:
+        record: ValveFile = _checker().validate_python(data)
+    except pydantic.ValidationError as failure:
+        problems = []
+        for fault in failure.errors(include_url=False):
+            where = ".".join(str(part) for part in fault["loc"])
+            given = "" if isinstance(fault["input"], (dict, list)) else f" (given: {fault['input']!r})"
+            problems.append(f"{where or 'file'}: {fault['msg'][0].lower()}{fault['msg'][1:]}{given}")
+        raise FileProblemsError(path, problems) from None
+    if problems := _other_problems(record, fitted=fitted):
+        raise FileProblemsError(path, problems)
+    return record
+
+
+def read(path: Path, *, fitted: bool = True) -> ValveFile:
+    """Read and check one valve file; see :func:`check` for errors."""
+    try:
+        data = tomllib.loads(path.read_text(encoding="utf-8"))
+    except (OSError, UnicodeDecodeError, tomllib.TOMLDecodeError) as failure:
+        raise FileProblemsError(path, [f"can't be read as TOML: {failure}"]) from None
+    return check(data, path, fitted=fitted)

@@ -1,0 +1,281 @@
+"""A valve: one section of a valve file, with its law."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any, NamedTuple
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from simwrap.errors import InputError
+from simwrap.valves import laws
+from simwrap.valves.record import (
+    Base,
+    Capacitances,
+    Chart,
+    Fitted,
+    Heater,
+    Kind,
+    Leakage,
+    Noise,
+    OutputRow,
+    Point,
+    Ratings,
+    Section,
+    ValveFile,
+    Window,
+)
+
+Array = NDArray[np.float64]
+
+_STEP = 1e-30
+
+
+class Currents(NamedTuple):
+    """Electrode currents [A]; ``cathode`` is their sum, ``screen`` is 0 where there is no screen."""
+
+    anode: Array
+    screen: Array
+    grid: Array
+    cathode: Array
+
+
+class SmallSignal(NamedTuple):
+    """Slopes at a point: ``gm`` [S], ``ra`` [ohm], ``mu`` = gm * ra."""
+
+    gm: Array
+    ra: Array
+    mu: Array
+
+
+@dataclass(frozen=True)
+class Valve:
+    """One valve system: ratings, capacitances, published rows and a fitted law.
+
+    Made by :func:`simwrap.valves.get_valve`. All voltages are to the cathode.
+    """
+
+    name: str
+    kind: Kind
+    designations: tuple[str, ...]
+    summary: str
+    constants: laws.Constants
+    ratings: Ratings
+    capacitances: Capacitances
+    noise: Noise
+    leakage: Leakage
+    heater: Heater | None
+    base: Base | None
+    sources: Mapping[str, str]
+    points: tuple[Point, ...]
+    charts: tuple[Chart, ...]
+    outputs: tuple[OutputRow, ...]
+    windows: tuple[Window, ...]
+    fitted: Fitted
+    trust: str
+    path: Path | None
+
+    @classmethod
+    def from_file(cls, record: ValveFile, kind: Kind, path: Path | None = None) -> Valve:
+        """Return the section ``kind`` of a checked file."""
+        section: Section = getattr(record, kind)
+        return cls(
+            name=record.name,
+            kind=kind,
+            designations=record.designations,
+            summary=section.summary or record.summary,
+            constants=laws.LAWS[kind][0](**section.constants),
+            ratings=section.ratings,
+            capacitances=section.capacitances,
+            noise=section.noise,
+            leakage=section.leakage,
+            heater=record.heater,
+            base=record.base,
+            sources=record.sources,
+            points=section.points,
+            charts=section.charts,
+            outputs=section.outputs,
+            windows=section.windows,
+            fitted=section.fitted,
+            trust=section.fitted.trust or record.trust,
+            path=path,
+        )
+
+    def currents(
+        self,
+        anode_voltage: ArrayLike,
+        grid_voltage: ArrayLike = 0.0,
+        screen_voltage: ArrayLike | None = None,
+        emission: ArrayLike = 1.0,
+        mu: ArrayLike = 1.0,
+    ) -> Currents:
+        """Return the electrode currents.
+
+        Parameters
+        ----------
+        anode_voltage, grid_voltage, screen_voltage : array_like
+            Voltages to the cathode [V], any shapes that broadcast. A pentode needs the screen's;
+            for the triode connection give it the anode's.
+        emission, mu : array_like
+            Factors on the emission and the amplification factor, for the spread of real valves.
+
+        Returns
+        -------
+        Currents
+            Arrays [A] of the broadcast shape.
+        """
+        va, vg, vs, em, m = np.broadcast_arrays(
+            *(
+                np.asarray(value, dtype=float)
+                for value in (anode_voltage, grid_voltage, self._screen(screen_voltage), emission, mu)
+            )
+        )
+        ma = laws.evaluate(self.constants, va, vg, vs, em, m)
+        anode = np.asarray(1e-3 * ma.anode)
+        grid = np.asarray(1e-3 * ma.grid)
+        screen = np.zeros_like(anode) if ma.screen is None else np.asarray(1e-3 * ma.screen)
+        return Currents(anode, screen, grid, anode + screen + grid)
+
+    def _screen(self, screen_voltage: ArrayLike | None) -> ArrayLike:
+        if self.kind == "pentode" and screen_voltage is None:
+            raise InputError(f"{self.name}: a pentode needs screen_voltage; give the anode's for the triode connection")
+        return 0.0 if screen_voltage is None else screen_voltage
+
+    def small_signal(
+        self,
+        anode_voltage: ArrayLike,
+        grid_voltage: ArrayLike = 0.0,
+        screen_voltage: ArrayLike | None = None,
+        *,
+        tap: float = 0.0,
+    ) -> SmallSignal:
+        """Return gm, ra and mu of the anode current.
+
+        Parameters
+        ----------
+        anode_voltage, grid_voltage, screen_voltage : array_like
+            Voltages to the cathode [V].
+        tap : float
+            Part of the anode's signal that the screen shares: 1 for the triode connection, 0.43
+            for a usual ultra-linear tap. The current is then anode + tap * screen current, that
+            through the whole winding.
+
+        Returns
+        -------
+        SmallSignal
+            gm [S], ra [ohm] and mu, arrays of the broadcast shape. ``ra`` is inf where the
+            current doesn't change with the anode voltage.
+        """
+        va, vg, vs = np.broadcast_arrays(
+            *(np.asarray(value, dtype=float) for value in (anode_voltage, grid_voltage, self._screen(screen_voltage)))
+        )
+
+        def slope(da: float, dg: float, ds: float) -> Array:
+            ma = laws.evaluate(
+                self.constants, va + da * 1j * _STEP, vg + dg * 1j * _STEP, vs + ds * 1j * _STEP, 1.0, 1.0
+            )
+            total = ma.anode if ma.screen is None else ma.anode + tap * ma.screen
+            return np.asarray(np.imag(total) * (1e-3 / _STEP))
+
+        gm = slope(0.0, 1.0, 0.0)
+        conductance = slope(1.0, 0.0, tap)
+        with np.errstate(divide="ignore"):
+            ra = np.asarray(1.0 / conductance)
+        with np.errstate(invalid="ignore"):
+            return SmallSignal(gm, ra, np.asarray(gm * ra))
+
+    def noise_resistance(
+        self, anode_voltage: ArrayLike, grid_voltage: ArrayLike = 0.0, screen_voltage: ArrayLike | None = None
+    ) -> Array:
+        """Return the resistance [ohm] at the grid whose thermal noise is the valve's shot noise.
+
+        2.5/gm for triodes (Thompson, North, Harris, RCA Review, January 1940); for pentodes the
+        partition noise is added: Ia/(Ia+Ig2) * (2.5/gm + 20*Ig2/gm^2) (Harris, RCA Review, April
+        1941). A pentode with its screen at the anode's voltage counts as a triode only if you ask
+        for it: use ``small_signal(..., tap=1).gm``.
+        """
+        gm = self.small_signal(anode_voltage, grid_voltage, screen_voltage).gm
+        if self.kind != "pentode":
+            return np.asarray(2.5 / gm)
+        flow = self.currents(anode_voltage, grid_voltage, screen_voltage)
+        share = flow.anode / (flow.anode + flow.screen)
+        return np.asarray(share * (2.5 / gm + 20.0 * flow.screen / gm**2))
+
+    def netlist(
+        self,
+        instance: str,
+        *,
+        anode: str,
+        cathode: str,
+        grid: str | None = None,
+        screen: str | None = None,
+        emission: object = None,
+        mu: object = None,
+        noise_resistance: object = None,
+    ) -> list[str]:
+        """Return the valve's SPICE lines.
+
+        Parameters
+        ----------
+        instance : str
+            Name in the netlist, such as "v1": devices are ``b_v1_...``, nodes ``n_v1_...``. The
+            nodes ``n_v1_ia``, ``n_v1_ig2`` and ``n_v1_ig`` carry the currents in mA as volts.
+        anode, cathode, grid, screen : str
+            Nodes. A rectifier has no grid: give one anode a call.
+        emission, mu : float or str, optional
+            Factors of :meth:`currents`; given, they become v sources ``v_v1_emission`` and
+            ``v_v1_mu`` that can be swept. A str is written as it is.
+        noise_resistance : float or str, optional
+            A resistor of this value [ohm] whose noise is added to the grid drive, and the
+            current source ``i_v1_noise`` to find the transfer from there.
+
+        Returns
+        -------
+        list of str
+            Lower-case lines with plain numbers.
+        """
+        lines: list[str] = []
+
+        def factor(name: str, value: object) -> Any:
+            if value is None:
+                return 1.0
+            node = f"n_{instance}_{name}"
+            lines.append(f"v_{instance}_{name} {node} 0 dc {_number(value)}")
+            return laws.Text(f"v({node})")
+
+        if self.kind == "pentode" and screen is None:
+            raise InputError(f"{self.name} as {instance}: a pentode needs a screen node")
+        if self.kind != "rectifier" and grid is None:
+            raise InputError(f"{self.name} as {instance}: a {self.kind} needs a grid node")
+        emission_factor, mu_factor = factor("emission", emission), factor("mu", mu)
+        noisy = noise_resistance is not None and self.kind != "rectifier"
+        if noisy:
+            lines.append(f"r_{instance}_noise n_{instance}_noise 0 {_number(noise_resistance)}")
+            lines.append(f"i_{instance}_noise 0 n_{instance}_noise dc 0 ac 0")
+        lines += laws.netlist_lines(
+            self.constants,
+            instance,
+            anode=anode,
+            cathode=cathode,
+            grid=None if self.kind == "rectifier" else grid,
+            screen=screen if self.kind == "pentode" else None,
+            emission=emission_factor,
+            mu=mu_factor,
+            noisy=noisy,
+        )
+        if self.kind != "rectifier":
+            for name, one, other, value in (
+                ("ga", grid, anode, self.capacitances.grid_anode),
+                ("gk", grid, cathode, self.capacitances.grid_cathode),
+                ("ak", anode, cathode, self.capacitances.anode_cathode),
+            ):
+                if value > 0 and one != other:
+                    lines.append(f"c_{instance}_{name} {one} {other} {value!r}")
+        return lines
+
+
+def _number(value: object) -> str:
+    return value if isinstance(value, str) else repr(float(value))  # type: ignore[arg-type]
