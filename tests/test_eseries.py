@@ -120,7 +120,7 @@ def test_a_range_without_a_member_is_empty() -> None:
 
 
 def test_unknown_series_names_the_nearest() -> None:
-    with pytest.raises(UnknownNameError, match='"E13"; did you mean .*E12'):
+    with pytest.raises(UnknownNameError, match=r'"E13"; did you mean .*E12'):
         nearest(1.0, "E13")
 
 

@@ -208,10 +208,9 @@ def test_any_text_gives_a_finite_float_or_a_quantity_error(text: str) -> None:
     for unit in ("ohm", "F", ""):
         try:
             value = parse(text, unit)
-        except QuantityError as error:
-            assert str(error)
-        else:
-            assert math.isfinite(value)
+        except QuantityError:
+            continue
+        assert math.isfinite(value)
 
 
 @given(st.floats(allow_nan=False, allow_infinity=False))

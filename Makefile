@@ -1,0 +1,84 @@
+# simwrap: `make demo` runs the tool, `make test` proves it. Both install what they need into .venv first,
+# and again only when pyproject.toml has changed.
+
+PYTHON ?= python3
+VENV ?= .venv
+JOBS ?= 2
+BIN := $(VENV)/bin
+PIP := $(BIN)/python -m pip --disable-pip-version-check --quiet
+ROOT := $(shell [ "$$(id -u)" = 0 ] || echo sudo)
+# A machine without a network must not wait for long.
+APT := $(ROOT) env DEBIAN_FRONTEND=noninteractive apt-get -qq -o Acquire::Retries=0 -o Acquire::http::Timeout=15
+
+.PHONY: demo test lint bench models ngspice clean
+.DELETE_ON_ERROR:
+
+demo: $(VENV)/.installed $(VENV)/.ngspice
+	@$(BIN)/simwrap demo
+
+test: $(VENV)/.installed-test $(VENV)/.ngspice-test
+	$(BIN)/python -m pytest -n $(JOBS)
+	@if ls notebooks/*.ipynb >/dev/null 2>&1; then \
+	  $(BIN)/python -m pytest --nbmake --nbmake-timeout=600 -W default notebooks; fi
+
+lint: $(VENV)/.installed-dev
+	$(BIN)/ruff check .
+	$(BIN)/ruff format --check .
+	$(BIN)/mypy
+	$(BIN)/lint-imports
+
+# Ratios against other ways of running the same 1000 points; the machine should be idle.
+bench: $(VENV)/.installed-dev $(VENV)/.ngspice-test
+	$(BIN)/python -m pytest tests/bench --override-ini=addopts= -s
+
+# Checks every valve file against its published points, and prints the errors.
+models: $(VENV)/.installed-test
+	$(BIN)/python -m pytest tests -k models -q
+
+# Tries again to bring the ngspice library.
+ngspice:
+	@rm -f $(VENV)/.ngspice $(VENV)/.ngspice-test
+	@$(MAKE) --no-print-directory $(VENV)/.ngspice
+
+clean:
+	rm -rf $(VENV) build dist .pytest_cache .mypy_cache .ruff_cache .hypothesis .benchmarks
+
+$(BIN)/python:
+	@command -v $(PYTHON) >/dev/null && $(PYTHON) -c 'import ensurepip, venv' 2>/dev/null \
+	  || { echo "Installing python3-venv"; $(APT) update; $(APT) install -y python3 python3-venv >/dev/null; }
+	@$(PYTHON) -c 'import sys; sys.exit(sys.version_info < (3, 11))' \
+	  || { echo "simwrap needs Python 3.11 or later; give one: make PYTHON=/path/to/python3"; exit 1; }
+	@$(PYTHON) -m venv $(VENV)
+
+$(VENV)/.installed: pyproject.toml | $(BIN)/python
+	@echo "Installing simwrap into $(VENV) (once)"
+	@$(PIP) install --editable .
+	@touch $@
+
+$(VENV)/.installed-test: pyproject.toml | $(BIN)/python
+	@echo "Installing simwrap and its tests into $(VENV) (once)"
+	@$(PIP) install "pip>=25.1"
+	@$(PIP) install --editable . --group test
+	@touch $(VENV)/.installed $@
+
+$(VENV)/.installed-dev: pyproject.toml | $(BIN)/python
+	@echo "Installing simwrap and its developers' tools into $(VENV) (once)"
+	@$(PIP) install "pip>=25.1"
+	@$(PIP) install --editable . --group dev
+	@touch $(VENV)/.installed $(VENV)/.installed-test $@
+
+# The library for the demo; the command line program too for tests, as an independent run of a netlist.
+$(VENV)/.ngspice: PACKAGES := libngspice0
+$(VENV)/.ngspice: FOUND = $(BIN)/python -c 'import ctypes.util, os, sys; \
+	sys.exit(not (os.environ.get("NGSPICE_LIBRARY_PATH") or ctypes.util.find_library("ngspice")))'
+$(VENV)/.ngspice-test: PACKAGES := libngspice0 ngspice
+$(VENV)/.ngspice-test: FOUND = command -v ngspice >/dev/null && ldconfig -p | grep -q libngspice
+$(VENV)/.ngspice $(VENV)/.ngspice-test: | $(BIN)/python
+	@if $(FOUND); then :; \
+	elif command -v apt-get >/dev/null; then \
+	  echo "Installing $(PACKAGES)"; $(APT) update; $(APT) install -y --no-install-recommends $(PACKAGES) >/dev/null \
+	    || echo "ngspice could not be installed: simwrap runs on its embedded engine alone; \`make ngspice\` tries again"; \
+	else \
+	  echo "ngspice is not here: install it with \`dnf install libngspice\` (Fedora) or \`brew install libngspice\` (macOS); until then simwrap runs on its embedded engine"; \
+	fi
+	@touch $@

@@ -1,0 +1,43 @@
+"""What all tests share: no display, and no wandering of caches or plug-ins between runs."""
+
+from __future__ import annotations
+
+import os
+import shutil
+from ctypes.util import find_library
+from functools import cache
+
+import pytest
+from hypothesis import settings
+
+# Before anything imports matplotlib; child processes inherit it.
+os.environ["MPLBACKEND"] = "Agg"
+# A builder's own settings must not change what is tested.
+for name in ("SIMWRAP_ENGINE", "SIMWRAP_VALVES", "SIMWRAP_STAGES"):
+    os.environ.pop(name, None)
+
+# The machine may be shared: a slow example is no failure.
+settings.register_profile("simwrap", deadline=None, derandomize=True)
+settings.load_profile("simwrap")
+
+
+@cache
+def has_ngspice_library() -> bool:
+    """Whether libngspice can be loaded."""
+    return bool(os.environ.get("NGSPICE_LIBRARY_PATH") or find_library("ngspice"))
+
+
+def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
+    """Skip what needs a simulator that isn't installed."""
+    for item in items:
+        if item.get_closest_marker("ngspice") and not has_ngspice_library():
+            item.add_marker(pytest.mark.skip(reason="libngspice is not installed"))
+
+
+@pytest.fixture(scope="session")
+def ngspice_program() -> str:
+    """Path of the ngspice command line program; skips where it isn't installed."""
+    found = shutil.which("ngspice")
+    if found is None:
+        pytest.skip("the program ngspice is not installed")
+    return found
