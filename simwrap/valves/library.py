@@ -10,6 +10,7 @@ from collections.abc import Iterable
 from pathlib import Path
 from typing import Any
 
+from simwrap._paths import model_folders
 from simwrap.errors import InputError, UnknownNameError
 from simwrap.registry import plugins
 from simwrap.valves import record
@@ -24,9 +25,8 @@ GROUP = "simwrap.valves"
 
 
 def models_folder() -> Path:
-    """Return the folder of the files that come with simwrap: the packaged copy, or the repository's."""
-    packaged = Path(__file__).resolve().parent.parent / "models"
-    return packaged if packaged.is_dir() else packaged.parent.parent / "models"
+    """Return the folder of the files that come with simwrap."""
+    return model_folders()[-1]
 
 
 def _plugin_folders() -> list[Path]:
@@ -50,12 +50,9 @@ def search_folders(folders: Iterable[str | Path] = ()) -> list[Path]:
     InputError
         If a folder that was asked for isn't there.
     """
-    asked = [Path(folder) for folder in folders]
-    asked += [Path(text) for text in os.environ.get(ENVIRONMENT, "").split(os.pathsep) if text]
-    for folder in asked:
-        if not folder.is_dir():
-            raise InputError(f"{folder}: is not a folder; give one that holds valve files (TYPE.toml)")
-    return [*asked, *_plugin_folders(), models_folder()]
+    asked = [*folders, *(text for text in os.environ.get(ENVIRONMENT, "").split(os.pathsep) if text)]
+    found = model_folders(asked)
+    return [*found[:-1], *_plugin_folders(), found[-1]]
 
 
 def _key(name: str) -> str:
