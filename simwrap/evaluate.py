@@ -18,7 +18,7 @@ from numpy.typing import NDArray
 
 from simwrap import engine as engines
 from simwrap.engine import protocol
-from simwrap.measures import get_measure
+from simwrap.measures.registry import get_measure
 from simwrap.measures.requests import Ac, Noise, Op, Request, Result, Steady, Transient, Variable
 from simwrap.netlist import Table, render_table
 from simwrap.stages import Stage

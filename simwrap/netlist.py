@@ -216,9 +216,8 @@ def _render(stage: Stage, values: Mapping[str, Any], points: int, excite: str, e
     columns.arrays.clear()
     names = {name: value for name, value in values.items() if "." not in name}
     try:
-        text = compiled.render(
-            **names, ac=_Excitation(excite), valve=_Valves(stage, values, extra, columns), extra=extra
-        )
+        placed = _Valves(stage, values, extra, columns)  # shadows the parameter that names the type
+        text = compiled.render({**names, "ac": _Excitation(excite), "valve": placed, "extra": extra})
     except ValueError as fault:
         if "truth value of an array" in str(fault):  # an array decided about a branch
             raise NotTabular from None

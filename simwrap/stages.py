@@ -91,9 +91,9 @@ class ValveSlot:
         return all(values[name] in words for name, words in self.when.items())
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class Template:
-    """A netlist template: its header, and its jinja2 source."""
+    """A netlist template: its header, and its jinja2 source. Each file is read once."""
 
     name: str
     path: Path
@@ -265,13 +265,11 @@ class Stage:
     @property
     def valves(self) -> Mapping[str, ValveUse]:
         """The valves that are in the circuit, by instance name."""
-        from simwrap.valves import get_valve
-
         found = {}
         for instance, slot in self.template.valves.items():
             if slot.present(self.values):
-                kinds = self.template.parameters[slot.parameter].kinds
-                valve = get_valve(self.values[slot.parameter], kind=kinds or None, folders=self.valve_folders)
+                parameter = self.template.parameters[slot.parameter]
+                valve = _valve(parameter, self.values[slot.parameter], self.name, self.valve_folders)
                 found[instance] = ValveUse(valve, slot.nodes)
         return found
 
@@ -354,14 +352,29 @@ def _checked(parameter: Parameter, given: Any, where: str, folders: tuple[Path, 
         except UnknownNameError:
             raise RangeError(parameter.name, given, " or ".join(parameter.choices), where) from None
     if parameter.unit == "valve":
-        from simwrap.valves import get_valve
-
-        return get_valve(given, kind=parameter.kinds or None, folders=folders).name
+        return _valve(parameter, given, where, folders).name
     value = quantity.parse(given, parameter.unit, parameter=parameter.name)
     low, high = parameter.minimum, parameter.maximum
     if (low is not None and value < low) or (high is not None and value > high):
         raise RangeError(parameter.name, given, _range_words(parameter), where)
     return value
+
+
+def _valve(parameter: Parameter, given: Any, where: str, folders: tuple[Path, ...]) -> Valve:
+    """Return the section of a valve that the parameter takes, the first of its kinds that is there."""
+    from simwrap.valves import get_valve
+
+    valve = get_valve(given, folders=folders)
+    if not parameter.kinds or valve.kind in parameter.kinds[:1]:
+        return valve
+    for kind in parameter.kinds:
+        try:
+            return get_valve(given, kind=kind, folders=folders)
+        except UnknownNameError:
+            raise
+        except InputError:
+            continue
+    raise RangeError(parameter.name, f"{valve.name} ({valve.kind})", "a " + " or ".join(parameter.kinds), where)
 
 
 def _range_words(parameter: Parameter) -> str:

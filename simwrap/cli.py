@@ -1,0 +1,433 @@
+"""The command line: ``simwrap list | show | measure | sweep | netlist | engines | curves | fit | demo``.
+
+Tables for people by default, one JSON object with ``--json``. Exit codes: 0 done, 2 bad
+input (one sentence on stderr), 3 the engine failed (its reason, the netlist kept).
+"""
+
+from __future__ import annotations
+
+import json
+import os
+import sys
+import warnings
+from pathlib import Path
+from typing import Annotated, Any
+
+import click
+import typer
+
+from simwrap.errors import EXIT_BAD_INPUT, InputError, RangeError, SimwrapError, UnknownNameError
+
+app = typer.Typer(
+    name="simwrap",
+    help="Simulate valve audio stages before soldering. Voltages in these circuits kill: see the README's cautions.",
+    no_args_is_help=True,
+    add_completion=False,
+    pretty_exceptions_enable=False,
+)
+
+Set = Annotated[
+    list[str] | None,
+    typer.Option("--set", metavar="NAME=VALUE", help='A parameter, such as "anode_resistor=100k" (repeatable).'),
+]
+MeasureNames = Annotated[
+    list[str] | None,
+    typer.Option("--measure", metavar="NAME", help="What to measure (repeatable); `simwrap list measures` prints all."),
+]
+MeasureOptions = Annotated[
+    list[str] | None,
+    typer.Option("--option", metavar="MEASURE.NAME=VALUE", help="An option of a measure (repeatable)."),
+]
+Engine = Annotated[str, typer.Option("--engine", metavar="NAME", help="auto, neospice or ngspice.")]
+Json = Annotated[bool, typer.Option("--json", help="Print one JSON object instead of tables.")]
+PlotFile = Annotated[Path | None, typer.Option("--plot", metavar="FILE", help="Write a picture (.png, .svg, .pdf).")]
+Valves = Annotated[
+    list[Path] | None,
+    typer.Option("--valves", metavar="DIR", help="A folder of your own valve files (repeatable)."),
+]
+
+
+def _folders(given: list[Path] | None) -> list[Path]:
+    for folder in given or []:
+        if not folder.is_dir():
+            raise RangeError("--valves", folder, "a folder that is there")
+    return list(given or [])
+
+
+def _assignments(given: list[str] | None, option: str = "--set") -> dict[str, str]:
+    found: dict[str, str] = {}
+    for entry in given or []:
+        name, sign, value = entry.partition("=")
+        if not sign or not name.strip():
+            raise RangeError(option, entry, "name=value, such as anode_resistor=100k")
+        found[name.strip()] = value
+    return found
+
+
+def _stage(name: str, settings: list[str] | None, valves: list[Path] | None) -> Any:
+    from simwrap.stages import stage
+
+    folders = _folders(valves)
+    made = stage(name, valve_folders=folders)
+    return made.replace(**_assignments(settings)) if settings else made
+
+
+def _measure_options(names: list[str] | None, options: list[str] | None) -> Any:
+    """Return what ``measures=`` takes, or None for the stage's own choice."""
+    if not options:
+        return names or None
+    chosen: dict[str, dict[str, Any]] = {name: {} for name in names or []}
+    for key, text in _assignments(options, "--option").items():
+        measure, dot, option = key.partition(".")
+        if not dot:
+            raise RangeError("--option", key, "measure.option=value, such as headroom.nominal=0.5")
+        try:
+            value: Any = float(text)
+        except ValueError:
+            value = text
+        chosen.setdefault(measure, {})[option] = value
+    return chosen
+
+
+def _console() -> Any:
+    from rich.console import Console
+
+    return Console(highlight=False, soft_wrap=not sys.stdout.isatty())
+
+
+def _table(title: str, head: list[str], rows: list[Any]) -> None:
+    from rich import box
+    from rich.table import Table
+    from rich.text import Text
+
+    table = Table(title=title, title_justify="left", box=box.SIMPLE_HEAD, show_header=any(head))
+    for word in head:
+        table.add_column(word, overflow="fold")
+    for row in rows:
+        table.add_row(*[Text(str(cell)) for cell in row])
+    _console().print(table)
+
+
+def _say_warnings(said: list[str]) -> None:
+    for text in said:
+        print(f"note: {text}", file=sys.stderr)
+
+
+@app.command("list")
+def list_things(what: Annotated[str, typer.Argument(metavar="stages|valves|measures")], as_json: Json = False) -> None:
+    """List what there is: stages, valves or measures."""
+    from simwrap.registry import find
+
+    kinds = {"stages": _list_stages, "valves": _list_valves, "measures": _list_measures}
+    head, rows = find("list", what, kinds)()
+    if as_json:
+        print(json.dumps([dict(zip(head, row, strict=True)) for row in rows]))
+    else:
+        _table(what, head, rows)
+
+
+def _list_stages() -> tuple[list[str], list[Any]]:
+    from simwrap.stages import get_template, stage_names
+
+    return ["stage", "what it is"], [(name, get_template(name).summary) for name in stage_names()]
+
+
+def _list_valves() -> tuple[list[str], list[Any]]:
+    from simwrap.valves import get_valve, valve_names
+
+    rows = []
+    for name in valve_names():
+        valve = get_valve(name)
+        others = [other for other in valve.designations if other.casefold() != valve.name.casefold()]
+        rows.append((name, valve.kind, ", ".join(others)))
+    return ["valve", "kind", "also known as"], rows
+
+
+def _list_measures() -> tuple[list[str], list[Any]]:
+    from simwrap.measures.registry import measures
+
+    return ["measure", "what it finds"], [(name, entry.summary) for name, entry in measures().items()]
+
+
+@app.command()
+def show(name: str, valves: Valves = None, as_json: Json = False) -> None:
+    """Show a stage (parameters, references), a valve (ratings, proof, sources) or a measure (options)."""
+    from simwrap.measures.registry import measures
+    from simwrap.stages import stage_names
+    from simwrap.valves import find_valve, valve_names
+
+    folders = _folders(valves)
+    wanted = name.strip().casefold()
+    if wanted in (entry.casefold() for entry in stage_names()):
+        _show_stage(name, as_json)
+    elif wanted in (entry.casefold() for entry in measures()):
+        _show_measure(name, as_json)
+    elif find_valve(name, folders) is not None:
+        _show_valve(name, folders, as_json)
+    else:
+        known = [*stage_names(), *measures(), *valve_names(folders)]
+        raise UnknownNameError("stage, valve or measure", name, known)
+
+
+def _show_stage(name: str, as_json: bool) -> None:
+    from simwrap.measurement import plain
+    from simwrap.stages import stage
+
+    made = stage(name)
+    template = made.template
+    if as_json:
+        print(json.dumps({"stage": made.name, "summary": template.summary, "values": plain(dict(made.values))}))
+        return
+    print(f"{made.name}: {template.summary}\n\n{template.description.strip()}\n")
+    rows = []
+    for row in made.rows():
+        parameter = template.parameters[row[2]]
+        accepted = " | ".join(parameter.choices) if parameter.choices else ""
+        rows.append((row[2], row[0], row[3], f"{row[1]}{': ' + accepted if accepted else ''}"))
+    _table("parameters", ["parameter", "symbol", "default", "part"], rows)
+    print("measures: " + ", ".join(template.measures))
+    for reference in template.references:
+        print(f"reference: {reference}")
+
+
+def _show_measure(name: str, as_json: bool) -> None:
+    from simwrap.measures.registry import get_measure
+
+    entry = get_measure(name)
+    if as_json:
+        print(json.dumps({"measure": entry.name, "summary": entry.summary, "options": dict(entry.options)}, default=str))
+        return
+    print(f"{entry.name}: {entry.summary}\n")
+    _table("options", ["option", "default"], [(key, "" if value is None else value) for key, value in entry.options.items()])
+    print(entry.description)
+
+
+def _show_valve(name: str, folders: list[Path], as_json: bool) -> None:
+    from simwrap.measurement import plain
+    from simwrap.valves import facts, get_valve
+
+    tables = facts(get_valve(name, folders=folders))
+    if as_json:
+        print(json.dumps(plain({table.title: [dict(zip(table.head, row, strict=True)) for row in table.rows] for table in tables}), default=str))
+        return
+    for table in tables:
+        _table(table.title, list(table.head), list(table.rows))
+
+
+@app.command()
+def measure(
+    stage: Annotated[str, typer.Argument(help="A stage; `simwrap list stages` prints all.")],
+    settings: Set = None,
+    measures: MeasureNames = None,
+    options: MeasureOptions = None,
+    engine: Engine = "auto",
+    valves: Valves = None,
+    as_json: Json = False,
+    plot: PlotFile = None,
+) -> None:
+    """Measure one stage and print what was found."""
+    from simwrap.measurement import measure as run
+
+    made = _stage(stage, settings, valves)
+    found = run(made, _measure_options(measures, options), engine=engine)
+    if plot is not None:
+        _save_plots(found, plot)
+    if as_json:
+        print(json.dumps(found.to_dict()))
+        return
+    _table(f"{made.name}: {made.template.summary}", ["parameter", "symbol", "value"], [(r[2], r[0], r[3]) for r in made.rows()])
+    for name in found.results:
+        view = found[name]
+        stated = "; ".join(f"{key} {text}" for key, text in view.conditions())
+        _table(f"{name}" + (f" ({stated})" if stated else ""), ["", ""], view.rows())
+    print(f"simulated by {found.provenance.get('engine', found.engine)}")
+    _say_warnings(found.warnings)
+
+
+def _save_plots(found: Any, file: Path) -> None:
+    """Write one picture a measure that has one: FILE for the first, FILE-measure for the others."""
+    from simwrap.plots import drawable
+
+    names = [name for name in found.results if drawable(name)]
+    if not names:
+        raise InputError(f"--plot: none of {', '.join(found.results)} has a picture")
+    for number, name in enumerate(names):
+        target = file if number == 0 else file.with_name(f"{file.stem}-{name}{file.suffix}")
+        _write_figure(found.plot(name), target)
+
+
+def _write_figure(figure: Any, file: Path) -> None:
+    supported = figure.canvas.get_supported_filetypes()
+    if file.suffix.lstrip(".").lower() not in supported:
+        raise RangeError("--plot", file, "a file that ends in .png, .svg or .pdf")
+    try:
+        figure.savefig(file)
+    except OSError as fault:
+        raise InputError(f"--plot: {file} can't be written ({fault.strerror or fault})") from None
+    print(f"picture: {file}", file=sys.stderr)
+
+
+def _sweep_values(text: str, parameter: Any) -> list[Any]:
+    """Read "1k,1k5,2k2", "1k:10k:20" (20 values, even steps), "1k:10k:20log" or "1k:10k:E12"."""
+    import re
+
+    import numpy as np
+
+    from simwrap import eseries, quantity
+
+    ends = text.split(":")
+    if len(ends) == 3 and parameter is not None and parameter.numeric:
+        low, high = (quantity.parse(end, parameter.unit, parameter=parameter.name) for end in ends[:2])
+        if re.fullmatch(r"[eE]\d+", ends[2]):
+            return list(eseries.values(ends[2].upper(), low, high))
+        match = re.fullmatch(r"(\d+)(log)?", ends[2])
+        if match and 1 <= int(match[1]) <= 1_000_000 and not (match[2] and min(low, high) <= 0):
+            space = np.geomspace if match[2] else np.linspace
+            return list(space(low, high, int(match[1])))
+        raise RangeError(parameter.name, text, "LOW:HIGH:COUNT, LOW:HIGH:COUNTlog (both above 0) or LOW:HIGH:E12")
+    return [part.strip() for part in text.split(",") if part.strip()]
+
+
+@app.command()
+def sweep(
+    stage: Annotated[str, typer.Argument(help="A stage; `simwrap list stages` prints all.")],
+    over: Annotated[
+        list[str] | None,
+        typer.Option("--over", metavar="NAME=VALUES", help='Swept values: "1k,1k5,2k2", "1k:10k:20", "1k:10k:20log", "1k:10k:E12" (repeatable).'),
+    ] = None,
+    settings: Set = None,
+    measures: MeasureNames = None,
+    options: MeasureOptions = None,
+    engine: Engine = "auto",
+    valves: Valves = None,
+    zipped: Annotated[bool, typer.Option("--zipped", help="Take the values side by side.")] = False,
+    output: Annotated[Path | None, typer.Option("--output", metavar="FILE", help="Write the Dataset: .nc (netCDF) or .csv.")] = None,
+    as_json: Json = False,
+    plot: PlotFile = None,
+) -> None:
+    """Measure a stage over values of its parameters."""
+    from simwrap.sweeping import sweep as run
+
+    made = _stage(stage, settings, valves)
+    columns = {
+        name: _sweep_values(text, {k.casefold(): v for k, v in made.template.parameters.items()}.get(name.casefold()))
+        for name, text in _assignments(over, "--over").items()
+    }
+    if not columns:
+        name, parameter = next((n, p) for n, p in made.template.parameters.items() if p.numeric and p.unit == "ohm")
+        value = made.values[name]
+        columns = {name: [value * factor for factor in (0.5, 0.7, 1.0, 1.4, 2.0)]}
+        print(f"note: nothing to sweep was given (--over NAME=VALUES), so {parameter.label} is swept", file=sys.stderr)
+    data = run(made, columns, _measure_options(measures, options), zipped=zipped, engine=engine, progress=sys.stderr.isatty())
+    if output is not None:
+        _write_dataset(data, output)
+    if plot is not None:
+        from simwrap.plots import plot_sweep
+
+        _write_figure(plot_sweep(data), plot)
+    if as_json:
+        print(json.dumps(_dataset_json(data)))
+    else:
+        _print_dataset(data)
+
+
+def _write_dataset(data: Any, file: Path) -> None:
+    from simwrap.sweeping import save
+
+    save(data, file)
+    print(f"written: {file}", file=sys.stderr)
+
+
+def _dataset_json(data: Any) -> dict[str, Any]:
+    from simwrap.measurement import plain
+
+    return {
+        "attrs": plain(dict(data.attrs)),
+        "coords": {name: {"dims": list(c.dims), "units": c.attrs.get("units", ""), "values": plain(c.values)} for name, c in data.coords.items()},
+        "variables": {name: {"dims": list(v.dims), "units": v.attrs.get("units", ""), "values": plain(v.values)} for name, v in data.data_vars.items()},
+    }
+
+
+def _print_dataset(data: Any) -> None:
+    """Print one row a point with every single number, at most 200 rows."""
+    from simwrap import quantity
+    from simwrap.sweeping import point_dims
+
+    dims = point_dims(data)
+    flat = data.stack(point_index=dims) if len(dims) > 1 else data.rename({dims[0]: "point_index"})
+    axes = [name for name in data.coords if set(data[name].dims) <= set(dims)]
+    columns = [n for n, v in data.data_vars.items() if set(v.dims) == set(dims) and n != "status"]
+    rows = []
+    for index in range(min(flat.sizes["point_index"], 200)):
+        one = flat.isel(point_index=index)
+        cells = []
+        for name in [*axes, *columns]:
+            value = one["point_index" if name == dims[0] and len(dims) == 1 else name].item()
+            cells.append(value if isinstance(value, str) else quantity.render(float(value), data[name].attrs.get("units", "")))
+        rows.append((*cells, str(one["status"].item())))
+    head = [*axes, *columns, "status"]
+    if len(head) > 9:  # too wide for a terminal: one table a point is unreadable, so turn it round
+        turned = [(name, *[row[number] for row in rows[:8]]) for number, name in enumerate(head)]
+        _table("sweep (points across)", ["", *[str(i + 1) for i in range(len(rows[:8]))]], turned)
+        if len(rows) > 8:
+            print(f"{len(rows) - 8} more points: --output FILE.csv writes all")
+    else:
+        _table("sweep", head, rows)
+    if flat.sizes["point_index"] > 200:
+        print(f"{flat.sizes['point_index'] - 200} more points: --output FILE.csv writes all")
+
+
+@app.command()
+def netlist(
+    stage: Annotated[str, typer.Argument(help="A stage; `simwrap list stages` prints all.")],
+    settings: Set = None,
+    valves: Valves = None,
+) -> None:
+    """Print a complete netlist that `ngspice -b` runs unchanged."""
+    from simwrap.netlist import render
+
+    print(render(_stage(stage, settings, valves)).complete(), end="")
+
+
+@app.command()
+def engines(as_json: Json = False) -> None:
+    """Show which simulators are found, their versions, and a self-check of each."""
+    from simwrap import engine
+
+    rows = []
+    for entry in engine.found():
+        checked = engine.self_check(entry.name) if entry.available else ""
+        rows.append((entry.name, entry.version, "found" if entry.available else "not found", checked or entry.detail))
+    if as_json:
+        print(json.dumps([dict(zip(("engine", "version", "found", "check"), row, strict=True)) for row in rows], default=str))
+        return
+    _table("engines", ["engine", "version", "", "self-check"], rows)
+
+
+@app.command()
+def demo(folder: Annotated[Path, typer.Option("--folder", metavar="DIR", help="Where the pictures go.")] = Path("out")) -> None:
+    """Run the main job on the reading room's preamplifier stages and write pictures."""
+    from simwrap.demo import run
+
+    run(folder)
+
+
+def main(arguments: list[str] | None = None) -> None:
+    """Run the command line; never shows a traceback for what a user can cause."""
+    warnings.showwarning = lambda message, *_: print(f"note: {message}", file=sys.stderr)
+    command = typer.main.get_command(app)
+    try:
+        code = command.main(args=arguments, prog_name="simwrap", standalone_mode=False)
+    except SimwrapError as fault:
+        print(f"simwrap: {fault}", file=sys.stderr)
+        code = fault.exit_code
+    except click.ClickException as fault:
+        print(f"simwrap: {fault.format_message().splitlines()[0]}", file=sys.stderr)
+        code = EXIT_BAD_INPUT
+    except (click.Abort, KeyboardInterrupt):
+        print("simwrap: interrupted", file=sys.stderr)
+        code = 130
+    except BrokenPipeError:
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        code = 0
+    sys.exit(code or 0)
