@@ -5,7 +5,7 @@ PYTHON ?= python3
 VENV ?= .venv
 JOBS ?= 2
 BIN := $(VENV)/bin
-PIP := $(BIN)/python -m pip --disable-pip-version-check --quiet
+PIP := $(BIN)/python -m pip --disable-pip-version-check -qq
 ROOT := $(shell [ "$$(id -u)" = 0 ] || echo sudo)
 # A machine without a network must not wait for long.
 APT := $(ROOT) env DEBIAN_FRONTEND=noninteractive apt-get -qq -o Acquire::Retries=0 -o Acquire::http::Timeout=15
