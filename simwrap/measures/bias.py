@@ -1,0 +1,154 @@
+"""The operating point: what each valve sits at, and how that compares with its ratings."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from typing import Any
+
+import numpy as np
+
+from simwrap.engine.protocol import Reply
+from simwrap.measures.common import (
+    Floats,
+    StageLike,
+    between,
+    count,
+    current_nodes,
+    per_point,
+    scalar,
+    vector,
+)
+from simwrap.measures.registry import Steps, measure
+from simwrap.measures.requests import Op, Result, Variable
+
+#: Share of a rating from which a value is called near to it.
+NEAR = 0.9
+
+
+@measure("bias", summary="operating point of every valve and node, against the valves' ratings")
+def bias(stage: StageLike) -> Steps:
+    """Measure the operating point.
+
+    Results
+    -------
+    valves.<name>.anode_voltage, grid_voltage, screen_voltage
+        To the cathode [V].
+    valves.<name>.anode_current, screen_current, grid_current, cathode_current
+        Into the electrode (out of the cathode) [A].
+    valves.<name>.anode_dissipation, screen_dissipation
+        [W]; ``..._share`` is the share of the valve's rating [%], NaN where it has none.
+    nodes.<node>
+        Voltage to ground [V].
+
+    Warnings name each rating that is exceeded or nearer than 10 %. A failed point is NaN.
+    """
+    reply = yield Op()
+    valves = stage.valves
+    points = count(reply)
+    variables: dict[str, Variable] = {}
+    warnings: list[list[str]] = [[] for _ in range(points)]
+    checked: list[str] = []
+    unknown: list[str] = []
+    for instance, use in valves.items():
+        state = operating_point(reply, instance, use)
+        for quantity, values in state.items():
+            unit = {"voltage": "V", "current": "A", "dissipation": "W"}[quantity.rpartition("_")[2]]
+            words = f"{instance} {quantity.replace('_', ' ')}"
+            variables[f"valves.{instance}.{quantity}"] = scalar(values, unit, words)
+        for electrode in ("anode", "screen"):
+            dissipation = state.get(f"{electrode}_dissipation")
+            if dissipation is not None:
+                rating = _rating(use, f"{electrode}_dissipation_max")
+                variables[f"valves.{instance}.{electrode}_dissipation_share"] = scalar(
+                    100.0 * dissipation / (np.nan if rating is None else rating),
+                    "%",
+                    f"{instance} {electrode} dissipation as a share of its rating",
+                )
+        for words, values, limit, unit in _limits(stage, reply, instance, use, state):
+            if limit is None:
+                unknown.append(f"{instance} {words}")
+                continue
+            checked.append(f"{instance} {words}")
+            _compare(warnings, f"{instance} ({use.valve.name}): {words}", values, limit, unit)
+    for node, values in reply.values.items():
+        if not node.startswith("i("):
+            variables[f"nodes.{node}"] = scalar(values, "V", f"{node} to ground")
+    conditions = {"signal": (0.0, "V")} | limits_note(checked, unknown)
+    return Result(variables, conditions=conditions, warnings=warnings)
+
+
+def limits_note(checked: list[str], unknown: list[str]) -> dict[str, tuple[Any, str]]:
+    """Return conditions that say which limits were checked, and which have no rating to check by."""
+    note: dict[str, tuple[Any, str]] = {"limits_checked": (", ".join(checked) or "none", "")}
+    if unknown:
+        note["limits_without_a_rating"] = (", ".join(unknown), "")
+    return note
+
+
+def operating_point(reply: Reply, instance: str, use: Any) -> dict[str, Floats]:
+    """Return a valve's voltages [V], currents [A] and dissipations [W], each of shape (points,)."""
+    nodes = use.nodes
+    currents = {name: vector(reply, node) * 1e-3 for name, node in current_nodes(instance, use).items()}
+    state: dict[str, Floats] = {"anode_voltage": between(reply, nodes["anode"], nodes["cathode"])}
+    if "grid" in nodes:
+        state["grid_voltage"] = between(reply, nodes["grid"], nodes["cathode"])
+    if "screen" in currents:
+        state["screen_voltage"] = between(reply, nodes["screen"], nodes["cathode"])
+    for electrode, values in currents.items():
+        state[f"{electrode}_current"] = values
+    cathode = np.zeros_like(currents["anode"])
+    for values in currents.values():
+        cathode = cathode + values
+    state["cathode_current"] = cathode
+    state["anode_dissipation"] = state["anode_voltage"] * currents["anode"]
+    if "screen" in currents:
+        state["screen_dissipation"] = state["screen_voltage"] * currents["screen"]
+    return state
+
+
+def _rating(use: Any, name: str) -> float | None:
+    value = getattr(use.valve.ratings, name, None)
+    return None if value is None else float(value)
+
+
+def _limits(
+    stage: StageLike, reply: Reply, instance: str, use: Any, state: dict[str, Floats]
+) -> Iterator[tuple[str, Floats, float | None, str]]:
+    """Yield (words, values, limit, unit) of everything that a rating could limit."""
+    for quantity, rating, unit in (
+        ("anode_voltage", "anode_voltage_max", "V"),
+        ("screen_voltage", "screen_voltage_max", "V"),
+        ("anode_dissipation", "anode_dissipation_max", "W"),
+        ("screen_dissipation", "screen_dissipation_max", "W"),
+        ("cathode_current", "cathode_current_max", "A"),
+    ):
+        if quantity in state:
+            yield quantity.replace("_", " "), state[quantity], _rating(use, rating), unit
+    cathode = np.abs(vector(reply, use.nodes["cathode"]))
+    yield (
+        "heater-cathode voltage (heater at ground)",
+        cathode,
+        _rating(use, "heater_cathode_voltage_max"),
+        "V",
+    )
+    if "grid_leak" in stage.values and "grid" in use.nodes and len(stage.valves) == 1:
+        fixed = "grid_bias" in stage.values and stage.values.get("bias") == "fixed"
+        rating = "grid_leak_max_fixed" if fixed else "grid_leak_max_cathode"
+        yield "grid leak", per_point(stage, "grid_leak", len(cathode)), _rating(use, rating), "ohm"
+
+
+def _compare(warnings: list[list[str]], words: str, values: Floats, limit: float, unit: str) -> None:
+    """Append a sentence to each point whose value is over, or near, its limit."""
+    with np.errstate(invalid="ignore"):
+        near = np.flatnonzero(values > NEAR * limit)
+    for point in near:
+        value = float(values[point])
+        how = "exceeds" if value > limit else "is within 10 % of"
+        warnings[point].append(f"{words} {_shown(value, unit)} {how} its rating of {_shown(limit, unit)}.")
+
+
+def _shown(value: float, unit: str) -> str:
+    for factor, prefix in ((1e6, "M"), (1e3, "k"), (1.0, ""), (1e-3, "m")):
+        if abs(value) >= factor or factor == 1e-3:
+            return f"{value / factor:.3g} {prefix}{unit}"
+    raise AssertionError(value)

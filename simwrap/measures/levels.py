@@ -1,0 +1,278 @@
+"""Sweeping the drive level in the steady state, and telling what clips. Shared by measures."""
+
+from __future__ import annotations
+
+from collections.abc import Generator, Mapping
+from dataclasses import dataclass, field
+from typing import Any
+
+import numpy as np
+
+from simwrap.engine.protocol import Reply, Sine
+from simwrap.measures import harmonics
+from simwrap.measures.common import (
+    Array,
+    Floats,
+    StageLike,
+    between,
+    count,
+    current_nodes,
+    divide,
+    valve_vectors,
+    vector,
+    wanted,
+)
+from simwrap.measures.corners import first_crossing
+from simwrap.measures.requests import Ac, Op, Request, Steady
+
+#: A limit is reached where its sign reaches 1; see :func:`limit_signs`.
+LIMITS = ("grid current", "cut-off", "bottoming")
+NO_LIMIT = "none in range"
+GRID_SHARE = 0.01
+CUT_OFF_SHARE = 0.05
+BOTTOMING_SHARE = 0.1
+SCREEN_FACTOR = 2.0
+CRITERIA = (
+    "grid current: its peak reaches 1 % of the zero-signal cathode current; "
+    "cut-off: the anode current falls to 5 % of its zero-signal value "
+    "(not counted where two output valves share the load); "
+    "bottoming: the anode-cathode voltage falls to 10 % of its zero-signal value, or, in a pentode, "
+    "the ratio of screen to anode current rises to twice its zero-signal value at the peak of their sum"
+)
+#: Lowest and highest level of the first round, relative to the expected onset of clipping.
+_SPAN = (0.02, 4.0)
+#: Peak volts taken as the onset in a stage that has nothing to clip.
+_PASSIVE_ONSET = 2.0
+_MIDDLE = 1000.0
+
+
+@dataclass
+class LevelSweep:
+    """Steady-state figures over level, levels rising.
+
+    Attributes
+    ----------
+    level_in : ndarray, shape (points, levels)
+        R.m.s. e.m.f. of the source [V].
+    level_out : ndarray, shape (outputs, points, levels)
+        R.m.s. at each output, without the mean [V].
+    thd : ndarray, shape (outputs, points, levels)
+        A ratio to the fundamental.
+    harmonics : ndarray, shape (outputs, points, levels, orders)
+        Harmonics 2 .. 10 as ratios to the fundamental.
+    signs : dict of str to ndarray, shape (points, levels)
+        One entry a limit: 1 or more where it is reached.
+    periods : ndarray, shape (points, levels)
+        Periods until the state was steady.
+    """
+
+    level_in: Floats
+    level_out: Floats
+    thd: Floats
+    harmonics: Floats
+    signs: dict[str, Floats] = field(default_factory=dict)
+    periods: Array = field(default_factory=lambda: np.zeros(0))
+
+
+ORDERS = np.arange(2, 11)
+
+
+def expected_onset(
+    stage: StageLike, frequency: float = _MIDDLE, *, operating_point: Reply | None = None
+) -> Generator[Request, Reply, tuple[Floats, Reply]]:
+    """Estimate the source's peak voltage at which something clips, from bias and gains alone.
+
+    Yields requests; returns the estimate of shape (points,) [V], and the operating point.
+    """
+    op = operating_point if operating_point is not None else (yield Op())
+    valves = stage.valves
+    points = count(op)
+    if not valves:
+        return np.full(points, _PASSIVE_ONSET), op
+    ac = yield Ac(start=frequency, stop=frequency, per_decade=1, vectors=valve_vectors(valves))
+    onset = np.full(points, np.inf)
+    for instance, use in valves.items():
+        nodes = use.nodes
+        if "grid" not in nodes:
+            continue
+        current = current_nodes(instance, use)["anode"]
+        for rest, swing in (
+            (
+                between(op, nodes["grid"], nodes["cathode"]),
+                between(ac, nodes["grid"], nodes["cathode"])[:, 0],
+            ),
+            (
+                between(op, nodes["anode"], nodes["cathode"]),
+                between(ac, nodes["anode"], nodes["cathode"])[:, 0],
+            ),
+            (vector(op, current), vector(ac, current)[:, 0]),
+        ):
+            onset = np.fmin(onset, divide(np.maximum(np.abs(rest), 1e-3), np.abs(swing)))
+    failed = np.isnan(vector(op, current))
+    onset = np.where(np.isfinite(onset), np.clip(onset, 1e-6, 1e4), _PASSIVE_ONSET)
+    return np.where(failed, np.nan, onset), op
+
+
+def sweep_levels(
+    stage: StageLike,
+    outputs: tuple[str, ...],
+    *,
+    frequency: float,
+    levels: int,
+    targets: tuple[float, ...] = (0.01, 0.03),
+) -> Generator[Request, Reply, LevelSweep]:
+    """Sweep the drive from far below clipping to well beyond it.
+
+    The first round spans a range round the onset that bias and gains lead one to expect. Two more
+    rounds put levels between the neighbours of each target of distortion (at the first
+    output), and of the first limit.
+    """
+    onset, op = yield from expected_onset(stage)
+    onset = np.where(np.isfinite(onset), onset, 1.0)
+    spots = 2 * (len(targets) + 1)
+    coarse = max(levels - 2 * spots, 6)
+    rounds = 2 if levels - coarse >= 2 * spots else 1
+    amplitude = onset[:, None] * np.geomspace(*_SPAN, coarse)
+    found = yield from _steady(stage, outputs, frequency, amplitude, op)
+    if not stage.valves:
+        return found
+    for _ in range(rounds):
+        amplitude = _between_neighbours(found, targets)
+        found = _merge(found, (yield from _steady(stage, outputs, frequency, amplitude, op)))
+    return found
+
+
+def _between_neighbours(found: LevelSweep, targets: tuple[float, ...]) -> Floats:
+    """Return peak amplitudes at thirds of the gaps that hold what is looked for."""
+    gaps = [first_crossing(found.level_in, found.thd[0], target)[1:] for target in targets]
+    signs = [first_crossing(found.level_in, sign, 1.0) for sign in found.signs.values()]
+    if signs:
+        first = np.argmin([np.where(np.isnan(s[0]), np.inf, s[0]) for s in signs], axis=0)
+        low, high = (np.choose(first, [s[k] for s in signs]) for k in (1, 2))
+        gaps.append((low, high))
+    middle = found.level_in.shape[1] // 2
+    picked = []
+    for number, (low, high) in enumerate(gaps):
+        # Where nothing was found, the levels go where the sweep is coarse anyway.
+        low = np.where(np.isnan(low), found.level_in[:, middle], low)
+        high = np.where(np.isnan(high), found.level_in[:, middle + 1], high)
+        # Gaps that are the same for two targets are not divided at the same places twice.
+        shift = 0.08 * (number - 1)
+        picked += [low * (high / low) ** (share + shift) for share in (1 / 3, 2 / 3)]
+    amplitude: Floats = np.sqrt(2.0) * np.stack(picked, axis=1)
+    return amplitude
+
+
+def _merge(one: LevelSweep, other: LevelSweep) -> LevelSweep:
+    level_in = np.concatenate([one.level_in, other.level_in], axis=1)
+    order = np.argsort(level_in, axis=1)
+
+    def joined(a: Array, b: Array, axis: int) -> Array:
+        both = np.concatenate([a, b], axis=axis)
+        index = order.reshape((1,) * (axis - 1) + order.shape + (1,) * (both.ndim - axis - 1))
+        return np.take_along_axis(both, index, axis)
+
+    return LevelSweep(
+        joined(one.level_in, other.level_in, 1),
+        joined(one.level_out, other.level_out, 2),
+        joined(one.thd, other.thd, 2),
+        joined(one.harmonics, other.harmonics, 2),
+        {name: joined(sign, other.signs[name], 1) for name, sign in one.signs.items()},
+        joined(one.periods, other.periods, 1),
+    )
+
+
+def _steady(
+    stage: StageLike, outputs: tuple[str, ...], frequency: float, amplitude: Floats, op: Reply
+) -> Generator[Request, Reply, LevelSweep]:
+    valves = stage.valves
+    reply = yield Steady(
+        fundamental=frequency,
+        tones=(Sine(1.0, frequency),),
+        amplitude=amplitude,
+        vectors=wanted(*outputs, *valve_vectors(valves)),
+    )
+    waves = np.stack([vector(reply, node) for node in outputs])
+    lines = harmonics.spectrum(waves)
+    periods = reply.extras.get("periods")
+    return LevelSweep(
+        amplitude / np.sqrt(2.0),
+        harmonics.rms(waves),
+        harmonics.thd(lines),
+        harmonics.relative(lines, ORDERS),
+        limit_signs(stage, valves, reply, op),
+        np.full(amplitude.shape, np.nan) if periods is None else np.asarray(periods, dtype=float),
+    )
+
+
+def limit_signs(stage: StageLike, valves: Mapping[str, Any], reply: Reply, op: Reply) -> dict[str, Floats]:
+    """Return how near each limit is in the waveforms, 1 or more where it is reached.
+
+    Parameters
+    ----------
+    stage : Stage
+    valves : mapping
+        Its valves.
+    reply : Reply
+        Of a steady-state run with the vectors of :func:`~simwrap.measures.common.valve_vectors`.
+    op : Reply
+        The operating point.
+
+    Returns
+    -------
+    dict of str to ndarray, shape (points, levels)
+        By the names in ``LIMITS``, the largest over the valves; see ``CRITERIA``.
+    """
+    signs: dict[str, Floats] = {}
+    shared_load = "speaker" in stage.ports and len(valves) > 1
+    for instance, use in valves.items():
+        nodes, currents = use.nodes, current_nodes(instance, use)
+        if "grid" not in currents:
+            continue
+        anode, grid = vector(reply, currents["anode"]), vector(reply, currents["grid"])
+        screen = vector(reply, currents["screen"]) if "screen" in currents else None
+        voltage = between(reply, nodes["anode"], nodes["cathode"])
+        rest = {name: vector(op, node)[:, None] for name, node in currents.items()}
+        rest_voltage = between(op, nodes["anode"], nodes["cathode"])[:, None]
+        cathode = sum(rest.values(), start=np.zeros_like(rest_voltage))
+        now = {"grid current": divide(grid.max(axis=-1), GRID_SHARE * cathode)}
+        if not shared_load:
+            # The floor keeps a wholly cut-off valve finite (and rising, for the interpolation).
+            least = np.maximum(anode.min(axis=-1), 1e-6 * rest["anode"])
+            now["cut-off"] = divide(CUT_OFF_SHARE * rest["anode"], least)
+        least = np.maximum(voltage.min(axis=-1), 1e-6 * rest_voltage)
+        bottoming = divide(BOTTOMING_SHARE * rest_voltage, least)
+        if screen is not None:
+            peak = (anode + screen).argmax(axis=-1)[..., None]
+            then = divide(*(np.take_along_axis(wave, peak, -1)[..., 0] for wave in (screen, anode)))
+            zero_signal = divide(rest["screen"], rest["anode"])
+            bottoming = np.maximum(bottoming, divide(then, SCREEN_FACTOR * zero_signal))
+        now["bottoming"] = bottoming
+        for name, sign in now.items():
+            signs[name] = np.fmax(signs[name], sign) if name in signs else sign
+    return signs
+
+
+def first_limit(found: LevelSweep) -> tuple[Array, Floats]:
+    """Return which limit is reached first, and at which level [V r.m.s.], each of shape (points,).
+
+    A limit that is already reached at the lowest level counts from there. "none in range"
+    and NaN where none is reached, "" and NaN where the point failed.
+    """
+    points = len(found.level_in)
+    names = [name for name in LIMITS if name in found.signs]
+    failed = np.isnan(found.thd[0]).all(axis=1) & np.isnan(found.level_out[0]).all(axis=1)
+    if not names:
+        return np.where(failed, "", NO_LIMIT), np.full(points, np.nan)
+    onsets = []
+    for name in names:
+        onset = first_crossing(found.level_in, found.signs[name], 1.0)[0]
+        with np.errstate(invalid="ignore"):
+            always = found.signs[name][:, 0] >= 1.0
+        onsets.append(np.where(always, found.level_in[:, 0], onset))
+    reached = np.where(np.isnan(onsets), np.inf, onsets)
+    first = np.argmin(reached, axis=0)
+    level = reached.min(axis=0)
+    none = ~np.isfinite(level)
+    words = np.where(none, NO_LIMIT, np.array(names)[first])
+    return np.where(failed, "", words), np.where(none, np.nan, level)

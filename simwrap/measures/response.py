@@ -1,0 +1,93 @@
+"""Gain and phase against frequency, with the corners."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from simwrap.measures.common import Floats, StageLike, axis, decibels, port, scalar, vector
+from simwrap.measures.corners import HALF_POWER_DB, at_frequency, corners
+from simwrap.measures.registry import Steps, measure
+from simwrap.measures.requests import Ac, Result, Variable
+
+
+@measure("response", summary="gain and phase over frequency, at 1 kHz and mid-band, and the -3 dB corners")
+def response(
+    stage: StageLike,
+    *,
+    start: float = 1.0,
+    stop: float = 1e6,
+    per_decade: int = 20,
+    reference_frequency: float = 1000.0,
+) -> Steps:
+    """Measure the small-signal response from the source's e.m.f. to the output.
+
+    Parameters
+    ----------
+    start, stop : float
+        Range [Hz].
+    per_decade : int
+        Points a decade.
+    reference_frequency : float
+        Where ``gain`` is read and from where the corners are counted [Hz] (IEC 60268-3: the
+        range within 3 dB of the gain at 1 kHz). It is read between points where it isn't one.
+
+    Results
+    -------
+    gain, gain_db, phase
+        Magnitude (a ratio; dB) and phase [degree] at the reference frequency.
+    midband_gain, midband_gain_db
+        At the geometric mean of the corners (or of an end of the range where there is no corner).
+    low_corner, high_corner
+        Half power (-3.01 dB) relative to the reference frequency [Hz]; NaN where the curve
+        doesn't fall so far within the range.
+    curve_db, phase_deg
+        Over frequency; the phase is continuous, and between -180 and 180 degrees at the reference.
+    """
+    output = port(stage, "output", "response")
+    reply = yield Ac(start=start, stop=stop, per_decade=per_decade, vectors=(output,))
+    frequency = np.asarray(reply.axis, dtype=float)
+    transfer = vector(reply, output)
+    level = decibels(transfer)
+    phase = unwrapped_degrees(transfer, frequency, reference_frequency)
+    reference_db = at_frequency(frequency, level, reference_frequency)
+    low, high = corners(frequency, level, reference_db, centre=reference_frequency)
+    middle = np.sqrt(
+        np.where(np.isnan(low), frequency[0], low) * np.where(np.isnan(high), frequency[-1], high)
+    )
+    midband_db = at_frequency(frequency, level, middle)
+    return Result(
+        {
+            "gain": scalar(10 ** (reference_db / 20), "", "gain at the reference frequency"),
+            "gain_db": scalar(reference_db, "dB", "gain at the reference frequency"),
+            "phase": scalar(
+                at_frequency(frequency, phase, reference_frequency),
+                "degree",
+                "phase at the reference frequency",
+            ),
+            "reference_frequency": scalar(
+                np.full(len(level), reference_frequency), "Hz", "reference frequency"
+            ),
+            "midband_gain": scalar(10 ** (midband_db / 20), "", "gain at mid-band"),
+            "midband_gain_db": scalar(midband_db, "dB", "gain at mid-band"),
+            "low_corner": scalar(low, "Hz", "lower -3 dB corner"),
+            "high_corner": scalar(high, "Hz", "upper -3 dB corner"),
+            "curve_db": Variable(("frequency",), level, "dB", "gain"),
+            "phase_deg": Variable(("frequency",), phase, "degree", "phase"),
+        },
+        coords={"frequency": axis(frequency, "Hz", "frequency")},
+        conditions={
+            "reference_frequency": (reference_frequency, "Hz"),
+            "corner_drop": (HALF_POWER_DB, "dB"),
+            "from": ("e.m.f. of the signal source", ""),
+            "level": ("small signal", ""),
+        },
+    )
+
+
+def unwrapped_degrees(transfer: Floats, frequency: Floats, reference: float) -> Floats:
+    """Return the continuous phase [degree], within -180 .. 180 at the frequency nearest the reference."""
+    phase = np.unwrap(np.angle(transfer), axis=-1)
+    middle = int(np.argmin(np.abs(np.log(frequency / reference))))
+    turns = np.round((phase[..., middle] - np.angle(transfer[..., middle])) / (2 * np.pi))
+    degrees: Floats = np.degrees(phase - 2 * np.pi * turns[..., None])
+    return degrees

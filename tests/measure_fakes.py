@@ -1,0 +1,88 @@
+"""Stand-ins for stages, valves and engines, so that measures are tested on arrays made by hand."""
+
+from __future__ import annotations
+
+from types import SimpleNamespace
+from typing import Any
+
+import numpy as np
+
+from simwrap.engine.protocol import Reply
+from simwrap.measures.requests import Result
+
+RATINGS = (
+    "anode_voltage_max",
+    "screen_voltage_max",
+    "anode_dissipation_max",
+    "screen_dissipation_max",
+    "cathode_current_max",
+    "heater_cathode_voltage_max",
+    "grid_leak_max_fixed",
+    "grid_leak_max_cathode",
+)
+
+
+def make_valve(kind="triode", **ratings):
+    given = {name: ratings.pop(name, None) for name in RATINGS}
+    return SimpleNamespace(
+        name="test valve",
+        kind=kind,
+        ratings=SimpleNamespace(**given),
+        noise_resistance=lambda anode, grid, screen=None: np.full(np.shape(anode), 2000.0),
+    )
+
+
+def make_use(kind="triode", instance="v1", **ratings):
+    nodes = {"anode": f"n_{instance}_a", "grid": f"n_{instance}_g", "cathode": f"n_{instance}_k"}
+    if kind == "pentode":
+        nodes["screen"] = f"n_{instance}_s"
+    return SimpleNamespace(valve=make_valve(kind, **ratings), nodes=nodes)
+
+
+def make_stage(values=None, ports=None, valves=None, supplies=None):
+    return SimpleNamespace(
+        name="test_stage",
+        values=values or {},
+        ports=ports or {"input": "n_in", "output": "n_out"},
+        valves=valves or {},
+        supplies=supplies or {},
+    )
+
+
+def make_reply(values, axis=None, **extras):
+    values = {name: np.asarray(array) for name, array in values.items()}
+    points = len(next(iter(values.values())))
+    return Reply(values, axis, [""] * points, ["fake"] * points, extras)
+
+
+def frequencies(request) -> np.ndarray:
+    steps = round(float(np.log10(request.stop / request.start)) * request.per_decade)
+    return request.start * 10 ** (np.arange(steps + 1) / request.per_decade)
+
+
+def run(measure, stage, replier, **options: Any) -> Result:
+    """Run a measure's generator against ``replier(request) -> Reply``."""
+    steps = measure(stage, **options)
+    request = next(steps)
+    while True:
+        try:
+            request = steps.send(replier(request))
+        except StopIteration as stop:
+            check(stop.value)
+            return stop.value
+
+
+def check(result: Result) -> None:
+    """Assert what every result promises: shapes, labelled axes, units, conditions."""
+    points = {np.shape(variable.values)[0] for variable in result.variables.values()}
+    assert len(points) == 1
+    assert result.conditions
+    for key, variable in result.variables.items():
+        assert np.ndim(variable.values) == 1 + len(variable.dims), key
+        assert variable.long_name
+        for position, dim in enumerate(variable.dims):
+            assert np.shape(variable.values)[1 + position] == len(result.coords[dim].values), (key, dim)
+    for variable in result.coords.values():
+        assert variable.dims == ()
+    for condition in result.conditions.values():
+        assert len(condition) == 2
