@@ -1,0 +1,94 @@
+"""From a checked netlist and one point's values to the text that an engine loads."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping, Sequence
+
+from .guard import Parsed, value_field
+from .protocol import Pulse, Pwl, Sine
+
+#: Tight enough that a solve is the same to 1e-12 wherever it starts from.
+SMALL_OPTIONS = ".options reltol=1e-6 vntol=1e-9 abstol=1e-15"
+#: Trapezoidal: the other method hides real oscillations. A tighter reltol makes distortion worse.
+TRANSIENT_OPTIONS = ".options method=trap reltol=1e-5"
+
+
+def write(value: float) -> str:
+    """Write a number as both engines read it back exactly."""
+    return repr(float(value))
+
+
+class Deck:
+    """Element lines of one circuit, with the values of one point put in."""
+
+    def __init__(self, parsed: Parsed) -> None:
+        self.parsed = parsed
+        # Comments stay behind: a line that starts with *# is a command to one engine.
+        self.order = [(name, device.line - 1) for name, device in parsed.devices.items()]
+        self.models = [line for line in parsed.lines if line.startswith(".model")]
+
+    def lines(self, values: Mapping[str, float], replace: Mapping[str, Sequence[str]] | None = None) -> list[str]:
+        """Return the lines with ``values`` put in and the devices in ``replace`` written anew."""
+        found = []
+        for name, index in self.order:
+            if replace and name in replace:
+                found += replace[name]
+            elif name in values:
+                fields = list(self.parsed.devices[name].fields)
+                fields[value_field(self.parsed.devices[name])] = write(values[name])
+                found.append(" ".join(fields))
+            else:
+                found.append(self.parsed.lines[index])
+        return found + self.models
+
+    def text(self, lines: Sequence[str], *cards: str) -> str:
+        """Return the whole deck; without a title the first element would be eaten."""
+        return "\n".join(["* simwrap", *lines, *cards, ".end", ""])
+
+    def drive(self, source: str, values: Mapping[str, float], terms: Sequence[Sine | Pulse | Pwl]) -> list[str]:
+        """Return the lines that replace ``source``: its terms in series (v) or in parallel (i)."""
+        device = self.parsed.devices[source]
+        plus, minus = device.nodes
+        offset = float(values.get(source, float(device.fields[4])))
+        if not terms:
+            return [f"{source} {plus} {minus} dc {write(offset)}"]
+        found = []
+        last = len(terms) - 1
+        for index, term in enumerate(terms):
+            name = source if index == 0 else f"{source}_term{index}"
+            one, other = plus, minus
+            if device.kind == "v":
+                one = plus if index == 0 else f"n_{source}_term{index}"
+                other = minus if index == last else f"n_{source}_term{index + 1}"
+            # The operating point is that of the quiet circuit, so "dc" stays the plain value.
+            wave = _wave(term, offset if index == 0 else 0.0)
+            found.append(f"{name} {one} {other} dc {write(offset if index == 0 else 0.0)} {wave}")
+        return found
+
+    def initial(self, state: Mapping[str, float], lines: list[str]) -> list[str]:
+        """Return ``lines`` with inductor currents put in, and ``.ic`` cards for the node voltages."""
+        found = []
+        for line in lines:
+            name = line.split(None, 1)[0]
+            current = state.get(f"i({name})") if name[0] == "l" else None
+            found.append(line if current is None else f"{line} ic={write(current)}")
+        nodes = [f"v({node})={write(value)}" for node, value in state.items() if not node.startswith("i(")]
+        return found + [".ic " + " ".join(nodes[k : k + 8]) for k in range(0, len(nodes), 8)]
+
+
+def _wave(term: Sine | Pulse | Pwl, offset: float) -> str:
+    if isinstance(term, Sine):
+        values = [offset, term.amplitude, term.frequency, 0.0, 0.0, term.phase]
+        return "sin(" + " ".join(map(write, values)) + ")"
+    if isinstance(term, Pulse):
+        values = [offset + term.low, offset + term.high]
+        values += [term.delay, term.rise, term.fall, term.width, term.period]
+        return "pulse(" + " ".join(map(write, values)) + ")"
+    pairs = zip(term.times, term.values, strict=True)
+    return "pwl(" + " ".join(f"{write(time)} {write(offset + value)}" for time, value in pairs) + ")"
+
+
+def decades(start: float, stop: float, per_decade: int) -> int:
+    """Number of frequencies of a sweep: start*10**(k/per_decade) up to stop."""
+    return int(math.floor(math.log10(stop / start) * per_decade + 1e-9)) + 1

@@ -1,0 +1,92 @@
+"""neospice inside the child process."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from typing import Any
+
+import neospice
+import numpy as np
+
+from .deck import SMALL_OPTIONS, TRANSIENT_OPTIONS, Deck, write
+from .protocol import AcRun, Array, NoiseRun, OpRun
+
+
+class Neospice:
+    """Parses once a chunk, then only element values are changed."""
+
+    name = "neospice"
+
+    def __init__(self) -> None:
+        self.version = str(neospice.__version__)
+        self._simulator = neospice.Simulator()
+        self._circuit: Any = None
+
+    def load(self, deck: Deck, values: Mapping[str, float]) -> None:
+        """Parse the circuit for operating points and small-signal analyses."""
+        self._circuit = self._parse(deck.text(deck.lines(values), SMALL_OPTIONS))
+
+    def _parse(self, text: str) -> Any:
+        return self._simulator.parse(text)
+
+    def unload(self) -> None:
+        """Forget the circuit."""
+        self._circuit = None
+
+    def alter(self, names: Sequence[str], values: Sequence[float]) -> None:
+        """Set element values."""
+        update = self._circuit.update_param
+        for name, value in zip(names, values, strict=True):
+            update(name, value)
+
+    def op(self, run: OpRun, out: Sequence[Array], index: int) -> None:
+        """Solve the operating point; ``out[k][index]`` receives vector k."""
+        result = self._simulator.re_solve(self._circuit)
+        if not result.status.converged:
+            raise RuntimeError("the operating point did not converge")
+        for vector, row in zip(run.vectors, out, strict=True):
+            row[index] = result.current(vector[2:-1]) if vector[1] == "(" else result.voltage(vector)
+
+    def ac(self, run: AcRun, out: Sequence[Array], index: int) -> None:
+        """Small-signal sweep into ``out[k][index]``."""
+        count = out[0].shape[-1]
+        result = self._simulator.re_solve_ac(
+            self._circuit, neospice.ACMode.DEC, run.per_decade, run.start, _stop(run, count)
+        )
+        for vector, row in zip(run.vectors, out, strict=True):
+            row[index] = result.current(vector[2:-1]) if vector[1] == "(" else result.voltage(vector)
+
+    def noise(self, run: NoiseRun, out: Sequence[Array], index: int) -> None:
+        """Noise densities [V/rtHz] at the output and referred to the input."""
+        count = out[0].shape[-1]
+        result = self._simulator.run_noise(
+            self._circuit, run.output, run.source, neospice.ACMode.DEC, run.per_decade, run.start, _stop(run, count)
+        )
+        out[0][index] = result.output_noise_sqrt()
+        out[1][index] = result.input_noise_sqrt()
+
+    def transient(
+        self,
+        deck: Deck,
+        lines: list[str],
+        vectors: Sequence[str],
+        stop: float,
+        step: float,
+        start: float = 0.0,
+        from_given: bool = False,
+    ) -> tuple[Array, list[Array]]:
+        """Run one transient; returns the times [s] and one array a vector."""
+        card = f".tran {write(step)} {write(stop)} {write(start)} {write(step)}" + (" uic" if from_given else "")
+        result = self._simulator.run(self._parse(deck.text(lines, TRANSIENT_OPTIONS, card))).transient
+        if result is None:
+            raise RuntimeError("the transient gave no result")
+        return np.array(result.time), [
+            np.array(result.current(v[2:-1]) if v[1] == "(" else result.voltage(v)) for v in vectors
+        ]
+
+
+def _stop(run: AcRun | NoiseRun, count: int) -> float:
+    # A hair above the last frequency, so that rounding can't lose it.
+    return float(run.start * 10.0 ** ((count - 1) / run.per_decade) * (1.0 + 1e-10))
+
+

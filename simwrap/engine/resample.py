@@ -1,0 +1,42 @@
+"""Uneven time points onto a uniform grid, by cubic interpolation."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from .protocol import Array
+
+
+def onto(grid: Array, times: Array, wave: Array) -> Array:
+    """Interpolate with the cubic through the four nearest points.
+
+    Linear interpolation alone puts a floor of -127 to -141 dB under distortion figures.
+
+    Parameters
+    ----------
+    grid : ndarray, shape (samples,)
+        Instants wanted [s], ascending.
+    times, wave : ndarray, shape (n,)
+        The points of an engine, ascending; instants outside take the nearest value.
+
+    Returns
+    -------
+    ndarray, shape (samples,)
+    """
+    # Points closer than rounding (engines put extra ones at break points) would divide by zero.
+    keep = np.concatenate(([True], np.diff(times) > 1e-12 * max(abs(times[-1]), 1e-30)))
+    if not keep.all():
+        times, wave = times[keep], wave[keep]
+    if len(times) < 4:
+        return np.interp(grid, times, wave)
+    x = np.clip(grid, times[0], times[-1])
+    first = np.clip(np.searchsorted(times, x, side="right") - 2, 0, len(times) - 4)
+    at = [times[first + k] for k in range(4)]
+    value = np.zeros(len(grid))
+    for k in range(4):
+        weight = np.ones(len(grid))
+        for j in range(4):
+            if j != k:
+                weight *= (x - at[j]) / (at[k] - at[j])
+        value += weight * wave[first + k]
+    return value
