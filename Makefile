@@ -29,7 +29,7 @@ lint: $(VENV)/.installed-dev
 
 # Ratios against other ways of running the same 1000 points; the machine should be idle.
 bench: $(VENV)/.installed-dev $(VENV)/.ngspice-test
-	$(BIN)/python -m pytest tests/bench --override-ini=addopts= -s
+	$(BIN)/python -m pytest tests/bench --override-ini=addopts= --quiet --capture=no
 
 # Checks every valve file against its published points, and prints the errors.
 models: $(VENV)/.installed-test
