@@ -45,9 +45,9 @@ clean:
 
 $(BIN)/python:
 	@command -v $(PYTHON) >/dev/null && $(PYTHON) -c 'import ensurepip, venv' 2>/dev/null \
-	  || { echo "Installing python3-venv"; $(APT) update; $(APT) install -y python3 python3-venv >/dev/null; }
-	@$(PYTHON) -c 'import sys; sys.exit(sys.version_info < (3, 11))' \
-	  || { echo "simwrap needs Python 3.11 or later; give one: make PYTHON=/path/to/python3"; exit 1; }
+	  || { echo "Installing python3-venv"; $(APT) update; $(APT) install -y python3 python3-venv >/dev/null || true; }
+	@$(PYTHON) -c 'import ensurepip, sys; sys.exit(sys.version_info < (3, 11))' \
+	  || { echo "simwrap needs Python 3.11 or later with its venv module (python3-venv); or give one: make PYTHON=/path/to/python3"; exit 1; }
 	@$(PYTHON) -m venv $(VENV)
 
 $(VENV)/.installed: pyproject.toml | $(BIN)/python
