@@ -9,14 +9,21 @@ from __future__ import annotations
 import json
 import os
 import sys
+import textwrap
 import warnings
 from pathlib import Path
 from typing import Annotated, Any
 
-import click
 import typer
 
-from simwrap.errors import EXIT_BAD_INPUT, InputError, RangeError, SimwrapError, UnknownNameError
+from simwrap.errors import (
+    EXIT_BAD_INPUT,
+    InputError,
+    NoEngineError,
+    RangeError,
+    SimwrapError,
+    UnknownNameError,
+)
 
 app = typer.Typer(
     name="simwrap",
@@ -25,6 +32,10 @@ app = typer.Typer(
     add_completion=False,
     pretty_exceptions_enable=False,
 )
+
+# typer carries its own copy of click, or uses the installed one: take the base of its errors.
+_UsageError = typer.BadParameter.__mro__[1]
+_ClickException: Any = _UsageError.__mro__[1]
 
 Set = Annotated[
     list[str] | None,
@@ -81,18 +92,26 @@ def _measure_options(names: list[str] | None, options: list[str] | None) -> Any:
         measure, dot, option = key.partition(".")
         if not dot:
             raise RangeError("--option", key, "measure.option=value, such as headroom.nominal=0.5")
-        try:
-            value: Any = float(text)
-        except ValueError:
-            value = text
-        chosen.setdefault(measure, {})[option] = value
+        chosen.setdefault(measure, {})[option] = _option_value(text)
     return chosen
+
+
+def _option_value(text: str) -> Any:
+    """Read an option of a measure: a whole number, a number, true or false, or a word."""
+    if text.casefold() in ("true", "false"):
+        return text.casefold() == "true"
+    for kind in (int, float):
+        try:
+            return kind(text)
+        except ValueError:
+            continue
+    return text
 
 
 def _console() -> Any:
     from rich.console import Console
 
-    return Console(highlight=False, soft_wrap=not sys.stdout.isatty())
+    return Console(highlight=False, width=None if sys.stdout.isatty() else 140)
 
 
 def _table(title: str, head: list[str], rows: list[Any]) -> None:
@@ -154,7 +173,7 @@ def show(name: str, valves: Valves = None, as_json: Json = False) -> None:
     """Show a stage (parameters, references), a valve (ratings, proof, sources) or a measure (options)."""
     from simwrap.measures.registry import measures
     from simwrap.stages import stage_names
-    from simwrap.valves import find_valve, valve_names
+    from simwrap.valves import get_valve, valve_names
 
     folders = _folders(valves)
     wanted = name.strip().casefold()
@@ -162,11 +181,13 @@ def show(name: str, valves: Valves = None, as_json: Json = False) -> None:
         _show_stage(name, as_json)
     elif wanted in (entry.casefold() for entry in measures()):
         _show_measure(name, as_json)
-    elif find_valve(name, folders) is not None:
-        _show_valve(name, folders, as_json)
     else:
-        known = [*stage_names(), *measures(), *valve_names(folders)]
-        raise UnknownNameError("stage, valve or measure", name, known)
+        try:
+            valve = get_valve(name, folders=folders)
+        except UnknownNameError:
+            known = [*stage_names(), *measures(), *valve_names(folders=folders)]
+            raise UnknownNameError("stage, valve or measure", name, known) from None
+        _show_valve(valve, as_json)
 
 
 def _show_stage(name: str, as_json: bool) -> None:
@@ -195,20 +216,33 @@ def _show_measure(name: str, as_json: bool) -> None:
 
     entry = get_measure(name)
     if as_json:
-        print(json.dumps({"measure": entry.name, "summary": entry.summary, "options": dict(entry.options)}, default=str))
+        print(
+            json.dumps({"measure": entry.name, "summary": entry.summary, "options": dict(entry.options)}, default=str)
+        )
         return
     print(f"{entry.name}: {entry.summary}\n")
-    _table("options", ["option", "default"], [(key, "" if value is None else value) for key, value in entry.options.items()])
+    _table(
+        "options",
+        ["option", "default"],
+        [(key, "" if value is None else value) for key, value in entry.options.items()],
+    )
     print(entry.description)
 
 
-def _show_valve(name: str, folders: list[Path], as_json: bool) -> None:
+def _show_valve(valve: Any, as_json: bool) -> None:
     from simwrap.measurement import plain
-    from simwrap.valves import facts, get_valve
+    from simwrap.valves import facts
 
-    tables = facts(get_valve(name, folders=folders))
+    tables = facts(valve)
     if as_json:
-        print(json.dumps(plain({table.title: [dict(zip(table.head, row, strict=True)) for row in table.rows] for table in tables}), default=str))
+        print(
+            json.dumps(
+                plain(
+                    {table.title: [dict(zip(table.head, row, strict=True)) for row in table.rows] for table in tables}
+                ),
+                default=str,
+            )
+        )
         return
     for table in tables:
         _table(table.title, list(table.head), list(table.rows))
@@ -235,11 +269,17 @@ def measure(
     if as_json:
         print(json.dumps(found.to_dict()))
         return
-    _table(f"{made.name}: {made.template.summary}", ["parameter", "symbol", "value"], [(r[2], r[0], r[3]) for r in made.rows()])
+    _table(
+        f"{made.name}: {made.template.summary}",
+        ["parameter", "symbol", "value"],
+        [(r[2], r[0], r[3]) for r in made.rows()],
+    )
     for name in found.results:
         view = found[name]
-        stated = "; ".join(f"{key} {text}" for key, text in view.conditions())
-        _table(f"{name}" + (f" ({stated})" if stated else ""), ["", ""], view.rows())
+        _table(name, ["", ""], view.rows())
+        for key, text in view.conditions():
+            print(textwrap.fill(f"{key}: {text}", 100, initial_indent="    ", subsequent_indent="      "))
+        print()
     print(f"simulated by {found.provenance.get('engine', found.engine)}")
     _say_warnings(found.warnings)
 
@@ -293,7 +333,11 @@ def sweep(
     stage: Annotated[str, typer.Argument(help="A stage; `simwrap list stages` prints all.")],
     over: Annotated[
         list[str] | None,
-        typer.Option("--over", metavar="NAME=VALUES", help='Swept values: "1k,1k5,2k2", "1k:10k:20", "1k:10k:20log", "1k:10k:E12" (repeatable).'),
+        typer.Option(
+            "--over",
+            metavar="NAME=VALUES",
+            help='Swept values: "1k,1k5,2k2", "1k:10k:20", "1k:10k:20log", "1k:10k:E12" (repeatable).',
+        ),
     ] = None,
     settings: Set = None,
     measures: MeasureNames = None,
@@ -301,7 +345,9 @@ def sweep(
     engine: Engine = "auto",
     valves: Valves = None,
     zipped: Annotated[bool, typer.Option("--zipped", help="Take the values side by side.")] = False,
-    output: Annotated[Path | None, typer.Option("--output", metavar="FILE", help="Write the Dataset: .nc (netCDF) or .csv.")] = None,
+    output: Annotated[
+        Path | None, typer.Option("--output", metavar="FILE", help="Write the Dataset: .nc (netCDF) or .csv.")
+    ] = None,
     as_json: Json = False,
     plot: PlotFile = None,
 ) -> None:
@@ -317,8 +363,18 @@ def sweep(
         name, parameter = next((n, p) for n, p in made.template.parameters.items() if p.numeric and p.unit == "ohm")
         value = made.values[name]
         columns = {name: [value * factor for factor in (0.5, 0.7, 1.0, 1.4, 2.0)]}
-        print(f"note: nothing to sweep was given (--over NAME=VALUES), so {parameter.label} is swept", file=sys.stderr)
-    data = run(made, columns, _measure_options(measures, options), zipped=zipped, engine=engine, progress=sys.stderr.isatty())
+        print(
+            f"note: nothing to sweep was given (--over NAME=VALUES), so {parameter.label} is swept",
+            file=sys.stderr,
+        )
+    data = run(
+        made,
+        columns,
+        _measure_options(measures, options),
+        zipped=zipped,
+        engine=engine,
+        progress=sys.stderr.isatty(),
+    )
     if output is not None:
         _write_dataset(data, output)
     if plot is not None:
@@ -343,8 +399,14 @@ def _dataset_json(data: Any) -> dict[str, Any]:
 
     return {
         "attrs": plain(dict(data.attrs)),
-        "coords": {name: {"dims": list(c.dims), "units": c.attrs.get("units", ""), "values": plain(c.values)} for name, c in data.coords.items()},
-        "variables": {name: {"dims": list(v.dims), "units": v.attrs.get("units", ""), "values": plain(v.values)} for name, v in data.data_vars.items()},
+        "coords": {
+            name: {"dims": list(c.dims), "units": c.attrs.get("units", ""), "values": plain(c.values)}
+            for name, c in data.coords.items()
+        },
+        "variables": {
+            name: {"dims": list(v.dims), "units": v.attrs.get("units", ""), "values": plain(v.values)}
+            for name, v in data.data_vars.items()
+        },
     }
 
 
@@ -363,7 +425,9 @@ def _print_dataset(data: Any) -> None:
         cells = []
         for name in [*axes, *columns]:
             value = one["point_index" if name == dims[0] and len(dims) == 1 else name].item()
-            cells.append(value if isinstance(value, str) else quantity.render(float(value), data[name].attrs.get("units", "")))
+            cells.append(
+                value if isinstance(value, str) else quantity.render(float(value), data[name].attrs.get("units", ""))
+            )
         rows.append((*cells, str(one["status"].item())))
     head = [*axes, *columns, "status"]
     if len(head) > 9:  # too wide for a terminal: one table a point is unreadable, so turn it round
@@ -394,18 +458,38 @@ def engines(as_json: Json = False) -> None:
     """Show which simulators are found, their versions, and a self-check of each."""
     from simwrap import engine
 
-    rows = []
+    rows: list[Any] = []
+    results: list[Any] = []
     for entry in engine.found():
-        checked = engine.self_check(entry.name) if entry.available else ""
-        rows.append((entry.name, entry.version, "found" if entry.available else "not found", checked or entry.detail))
+        checks = engine.self_check(entry.name) if entry.available else []
+        rows += [(entry.name, entry.version, "found" if entry.available else "not found", entry.detail)]
+        results += [
+            (entry.name, c.name, f"{c.expected:.6g} {c.unit}", f"{c.got:.6g} {c.unit}", c.passed) for c in checks
+        ]
     if as_json:
-        print(json.dumps([dict(zip(("engine", "version", "found", "check"), row, strict=True)) for row in rows], default=str))
+        heads = ("engine", "version", "found", "detail"), ("engine", "check", "expected", "got", "passed")
+        listed, checked = (
+            [dict(zip(head, row, strict=True)) for row in part]
+            for head, part in zip(heads, (rows, results), strict=True)
+        )
+        print(json.dumps({"engines": listed, "self_check": checked}))
         return
-    _table("engines", ["engine", "version", "", "self-check"], rows)
+    _table("engines", ["engine", "version", "", "how"], rows)
+    _table(
+        "self-check",
+        ["engine", "circuit", "expected", "got", ""],
+        [(*r[:4], "passed" if r[4] else "FAILED") for r in results],
+    )
+    if not any(entry[2] == "found" for entry in rows):
+        raise NoEngineError(
+            "no simulator is found: pip install neospice, or install libngspice (Debian: apt install libngspice0)"
+        )
 
 
 @app.command()
-def demo(folder: Annotated[Path, typer.Option("--folder", metavar="DIR", help="Where the pictures go.")] = Path("out")) -> None:
+def demo(
+    folder: Annotated[Path, typer.Option("--folder", metavar="DIR", help="Where the pictures go.")] = Path("out"),
+) -> None:
     """Run the main job on the reading room's preamplifier stages and write pictures."""
     from simwrap.demo import run
 
@@ -421,10 +505,10 @@ def main(arguments: list[str] | None = None) -> None:
     except SimwrapError as fault:
         print(f"simwrap: {fault}", file=sys.stderr)
         code = fault.exit_code
-    except click.ClickException as fault:
+    except _ClickException as fault:
         print(f"simwrap: {fault.format_message().splitlines()[0]}", file=sys.stderr)
         code = EXIT_BAD_INPUT
-    except (click.Abort, KeyboardInterrupt):
+    except (typer.Abort, KeyboardInterrupt):
         print("simwrap: interrupted", file=sys.stderr)
         code = 130
     except BrokenPipeError:

@@ -35,6 +35,20 @@ class Options:
     progress: Callable[[int], None] | None = None
 
 
+def provenance(used: str, netlist: str) -> dict[str, str]:
+    """Return where numbers came from: engines (joined by "+") and versions, netlist hash, simwrap."""
+    import simwrap
+    from simwrap.engine.found import engine_version
+
+    versions = "+".join(engine_version(name) for name in used.split("+") if name)
+    return {
+        "engine": used,
+        "engine_version": versions,
+        "netlist_sha256": netlist,
+        "simwrap_version": simwrap.__version__,
+    }
+
+
 @dataclass(frozen=True)
 class StageView:
     """What a measure sees: a stage whose swept values are arrays of shape (points,)."""
@@ -136,10 +150,10 @@ def _expand(table: Table, vary: Mapping[str, NDArray[Any]]) -> tuple[Table, int]
     """Repeat every point for every setting."""
     if not vary:
         return table, 0
-    settings = len(next(iter(vary.values())))
+    settings = np.shape(next(iter(vary.values())))[-1]
     columns = {name: np.repeat(column, settings) for name, column in table.columns.items()}
     for name, values in vary.items():
-        columns[name] = np.tile(np.asarray(values), table.points)
+        columns[name] = np.broadcast_to(values, (table.points, settings)).ravel()
     return Table(table.stage, columns, table.points * settings), settings
 
 

@@ -11,10 +11,9 @@ from typing import Any
 
 import numpy as np
 
-from simwrap import engine as engines
 from simwrap import quantity
 from simwrap.errors import EngineError
-from simwrap.evaluate import Options, Outcome, evaluate
+from simwrap.evaluate import Options, Outcome, evaluate, provenance
 from simwrap.measures.requests import Result, Variable
 from simwrap.netlist import Table, render
 from simwrap.stages import Stage
@@ -261,5 +260,5 @@ def measure(
             netlist=str(kept),
         )
     used = outcome.engines[0]
-    provenance = engines.provenance(used, outcome.netlists[0])
-    return Measurement(stage, used, provenance, _told(outcome), outcome.results)
+    origin = provenance(used, outcome.netlists[0])
+    return Measurement(stage, used, origin, _told(outcome), outcome.results)

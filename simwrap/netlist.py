@@ -24,10 +24,11 @@ from numpy.typing import NDArray
 
 from simwrap import parts
 from simwrap.engine.protocol import Circuit
-from simwrap.errors import NetlistError, UnknownNameError
+from simwrap.errors import NetlistError, SimwrapError, UnknownNameError
 from simwrap.stages import Stage, Template
 
 _WORD = re.compile(r"[a-z][a-z0-9_]*\Z")
+_PRESENT = re.compile(r"(\w+) is present")
 _MARKER = re.compile(r"@(\d+)@")
 
 
@@ -49,8 +50,8 @@ class _Columns:
 
     def write(self, value: Any) -> str:
         """Return the text of one printed value (jinja2's ``finalize``)."""
-        if isinstance(value, Lines):
-            return str(value)
+        if isinstance(value, Lines | jinja2.Undefined):
+            return str(value)  # an undefined name raises here
         if isinstance(value, str):
             if not _WORD.match(value):
                 raise NetlistError(f'a template prints "{value[:40]}", which is neither a number nor a plain name')
@@ -87,7 +88,12 @@ def _compiled(template: Template) -> tuple[jinja2.Template, _Columns]:
     )
     environment.tests["present"] = _present
     environment.globals.update(
-        taper=parts.taper, leg=parts.leg, resistance=parts.resistance, sqrt=np.sqrt, maximum=np.maximum, pi=math.pi
+        taper=parts.taper,
+        leg=parts.leg,
+        resistance=parts.resistance,
+        sqrt=np.sqrt,
+        maximum=np.maximum,
+        pi=math.pi,
     )
     return environment.from_string(template.source), columns
 
@@ -221,9 +227,11 @@ def _render(stage: Stage, values: Mapping[str, Any], points: int, excite: str, e
     except ValueError as fault:
         if "truth value of an array" in str(fault):  # an array decided about a branch
             raise NotTabular from None
+        raise NetlistError(f"{stage.template.path}: {fault}") from None
+    except (SimwrapError, NotTabular):
         raise
-    except jinja2.TemplateError as fault:
-        raise NetlistError(f"{stage.template.path}: {fault.message}") from None
+    except Exception as fault:  # a template is somebody's code: name it, and show no traceback
+        raise NetlistError(f"{stage.template.path}: {fault}") from None
     return Netlist(_tabulate(_excite_noise(text, excite), columns, points), stage)
 
 
@@ -287,9 +295,11 @@ def _groups(table: Table) -> list[NDArray[np.intp]]:
     if table.points == 1:
         return [np.zeros(1, dtype=np.intp)]
     keys = []
-    for column in table.columns.values():
+    parts_asked_for = _PRESENT.findall(table.stage.template.source)
+    for name, column in table.columns.items():
         if column.dtype.kind == "f":
-            keys.append((column != 0).astype(np.intp))
+            if name in parts_asked_for:
+                keys.append((column != 0).astype(np.intp))
         else:
             keys.append(np.unique(column, return_inverse=True)[1].astype(np.intp))
     if not keys:

@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import warnings
-from collections.abc import Iterator, Mapping
+from collections.abc import Mapping
+from functools import lru_cache
 from typing import Any, TypeVar
 
 from simwrap.errors import UnknownNameError
@@ -29,18 +30,21 @@ def find(kind: str, given: object, things: Mapping[str, T], where: str = "") -> 
     raise UnknownNameError(kind, given, things, where)
 
 
-def plugins(group: str) -> Iterator[tuple[str, Any]]:
-    """Yield (name, loaded object) of each entry point of ``group``.
+@lru_cache(maxsize=16)
+def plugins(group: str) -> tuple[tuple[str, Any], ...]:
+    """Return (name, loaded object) of each entry point of ``group``, looked up once a process.
 
     One that fails to load warns, names itself, and is left out.
     """
     from importlib.metadata import entry_points
 
+    found = []
     for point in entry_points(group=group):
         try:
-            yield point.name, point.load()
+            found.append((point.name, point.load()))
         except Exception as failure:  # a stranger's code may raise anything
             warnings.warn(
                 f'plug-in "{point.name}" of {group} ({point.value}) failed to load and is left out: {failure}',
                 stacklevel=2,
             )
+    return tuple(found)

@@ -13,7 +13,7 @@ import re
 import tomllib
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
-from functools import lru_cache
+from functools import cached_property, lru_cache
 from pathlib import Path
 from types import MappingProxyType
 from typing import TYPE_CHECKING, Any
@@ -162,9 +162,7 @@ def read_template(path: Path) -> Template:
     except tomllib.TOMLDecodeError as fault:
         raise FileProblemsError(path, [f"its header is not TOML: {fault}"]) from None
     problems: list[str] = []
-    for key in ("summary", "parameters", "ports"):
-        if key not in header:
-            problems.append(f"the header lacks {key}")
+    problems += [f"the header lacks {key}" for key in ("summary", "parameters", "ports") if key not in header]
     parameters = {
         name: found
         for name, entry in header.get("parameters", {}).items()
@@ -207,7 +205,7 @@ def _templates(folders: tuple[Path, ...]) -> Mapping[str, Path]:
 
 def _folders() -> tuple[Path, ...]:
     added = [Path(str(folder)) for _, folder in plugins("simwrap.stages")]
-    return tuple([*added, *template_folders()])
+    return (*added, *template_folders())
 
 
 _read_template = lru_cache(maxsize=256)(read_template)
@@ -262,7 +260,7 @@ class Stage:
         """Source device of each supply by name."""
         return self.template.supplies
 
-    @property
+    @cached_property
     def valves(self) -> Mapping[str, ValveUse]:
         """The valves that are in the circuit, by instance name."""
         found = {}
@@ -436,5 +434,10 @@ def check_column(made: Stage, name: str, given: Iterable[Any]) -> tuple[str, np.
     entries = list(given) if not isinstance(given, np.ndarray) else given
     if len(entries) == 0:
         raise RangeError(name, "[]", "at least one value", made.name)
+    if isinstance(entries, np.ndarray) and entries.dtype.kind == "f":
+        # The ends of the range stand for all that lies between them; NaN and infinity would not.
+        picked = np.flatnonzero(~np.isfinite(entries))[:1].tolist() or [entries.argmin(), entries.argmax()]
+        names = [made.check(name, float(entries[index]))[0] for index in picked]
+        return names[0], np.array(entries, dtype=float)
     checked = [made.check(name, entry) for entry in entries]
     return checked[0][0], np.array([value for _, value in checked])

@@ -2,8 +2,13 @@
 
 from __future__ import annotations
 
+import hashlib
+import os
+import time
+import warnings
 from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass
+from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -11,7 +16,7 @@ from numpy.typing import NDArray
 
 from simwrap import engine as engines
 from simwrap.errors import InputError, RangeError
-from simwrap.evaluate import Options, Outcome, evaluate
+from simwrap.evaluate import Options, Outcome, evaluate, provenance
 from simwrap.measurement import MeasureChoice, chosen_measures
 from simwrap.measures.requests import Result, Variable
 from simwrap.netlist import Table
@@ -22,6 +27,15 @@ if TYPE_CHECKING:
 
 #: Points that are simulated between two savings (and between two steps of a progress bar).
 BLOCK = 1024
+
+#: Status of a point that has not been run.
+PENDING = "not run yet"
+
+#: Seconds between two savings of a running sweep.
+SAVE_EVERY = 5.0
+
+SPOT_CHECK_POINTS = 5
+SPOT_CHECK_TOLERANCE = 1e-3
 
 #: Measures whose variables keep their bare names in a Dataset; others are prefixed.
 _BARE = ("bias", "response")
@@ -35,7 +49,7 @@ class Grid:
     ----------
     table : Table
     dims : tuple of str
-        Names of the dimensions; one, "point", where the values are zipped.
+        Names of the dimensions; one where the values are zipped.
     shape : tuple of int
     axes : mapping of str to ndarray
         The values along each parameter.
@@ -49,7 +63,7 @@ class Grid:
     zipped: bool
 
 
-def make_grid(stage: Stage, values: Mapping[str, Iterable[Any]], *, zipped: bool = False) -> Grid:
+def make_grid(stage: Stage, values: Mapping[str, Iterable[Any]], *, zipped: bool | str = False) -> Grid:
     """Check swept values and lay them out.
 
     Raises
@@ -72,12 +86,10 @@ def make_grid(stage: Stage, values: Mapping[str, Iterable[Any]], *, zipped: bool
         if len(set(lengths.values())) > 1:
             raise RangeError("zipped", lengths, "the same number of values for every parameter", stage.name)
         points = next(iter(lengths.values()))
-        return Grid(Table(stage, axes, points), ("point",), (points,), axes, True)
+        return Grid(Table(stage, axes, points), ("point" if zipped is True else zipped,), (points,), axes, True)
     shape = tuple(lengths.values())
     mesh = np.meshgrid(*[np.arange(n) for n in shape], indexing="ij")
-    columns = {
-        name: column[index.ravel()] for (name, column), index in zip(axes.items(), mesh, strict=True)
-    }
+    columns = {name: column[index.ravel()] for (name, column), index in zip(axes.items(), mesh, strict=True)}
     return Grid(Table(stage, columns, int(np.prod(shape))), tuple(axes), shape, axes, False)
 
 
@@ -85,17 +97,42 @@ def dataset_name(measure: str, key: str, variable: Variable) -> str:
     """Return the name of a measure's variable in a Dataset."""
     if variable.dataset_name:
         return variable.dataset_name
-    bare = key.removeprefix("valves.").replace("nodes.", "node_").replace(".", "_")
+    bare = key.removeprefix("valves.").replace("nodes.n_", "node_").replace(".", "_")
     return bare if measure in _BARE else f"{measure}_{bare}"
 
 
-def _append(parts: list[Outcome], outcome: Outcome, curves: bool) -> None:
-    """Keep what is wanted of one block, so that curves of a long sweep don't pile up."""
-    if not curves:
-        for name, result in outcome.results.items():
-            single = {k: v for k, v in result.variables.items() if not v.dims}
-            outcome.results[name] = Result(single, {}, result.conditions, result.warnings)
-    parts.append(outcome)
+class _Collected:
+    """Arrays of the whole sweep, filled block by block."""
+
+    def __init__(self, grid: Grid, curves: bool) -> None:
+        self.grid, self.curves = grid, curves
+        points = grid.table.points
+        self.arrays: dict[tuple[str, str], NDArray[Any]] = {}
+        self.templates: dict[str, Result] = {}
+        self.variables: dict[tuple[str, str], Variable] = {}
+        self.reasons = np.full(points, PENDING, dtype=object)
+        self.engines: set[str] = set()
+        self.netlist = ""
+
+    def add(self, indices: NDArray[np.intp], outcome: Outcome) -> None:
+        """Keep one block; its curves only where they are wanted, so that they don't pile up."""
+        for measure, result in outcome.results.items():
+            if measure not in self.templates:
+                self.templates[measure] = Result({}, result.coords if self.curves else {}, result.conditions, [])
+            for key, variable in result.variables.items():
+                if variable.dims and not self.curves:
+                    continue
+                array = np.asarray(variable.values)
+                place = (measure, key)
+                if place not in self.arrays:
+                    text = array.dtype.kind in "OUS"
+                    shape = (self.grid.table.points, *array.shape[1:])
+                    self.arrays[place] = np.full(shape, "" if text else np.nan, dtype=object if text else float)
+                    self.variables[place] = variable
+                self.arrays[place][indices] = array
+        self.reasons[indices] = outcome.reasons
+        self.engines |= {name for used in outcome.engines for name in used.split("+") if name}
+        self.netlist = self.netlist or next((digest for digest in outcome.netlists if digest), "")
 
 
 def sweep(
@@ -103,12 +140,14 @@ def sweep(
     values: Mapping[str, Iterable[Any]],
     measures: MeasureChoice = None,
     *,
-    zipped: bool = False,
+    zipped: bool | str = False,
     engine: str = "auto",
     executor: Any = None,
     workers: int | None = None,
     time_limit: float = 60.0,
     curves: bool | None = None,
+    file: str | Path | None = None,
+    spot_check: int | None = None,
     progress: bool | Callable[[int, int], None] = False,
 ) -> xarray.Dataset:
     """Measure a stage at every combination of some values.
@@ -121,8 +160,9 @@ def sweep(
         Parameter names with their values, such as ``{"cathode_resistor": ["1k", "1k5"]}``.
     measures : sequence of str or mapping, optional
         As for :func:`simwrap.measure`.
-    zipped : bool
-        Take the values side by side (dim "point") instead of every combination.
+    zipped : bool or str
+        Take the values side by side instead of every combination, along a dim "point" (or of
+        the name given).
     engine, time_limit
         As for :func:`simwrap.measure`.
     executor : concurrent.futures.Executor, optional
@@ -131,6 +171,13 @@ def sweep(
         How many processes where no executor is given.
     curves : bool, optional
         Keep curves (variables with a frequency or level axis); by default up to 5000 points.
+    file : path, optional
+        A netCDF file (.nc) that keeps what is done, also when the run is interrupted; the same
+        call with the same file then computes only the rest.
+    spot_check : int, optional
+        So many random points run again on the other engine; the largest disagreement goes into
+        ``attrs`` and, above 0.1 % of a value, into a warning. By default 5 points for sweeps
+        of more than 200 where both engines are there.
     progress : bool or callable
         True draws a bar; a callable gets (points done, points in all).
 
@@ -152,16 +199,157 @@ def sweep(
     options = Options(engine=engine, time_limit=time_limit, workers=workers, executor=executor)
     points = grid.table.points
     keep = points <= 5000 if curves is None else curves
-    parts: list[Outcome] = []
-    with _reporter(progress, points) as report:
-        for start in range(0, points, BLOCK):
-            block = np.arange(start, min(start + BLOCK, points))
-            _append(parts, evaluate(grid.table.take(block), chosen, options), keep)
-            report(int(block[-1]) + 1)
-    return to_dataset(grid, parts)
+    done = _resumed(file, grid, chosen) if file is not None else None
+    wanted = np.flatnonzero(_pending(done)) if done is not None else np.arange(points)
+    collected = _Collected(grid, keep)
+    data = done
+    try:
+        with _Progress(progress, points) as report:
+            saved = time.monotonic()
+            for start in range(0, len(wanted), BLOCK):
+                block = wanted[start : start + BLOCK]
+                collected.add(block, evaluate(grid.table.take(block), chosen, options))
+                report(points - len(wanted) + start + len(block))
+                if file is not None and time.monotonic() - saved > SAVE_EVERY:
+                    save(_combined(done, to_dataset(collected, chosen)), file)
+                    saved = time.monotonic()
+    finally:  # also when interrupted: what is done stays done
+        if collected.arrays:
+            data = _combined(done, to_dataset(collected, chosen))
+        if file is not None and data is not None:
+            save(data, file)
+    if spot_check is None:
+        spot_check = SPOT_CHECK_POINTS if points > 200 else 0
+    if spot_check and len(wanted):
+        _spot_check(data, grid, chosen, options, collected, spot_check)
+        if file is not None:
+            save(data, file)
+    return data
 
 
-class _reporter:
+def _pending(data: xarray.Dataset) -> NDArray[np.bool_]:
+    return np.asarray(data["status"].values == PENDING).ravel()
+
+
+def _resumed(file: str | Path, grid: Grid, chosen: Mapping[str, Any]) -> xarray.Dataset | None:
+    """Return the Dataset of an interrupted run of this same sweep, or None where there is no file."""
+    if not Path(file).exists():
+        return None
+    data = load(file)
+    if data.attrs.get("task") != _task(grid, chosen):
+        raise InputError(f"{file}: holds another sweep; give another file, or remove it")
+    return data
+
+
+def _task(grid: Grid, chosen: Mapping[str, Any]) -> str:
+    """Return a digest of everything that decides about a sweep's numbers."""
+    stage = grid.table.stage
+    told = repr([stage.name, sorted(stage.values.items()), {k: v.tolist() for k, v in grid.axes.items()}])
+    told += repr(sorted((name, sorted(options.items())) for name, options in chosen.items()))
+    return hashlib.sha256((told + stage.template.source).encode()).hexdigest()[:32]
+
+
+def _combined(old: xarray.Dataset | None, new: xarray.Dataset) -> xarray.Dataset:
+    """Fill what is pending in ``old`` from ``new``."""
+    if old is None:
+        return new
+    pending = old["status"] == PENDING
+    whole = new.copy()
+    for name in new.data_vars:
+        if name in old:
+            whole[name] = new[name].where(pending, old[name]).astype(new[name].dtype).assign_attrs(new[name].attrs)
+    return whole
+
+
+def _spot_check(
+    data: xarray.Dataset,
+    grid: Grid,
+    chosen: Mapping[str, Any],
+    options: Options,
+    collected: _Collected,
+    count: int,
+) -> None:
+    """Run some points again on the other engine and note the largest disagreement."""
+    import dataclasses
+
+    others = [entry.name for entry in engines.found() if entry.available and entry.name not in collected.engines]
+    good = np.flatnonzero(collected.reasons == "")
+    if not others or len(collected.engines) != 1 or not len(good):
+        data.attrs["spot_check"] = "not done: it takes a second engine"
+        return
+    picked = np.sort(np.random.default_rng(0).choice(good, min(count, len(good)), replace=False))
+    again = evaluate(grid.table.take(picked), chosen, dataclasses.replace(options, engine=others[0]))
+    worst, where = 0.0, ""
+    for (measure, key), array in collected.arrays.items():
+        if array.dtype == object or array.ndim > 1:
+            continue
+        one, two = array[picked], np.asarray(again.results[measure].variables[key].values, dtype=float)
+        scale = np.maximum(np.nanmax(np.abs(array)) * 1e-3, np.maximum(np.abs(one), 1e-30))
+        off = np.nanmax(np.abs(one - two) / scale, initial=0.0)
+        if off > worst:
+            worst, where = float(off), f"{measure}.{key}"
+    data.attrs["spot_check"] = f"{len(picked)} points again on {others[0]}"
+    data.attrs["spot_check_disagreement"] = worst
+    data.attrs["spot_check_variable"] = where
+    if worst > SPOT_CHECK_TOLERANCE:
+        warnings.warn(
+            f"spot check: {where} differs by {worst:.2g} of its value between the engines; look before trusting it",
+            stacklevel=3,
+        )
+
+
+def point_dims(data: xarray.Dataset) -> list[str]:
+    """Return the dims of the swept parameters (not those of curves)."""
+    return [str(dim) for dim in data["status"].dims]
+
+
+def save(data: xarray.Dataset, file: str | Path) -> None:
+    """Write a sweep: ``.nc`` as netCDF (whole), ``.csv`` as one row a point (single numbers).
+
+    Raises
+    ------
+    RangeError
+        For another ending.
+    InputError
+        If the file can't be written.
+    """
+    file = Path(file)
+    partial = file.with_name(f".{file.name}.partial")
+    try:
+        if file.suffix == ".nc":
+            data.to_netcdf(partial, engine="h5netcdf")
+        elif file.suffix == ".csv":
+            dims = set(point_dims(data))
+            single = data[[name for name, v in data.data_vars.items() if set(v.dims) == dims]]
+            keep = [name for name in single.coords if set(single[name].dims) <= dims]
+            table = single.reset_coords(drop=False)[[*keep, *single.data_vars]] if keep else single
+            table.to_dataframe().reset_index(drop=not dims & set(single.indexes)).to_csv(partial, index=False)
+        else:
+            raise RangeError("file", file.name, "a name that ends in .nc (netCDF) or .csv")
+        os.replace(partial, file)
+    except OSError as fault:
+        raise InputError(f"{file}: can't be written ({fault.strerror or fault})") from None
+
+
+def load(file: str | Path) -> xarray.Dataset:
+    """Open a sweep that was saved as netCDF.
+
+    Raises
+    ------
+    InputError
+        If there is no such file, or it isn't one.
+    """
+    import xarray
+
+    try:
+        return xarray.load_dataset(file, engine="h5netcdf")
+    except FileNotFoundError:
+        raise InputError(f"{file}: there is no such file") from None
+    except Exception as fault:  # h5netcdf raises many kinds
+        raise InputError(f"{file}: is not a saved sweep ({fault})") from None
+
+
+class _Progress:
     """A progress bar (rich), a user's callable, or nothing."""
 
     def __init__(self, wanted: bool | Callable[[int, int], None], total: int) -> None:
@@ -185,31 +373,30 @@ class _reporter:
             self._bar.stop()
 
 
-def _joined(parts: list[Outcome], measure: str, key: str) -> NDArray[Any] | None:
-    arrays = [np.asarray(part.results[measure].variables[key].values) for part in parts]
-    if arrays[0].dtype.kind in "OUS":
-        return np.concatenate([array.astype(str) for array in arrays])
-    return np.concatenate(arrays)
-
-
-def to_dataset(grid: Grid, parts: list[Outcome]) -> xarray.Dataset:
+def to_dataset(collected: _Collected, chosen: Mapping[str, Any]) -> xarray.Dataset:
     """Lay results out along the dims of a grid."""
     import xarray
 
+    grid = collected.grid
     dims, shape = grid.dims, grid.shape
     data: dict[str, Any] = {}
     coords: dict[str, Any] = {}
     conditions: dict[str, str] = {}
-    for measure, result in parts[0].results.items():
-        for key, variable in result.variables.items():
-            array = _joined(parts, measure, key)
-            array = array.reshape(*shape, *array.shape[1:])
-            own = tuple(_dim_name(measure, dim, result) for dim in variable.dims)
-            attrs = {"units": variable.unit, "long_name": variable.long_name, "measure": measure}
-            data[dataset_name(measure, key, variable)] = ((*dims, *own), array, attrs)
+    for (measure, key), array in collected.arrays.items():
+        variable = collected.variables[measure, key]
+        result = collected.templates[measure]
+        values = array.astype(str) if array.dtype == object else array
+        own = tuple(_dim_name(measure, dim) for dim in variable.dims)
+        attrs = {"units": variable.unit, "long_name": variable.long_name, "measure": measure}
+        data[dataset_name(measure, key, variable)] = (
+            (*dims, *own),
+            values.reshape(*shape, *values.shape[1:]),
+            attrs,
+        )
+    for measure, result in collected.templates.items():
         for dim, variable in result.coords.items():
+            name = _dim_name(measure, dim)
             attrs = {"units": variable.unit, "long_name": variable.long_name}
-            name = _dim_name(measure, dim, result)
             coords[name] = ((name,), np.asarray(variable.values), attrs)
         for name, (value, unit) in result.conditions.items():
             if np.ndim(value) == 0:
@@ -217,22 +404,23 @@ def to_dataset(grid: Grid, parts: list[Outcome]) -> xarray.Dataset:
     parameters = grid.table.stage.template.parameters
     for name, column in grid.axes.items():
         parameter = parameters.get(name)
-        attrs = {"units": parameter.unit if parameter and parameter.numeric else "",
-                 "long_name": parameter.label if parameter else "spread of a valve"}
-        coords[name] = (("point",) if grid.zipped else (name,), column, attrs)
-    reasons = np.array([reason for part in parts for reason in part.reasons], dtype=str).reshape(shape)
+        attrs = {
+            "units": parameter.unit if parameter and parameter.numeric else "",
+            "long_name": parameter.label if parameter else "spread of a valve",
+        }
+        coords[name] = (dims if grid.zipped else (name,), column, attrs)
+    reasons = collected.reasons.astype(str).reshape(shape)
     data["status"] = (dims, reasons, {"long_name": "why a point failed, empty where it didn't", "units": ""})
-    used = sorted({name for part in parts for name in part.engines if name})
-    first = next((digest for part in parts for digest in part.netlists if digest), "")
     attrs = {
         "stage": grid.table.stage.name,
+        "task": _task(grid, chosen),
         **{f"value.{name}": value for name, value in grid.table.stage.values.items() if name not in grid.axes},
         **{f"condition.{name}": text for name, text in conditions.items()},
-        **engines.provenance("+".join(used), first),
+        **provenance("+".join(sorted(collected.engines)), collected.netlist),
     }
     return xarray.Dataset(data, coords=coords, attrs=attrs)
 
 
-def _dim_name(measure: str, dim: str, result: Result) -> str:
+def _dim_name(measure: str, dim: str) -> str:
     """Frequencies and levels of different measures are different axes."""
     return dim if measure in _BARE else f"{measure}_{dim}"

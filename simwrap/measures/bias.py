@@ -58,7 +58,7 @@ def bias(stage: StageLike) -> Steps:
         for electrode in ("anode", "screen"):
             dissipation = state.get(f"{electrode}_dissipation")
             if dissipation is not None:
-                rating = _rating(use, f"{electrode}_dissipation_max")
+                rating = rating_of(use, f"{electrode}_dissipation_max")
                 variables[f"valves.{instance}.{electrode}_dissipation_share"] = scalar(
                     100.0 * dissipation / (np.nan if rating is None else rating),
                     "%",
@@ -69,9 +69,10 @@ def bias(stage: StageLike) -> Steps:
                 unknown.append(f"{instance} {words}")
                 continue
             checked.append(f"{instance} {words}")
-            _compare(warnings, f"{instance} ({use.valve.name}): {words}", values, limit, unit)
+            compare(warnings, f"{instance} ({use.valve.name}): {words}", values, limit, unit)
+    inner = tuple(f"n_{instance}_" for instance in valves)  # nodes of the valves' laws
     for node, values in reply.values.items():
-        if not node.startswith("i("):
+        if not node.startswith(("i(", *inner)):
             variables[f"nodes.{node}"] = scalar(values, "V", f"{node} to ground")
     conditions = {"signal": (0.0, "V")} | limits_note(checked, unknown)
     return Result(variables, conditions=conditions, warnings=warnings)
@@ -106,7 +107,7 @@ def operating_point(reply: Reply, instance: str, use: Any) -> dict[str, Floats]:
     return state
 
 
-def _rating(use: Any, name: str) -> float | None:
+def rating_of(use: Any, name: str) -> float | None:
     value = getattr(use.valve.ratings, name, None)
     return None if value is None else float(value)
 
@@ -123,21 +124,21 @@ def _limits(
         ("cathode_current", "cathode_current_max", "A"),
     ):
         if quantity in state:
-            yield quantity.replace("_", " "), state[quantity], _rating(use, rating), unit
+            yield quantity.replace("_", " "), state[quantity], rating_of(use, rating), unit
     cathode = np.abs(vector(reply, use.nodes["cathode"]))
     yield (
         "heater-cathode voltage (heater at ground)",
         cathode,
-        _rating(use, "heater_cathode_voltage_max"),
+        rating_of(use, "heater_cathode_voltage_max"),
         "V",
     )
     if "grid_leak" in stage.values and "grid" in use.nodes and len(stage.valves) == 1:
         fixed = "grid_bias" in stage.values and stage.values.get("bias") == "fixed"
         rating = "grid_leak_max_fixed" if fixed else "grid_leak_max_cathode"
-        yield "grid leak", per_point(stage, "grid_leak", len(cathode)), _rating(use, rating), "ohm"
+        yield "grid leak", per_point(stage, "grid_leak", len(cathode)), rating_of(use, rating), "ohm"
 
 
-def _compare(warnings: list[list[str]], words: str, values: Floats, limit: float, unit: str) -> None:
+def compare(warnings: list[list[str]], words: str, values: Floats, limit: float, unit: str) -> None:
     """Append a sentence to each point whose value is over, or near, its limit."""
     with np.errstate(invalid="ignore"):
         near = np.flatnonzero(values > NEAR * limit)

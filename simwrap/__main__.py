@@ -1,0 +1,5 @@
+"""``python -m simwrap`` is the command line."""
+
+from simwrap.cli import main
+
+main()
