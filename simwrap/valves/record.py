@@ -129,6 +129,9 @@ class Base:
 class Point:
     """One published point of the characteristics. What isn't printed is None.
 
+    ``contradicts`` names quantities of a row that disagree with other rows: they are shown, but
+    neither calibrate nor count (``use`` "contradicts" says so of the whole row).
+
     ``connection`` is "normal", "triode-connected" or "drop" (rectifiers: ``anode_voltage`` is
     the drop). With ``cathode_resistor`` the voltages are to the cathode all the same.
     """
@@ -148,6 +151,7 @@ class Point:
     how_known: Known = "memory"
     grade: Grade = "med"
     use: Use = "calibrate"
+    contradicts: tuple[str, ...] = ()
     note: str = ""
 
 
@@ -172,7 +176,7 @@ class Chart:
     how_known: Known = "memory"
     grade: Grade = "med"
     use: Use = "calibrate"
-    half: Literal["a", "b", ""] = ""
+    contradicts: tuple[str, ...] = ()
     note: str = ""
 
 
@@ -208,6 +212,7 @@ class OutputRow:
     how_known: Known = "memory"
     grade: Grade = "med"
     use: Use = "calibrate"
+    contradicts: tuple[str, ...] = ()
     note: str = ""
 
 

@@ -1,0 +1,170 @@
+"""Rebuilding valve files: ``python -m simwrap.valves.build [--check] [TYPE ...]``.
+
+A valve file has a part by hand (ratings, published rows, choice of priors) and, below a mark, a part
+that the fit writes. The fit starts from fixed guesses, so the same rows give the same constants.
+"""
+
+from __future__ import annotations
+
+import argparse
+import json
+import math
+import sys
+from collections.abc import Sequence
+from pathlib import Path
+from typing import Any
+
+from simwrap.errors import FileProblemsError
+from simwrap.valves import record
+from simwrap.valves.fit import FitResult, as_numbers, fit_section
+from simwrap.valves.library import models_folder
+from simwrap.valves.record import CONSTANTS, FITTED_MARK, ValveFile
+
+#: Constants that a rebuild gives again to this relative difference.
+REPEATS_TO = 1e-6
+
+
+def hand_part(text: str) -> str:
+    """Return what is written by hand, without the mark."""
+    return text.split(FITTED_MARK, 1)[0].rstrip() + "\n"
+
+
+def read_hand_part(path: Path) -> ValveFile:
+    """Read a valve file without its fitted part."""
+    import tomllib
+
+    try:
+        return record.check(tomllib.loads(hand_part(path.read_text(encoding="utf-8"))), path, fitted=False)
+    except (OSError, UnicodeDecodeError, tomllib.TOMLDecodeError) as failure:
+        raise FileProblemsError(path, [f"can't be read as TOML: {failure}"]) from None
+
+
+def _value(value: Any) -> str:
+    if isinstance(value, bool):
+        return "true" if value else "false"
+    if isinstance(value, float):
+        return f"{value:.10g}" if math.isfinite(value) else "nan"
+    if isinstance(value, int):
+        return str(value)
+    if isinstance(value, (list, tuple)):
+        return "[" + ", ".join(_value(each) for each in value) + "]"
+    if isinstance(value, dict):
+        return "{ " + ", ".join(f"{name} = {_value(each)}" for name, each in value.items()) + " }"
+    return json.dumps(value, ensure_ascii=False)
+
+
+def error_rows(result: FitResult) -> list[dict[str, Any]]:
+    """Return the proof table of a fit: one entry a published number."""
+    return [
+        {
+            "row": r.number.row,
+            "label": r.number.label,
+            "quantity": r.number.quantity,
+            "published": float(f"{r.number.published:.6g}"),
+            "law": float(f"{r.law:.5g}"),
+            "error": round(r.error, 4),
+            "use": r.use,
+        }
+        for r in result.residuals
+        if math.isfinite(r.law)
+    ]
+
+
+def _summary(result: FitResult, use: str) -> str:
+    import numpy as np
+
+    parts = []
+    for quantity in dict.fromkeys(r.number.quantity for r in result.residuals):
+        errors = result.errors(use, (quantity,))
+        if len(errors):
+            unit, factor = (" points", 1.0) if quantity == "distortion" else (" %", 100.0)
+            parts.append(
+                f"{quantity} {factor * float(np.median(errors)):.1f} / {factor * float(errors.max()):.1f}{unit}"
+                f" ({len(errors)})"
+            )
+    return "; ".join(parts)
+
+
+def trust_words(result: FitResult) -> str:
+    """Return plain words on how far to trust a fit."""
+    words = []
+    checked, calibrated = _summary(result, "check"), _summary(result, "calibrate")
+    if checked:
+        words.append(f"Rows that did not calibrate, median / worst (how many): {checked}.")
+    else:
+        words.append("No row is left over to check against: the errors shown are those of the fit itself.")
+    words.append(f"Rows that calibrated: {calibrated}.")
+    words += [warning[0].upper() + warning[1:] + "." for warning in result.warnings]
+    return " ".join(words)
+
+
+def fitted_part(kind: str, result: FitResult, exchanged: FitResult | None) -> str:
+    """Return the TOML that a fit writes below the mark."""
+    lines = [f"[{kind}.constants]"]
+    lines += [f"{name} = {value!r}" for name, value in as_numbers(result.constants).items()]
+    lines += ["", f"[{kind}.fitted]"]
+    lines += [f"numbers = {result.numbers}", f"cost = {result.cost:.6g}"]
+    lines += [f"undetermined = {_value(result.undetermined)}", f"trust = {_value(trust_words(result))}"]
+    for name, rows in (("errors", error_rows(result)), ("exchanged", error_rows(exchanged) if exchanged else [])):
+        if rows:
+            lines += [f"{name} = [", *(f"  {_value(row)}," for row in rows), "]"]
+    return "\n".join(lines) + "\n"
+
+
+def rebuilt(path: Path) -> tuple[str, dict[str, FitResult]]:
+    """Return the new text of a valve file, and the fits behind it."""
+    content = read_hand_part(path)
+    text = hand_part(path.read_text(encoding="utf-8")) + "\n" + FITTED_MARK + "\n"
+    results = {}
+    for kind in CONSTANTS:
+        section = getattr(content, kind)
+        if section is None:
+            continue
+        result = fit_section(section, kind)
+        swappable = any(r.use == "check" and not r.number.row.startswith("points") for r in result.residuals) and any(
+            r.use == "calibrate" and not r.number.row.startswith("points") for r in result.residuals
+        )
+        exchanged = fit_section(section, kind, swap=True) if swappable else None
+        results[kind] = result
+        text += "\n" + fitted_part(kind, result, exchanged)
+    return text, results
+
+
+def differences(path: Path, results: dict[str, FitResult]) -> list[str]:
+    """Return which constants of a file differ from a fresh fit by more than :data:`REPEATS_TO`."""
+    stored = record.read(path)
+    found = []
+    for kind, result in results.items():
+        for name, value in as_numbers(result.constants).items():
+            old = getattr(stored, kind).constants[name]
+            if abs(value - old) > REPEATS_TO * max(abs(value), 1e-12):
+                found.append(f"{path.name}: {kind}.{name} is {old!r}, a fresh fit gives {value!r}")
+    return found
+
+
+def main(arguments: Sequence[str] | None = None) -> int:
+    """Rebuild all valve files, or those named; with --check only compare."""
+    parser = argparse.ArgumentParser(prog="python -m simwrap.valves.build", description=main.__doc__)
+    parser.add_argument("types", nargs="*", help="file names without .toml; all when left out")
+    parser.add_argument("--check", action="store_true", help="only say what would change")
+    parser.add_argument("--folder", type=Path, default=None, help="folder of valve files")
+    options = parser.parse_args(arguments)
+    folder = options.folder or models_folder()
+    stems = [name.casefold() for name in options.types]
+    paths = [path for path in sorted(folder.glob("*.toml")) if not stems or path.stem in stems]
+    changed: list[str] = []
+    for path in paths:
+        text, results = rebuilt(path)
+        if options.check:
+            changed += differences(path, results)
+        else:
+            path.write_text(text, encoding="utf-8")
+        for kind, result in results.items():
+            print(f"{path.stem} {kind}: {trust_words(result)}")
+    for line in changed:
+        print(line, file=sys.stderr)
+    return 1 if changed else 0
+
+
+if __name__ == "__main__":
+    raise SystemExit(main())

@@ -1,0 +1,307 @@
+"""Fitting a law to published or measured numbers: robust least squares with priors, several starts.
+
+The residual of a number is ln(law / published) / sigma, times a weight for how well the row is
+known. Data residuals are soft-L1 beyond 2 sigma, so that one wrong row can't bend a law; priors
+stay quadratic. Starts are fixed, so that a fit comes out the same again.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Collection, Mapping, Sequence
+from dataclasses import asdict, dataclass, field
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from simwrap.errors import InputError
+from simwrap.valves import laws
+from simwrap.valves.priors import Prior, constants_from, family
+from simwrap.valves.record import Section
+from simwrap.valves.rows import ChartRows, Number, PointRows, RowSet, in_batch
+
+Array = NDArray[np.float64]
+
+#: Residuals beyond this many sigma count less and less.
+ROBUST_AT = 2.0
+
+#: With fewer numbers than this a small residual proves nothing.
+FEW_NUMBERS = 8
+
+_SWAP = {"calibrate": "check", "check": "calibrate"}
+
+
+@dataclass(frozen=True)
+class Residual:
+    """One published number beside the law: relative error, or points (of percent) for distortion."""
+
+    number: Number
+    law: float
+    error: float
+    use: str
+
+
+@dataclass(frozen=True)
+class FitResult:
+    """Constants, what they give at each number, and how well the data determine them.
+
+    Attributes
+    ----------
+    constants : Constants
+        Of the law.
+    residuals : list of Residual
+        Every number, calibrated or not.
+    numbers : int
+        How many numbers calibrated.
+    cost : float
+        Half the sum of squares at the end.
+    determined : dict of str to float
+        For each constant, the width that the data leave it relative to that of its prior: near 1
+        means that its value is the prior's. Where there is no prior: the width itself.
+    undetermined : tuple of str
+        Constants whose value comes from the prior.
+    singular_values : ndarray
+        Of the data's Jacobian, in prior widths: those below 1 are directions the data don't see.
+    warnings : list of str
+        In plain words.
+    """
+
+    constants: Any
+    residuals: list[Residual]
+    numbers: int
+    cost: float
+    determined: dict[str, float]
+    undetermined: tuple[str, ...]
+    singular_values: Array
+    warnings: list[str] = field(default_factory=list)
+
+    def errors(self, use: str, quantities: Collection[str] = ()) -> Array:
+        """Return the magnitudes of the errors of one use ("calibrate", "check", "contradicts")."""
+        return np.array(
+            [
+                abs(r.error)
+                for r in self.residuals
+                if r.use == use and (not quantities or r.number.quantity in quantities) and np.isfinite(r.error)
+            ]
+        )
+
+
+def row_sets(section: Section, kind: str) -> list[RowSet]:
+    """Return the row sets that a section has."""
+    sets: list[RowSet] = []
+    if section.points:
+        sets.append(PointRows(section.points, kind))
+    if section.charts:
+        sets.append(ChartRows(section.charts, kind))
+    if section.outputs:
+        from simwrap.valves.output_rows import OutputRows
+
+        sets.append(OutputRows(section.outputs))
+    return sets
+
+
+def _robust(r: Array) -> Array:
+    """Return residuals whose square is twice the soft-L1 loss."""
+    return np.asarray(r * np.sqrt(2.0 / (1.0 + np.sqrt(1.0 + (r / ROBUST_AT) ** 2))))
+
+
+class _Problem:
+    """The residual vector as a function of the fitted numbers, one or many at once."""
+
+    def __init__(
+        self, sets: Sequence[RowSet], kind: str, priors: list[Prior], fixed: dict[str, float], grid: dict[str, float],
+        uses: Sequence[str],
+    ) -> None:  # fmt: skip
+        self.sets, self.kind, self.priors, self.fixed, self.grid = sets, kind, priors, fixed, grid
+        self.numbers = [number for rows in sets for number in rows.numbers]
+        self.used = np.array([use == "calibrate" for use in uses], dtype=bool)
+        self.published = np.array([n.published for n in self.numbers], dtype=float)
+        self.scale = np.array([n.weight / n.sigma for n in self.numbers], dtype=float)
+        self.log = np.array([n.scale == "log" for n in self.numbers], dtype=bool)
+        self.low = np.array([prior.forward(prior.low) for prior in priors])
+        self.high = np.array([prior.forward(prior.high) for prior in priors])
+        self.centre = np.array([prior.forward(prior.centre) for prior in priors])
+        self.width = np.array([np.inf if prior.width is None else prior.width for prior in priors])
+
+    def constants(self, x: Array) -> Any:
+        return constants_from(self.kind, self.priors, self.fixed, x, self.grid)
+
+    def predict(self, x: Array) -> Array:
+        """Return predictions, shape (batch, numbers), for ``x`` of shape (batch, constants)."""
+        constants = in_batch(self.constants(x))
+        found = [rows.predict(constants) for rows in self.sets]
+        return np.concatenate([np.broadcast_to(each, (len(x), each.shape[-1])) for each in found], axis=-1)
+
+    def errors(self, predicted: Array) -> Array:
+        """Return relative errors, or points for distortion."""
+        with np.errstate(invalid="ignore", divide="ignore"):
+            return np.asarray(
+                np.where(self.log, np.log(np.maximum(predicted, 1e-300) / self.published), predicted - self.published)
+            )
+
+    def residuals(self, x: Array) -> Array:
+        """Return data and prior residuals for one or many ``x``."""
+        many = np.atleast_2d(x)
+        data = self.errors(self.predict(many)) * self.scale
+        data = _robust(np.nan_to_num(data[:, self.used], nan=0.0, posinf=1e3, neginf=-1e3))
+        prior = ((many - self.centre) / self.width)[:, np.isfinite(self.width)]
+        both = np.concatenate([data, prior], axis=-1)
+        return both if np.ndim(x) == 2 else np.asarray(both[0])
+
+    def jacobian(self, x: Array) -> Array:
+        """Return the Jacobian by central differences, all directions in one batch."""
+        step = 1e-6 * np.maximum(1.0, np.abs(x))
+        points = np.concatenate([x + np.diag(step), x - np.diag(step)])
+        r = self.residuals(points)
+        return np.asarray(((r[: len(x)] - r[len(x) :]) / (2.0 * step[:, None])).T)
+
+    def starts(self) -> list[Array]:
+        """Return fixed first guesses; perveance and mu from the data at hand."""
+        start = np.clip(self.centre, self.low, self.high)
+        names = [prior.name for prior in self.priors]
+        if "mu" in names:
+            start[names.index("mu")] = np.log(self._mu_guess())
+            start = np.clip(start, self.low + 1e-9, self.high - 1e-9)
+        start[names.index("perveance")] = self._perveance_guess(start, names.index("perveance"))
+        out = [start]
+        for change in (
+            {"tail_share": 1.5, "width": 0.5},
+            {"tail_share": -1.5, "exponent": 0.07, "contact": 0.3},
+            {"width_slope": 0.5, "exponent": -0.1, "division_drive": 0.4},
+        ):
+            moved = start.copy()
+            for name, shift in change.items():
+                if name in names:
+                    moved[names.index(name)] += shift
+            if not np.array_equal(moved, start):
+                out.append(np.clip(moved, self.low + 1e-6, self.high - 1e-6))
+        return out
+
+    def _mu_guess(self) -> float:
+        by_row: dict[str, dict[str, float]] = {}
+        for number in self.numbers:
+            by_row.setdefault(number.row, {})[number.quantity] = number.published
+        guesses = [row["mu"] for row in by_row.values() if "mu" in row]
+        guesses += [row["gm"] * row["ra"] for row in by_row.values() if {"gm", "ra"} <= set(row)]
+        if self.kind == "pentode" or not guesses:
+            gain = [row["gain"] for row in by_row.values() if "gain" in row]
+            return 1.5 * max(gain) if gain and self.kind == "triode" else self.priors[1].centre
+        return 1.1 * float(np.median(guesses))
+
+    def _perveance_guess(self, start: Array, position: int) -> float:
+        """Return the perveance that brings the currents nearest to the published ones."""
+        trials = np.repeat(start[None], 25, axis=0)
+        trials[:, position] = np.linspace(self.low[position] + 0.01, self.high[position] - 0.01, 25)
+        cost = np.sum(self.residuals(trials) ** 2, axis=-1)
+        return float(trials[int(np.argmin(cost)), position])
+
+
+def fit_section(
+    section: Section,
+    kind: str,
+    *,
+    swap: bool = False,
+    leave_out: Collection[str] = (),
+    progress: Callable[[int, int], None] | None = None,
+) -> FitResult:
+    """Fit the law of a section to its own rows.
+
+    Parameters
+    ----------
+    section : Section
+        With rows; ``fit.family`` and ``fit.priors`` choose the priors.
+    kind : {"triode", "pentode", "rectifier"}
+        Of the section.
+    swap : bool
+        Exchange the chart and output rows that calibrate and those that only check.
+    leave_out : collection of str
+        Rows such as "charts[3]" that are only checked this time.
+    progress : callable, optional
+        Called with (starts done, starts in all).
+
+    Raises
+    ------
+    InputError
+        If no number is left to calibrate with.
+    """
+    from scipy.optimize import least_squares
+
+    sets = row_sets(section, kind)
+    numbers = [number for rows in sets for number in rows.numbers]
+    uses = []
+    for number in numbers:
+        use: str = number.use
+        if swap and not number.row.startswith("points"):
+            use = _SWAP.get(use, use)
+        if number.row in leave_out and use == "calibrate":
+            use = "check"
+        uses.append(use)
+    if "calibrate" not in uses:
+        raise InputError(f"{kind}: there is no number to calibrate with; give at least one row with a current")
+    priors, fixed = family(
+        str(section.fit.get("family", "")), kind, dict(section.fit.get("priors", {}))
+    )
+    fixed.update({name: float(value) for name, value in dict(section.fit.get("set", {})).items()})
+    priors = [prior for prior in priors if prior.name not in fixed]
+    grid = {} if kind == "rectifier" else laws.grid_constants(section.grid.onset, section.grid.current_at_1v)
+    problem = _Problem(sets, kind, priors, fixed, grid, uses)
+    best: Any = None
+    starts = problem.starts()
+    for done, start in enumerate(starts):
+        found = least_squares(
+            problem.residuals,
+            start,
+            jac=problem.jacobian,
+            bounds=(problem.low, problem.high),
+            x_scale="jac",
+            xtol=1e-12,
+            ftol=1e-14,
+            gtol=1e-12,
+            max_nfev=300,
+        )
+        if best is None or found.cost < best.cost * (1.0 - 1e-9):
+            best = found
+        if progress is not None:
+            progress(done + 1, len(starts))
+    return _result(problem, best, uses)
+
+
+def _result(problem: _Problem, best: Any, uses: Sequence[str]) -> FitResult:
+    predicted = problem.predict(best.x[None])[0]
+    errors = problem.errors(predicted)
+    residuals = [
+        Residual(number, float(law), float(np.expm1(error)) if number.scale == "log" else float(error), use)
+        for number, law, error, use in zip(problem.numbers, predicted, errors, uses, strict=True)
+    ]
+    constants = problem.constants(best.x)
+    count = int(problem.used.sum())
+    jacobian = problem.jacobian(best.x)
+    data = jacobian[:count]
+    width = np.where(np.isfinite(problem.width), problem.width, 1.0)
+    singular = np.linalg.svd(data * width, compute_uv=False) if count else np.zeros(1)
+    covariance = np.linalg.pinv(jacobian.T @ jacobian)
+    left = np.sqrt(np.diag(covariance)) / width
+    determined = {prior.name: float(value) for prior, value in zip(problem.priors, left, strict=True)}
+    undetermined = tuple(
+        prior.name for prior, value in zip(problem.priors, left, strict=True) if prior.width is not None and value > 0.7
+    )
+    warnings = []
+    if count < FEW_NUMBERS:
+        warnings.append(
+            f"only {count} numbers calibrate {len(problem.priors)} constants: a small residual proves nothing"
+        )
+    if undetermined:
+        warnings.append(f"the data don't determine {', '.join(undetermined)}: their values come from what is usual")
+    at_bound = [
+        prior.name
+        for prior, value, low, high in zip(problem.priors, best.x, problem.low, problem.high, strict=True)
+        if min(value - low, high - value) < 1e-4
+    ]
+    if at_bound:
+        warnings.append(f"{', '.join(at_bound)} ended at a bound: the law may not suit this valve")
+    return FitResult(constants, residuals, count, float(best.cost), determined, undetermined, singular, warnings)
+
+
+def as_numbers(constants: Any) -> Mapping[str, float]:
+    """Return constants as plain floats of ten digits, as written to files."""
+    return {name: float(f"{float(value):.10g}") for name, value in asdict(constants).items()}

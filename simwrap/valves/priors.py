@@ -1,0 +1,143 @@
+"""What is expected of constants before any data: centres, widths and bounds, by family of valve.
+
+A constant is fitted on the scale named: "log", "logit" (between 0 and 1), "plain". Widths are on
+that scale. Families differ only where their physics does: beam tetrodes have a harder knee, a
+power valve's anode reaches the cathode more, a filament has a voltage along it.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+
+from simwrap.errors import UnknownNameError
+from simwrap.valves import laws
+
+
+@dataclass(frozen=True)
+class Prior:
+    """One fitted constant: scale, centre and width of the prior (width None: none), bounds."""
+
+    name: str
+    scale: str
+    centre: float
+    width: float | None
+    low: float
+    high: float
+
+    def forward(self, value: float) -> float:
+        """Return ``value`` on the fitted scale."""
+        if self.scale == "log":
+            return float(np.log(value))
+        if self.scale == "logit":
+            return float(np.log(value / (1.0 - value)))
+        return float(value)
+
+    def back(self, fitted: Any) -> Any:
+        """Return the constant from the fitted scale."""
+        if self.scale == "log":
+            return np.exp(fitted)
+        if self.scale == "logit":
+            return 1.0 / (1.0 + np.exp(-fitted))
+        return fitted
+
+
+def _common(contact: float = 0.5, mu_bounds: tuple[float, float] = (2.0, 200.0)) -> list[Prior]:
+    # width_slope is fitted as width_slope * mu, and the perveance has no prior.
+    return [
+        Prior("perveance", "log", 1.5e-3, None, 1e-5, 0.1),
+        Prior("mu", "log", 20.0, None, *mu_bounds),
+        Prior("exponent", "plain", 1.45, 0.08, 1.2, 1.6),
+        Prior("tail_share", "logit", 0.1545, 1.2, 0.001, 0.7),
+        Prior("tail_drop", "log", 0.7, 0.4, 0.2, 3.0),
+        Prior("width", "log", 0.22, 0.5, 0.1, 1.0),
+        Prior("width_slope", "log", 0.12, 0.4, 0.05, 0.25),
+        Prior("contact", "plain", contact, 0.25, 0.0, 1.0),
+    ]
+
+
+def _pentode(reach: float, slope: tuple[float, float], knee: float, width: float) -> list[Prior]:
+    priors = _common(0.6)
+    priors[5] = Prior("width", "log", width, 0.5, 0.1, 1.0)
+    return [
+        *priors,
+        Prior("anode_reach", "log", reach, 0.7, 0.001, 0.06),
+        Prior("division", "log", 5.0, None, 0.5, 200.0),
+        Prior("division_slope", "log", *slope, 0.05, 0.7),
+        Prior("division_drive", "plain", 0.0, 0.4, -1.0, 1.0),
+        Prior("knee_sharpness", "log", 2.3, 0.25, 1.5, 2.7),  # of knee_sharpness - 1
+        Prior("knee_perveance", "log", knee, 0.25, 3.0, 60.0),  # relative to perveance * mu**-exponent
+    ]
+
+
+def _filament() -> list[Prior]:
+    priors = [prior for prior in _common(1.0) if prior.name != "width_slope"]
+    priors[5] = Prior("width", "log", 0.4, 0.6, 0.1, 4.0)
+    priors[6] = Prior("contact", "plain", 1.0, 0.4, 0.0, 2.0)
+    return priors
+
+
+#: Family -> (kind, fitted constants, constants that are set).
+FAMILIES: dict[str, tuple[str, list[Prior], dict[str, float]]] = {
+    "triode": ("triode", _common(), {"knee": 12.0}),
+    "directly heated": ("triode", _filament(), {"knee": 3.0, "width_slope": 0.0}),
+    "small pentode": ("pentode", _pentode(0.004, (0.12, 0.5), 10.0, 0.22), {}),
+    "power pentode": ("pentode", _pentode(0.04, (0.3, 0.5), 10.0, 0.4), {}),
+    "beam": ("pentode", _pentode(0.04, (0.3, 0.5), 19.0, 0.4), {}),
+    "rectifier": (
+        "rectifier",
+        [Prior("perveance", "log", 1e-3, None, 1e-6, 1.0)],
+        {"exponent": 1.5, "onset": 0.0, "width": 0.3},
+    ),
+    "silicon": (
+        "rectifier",
+        [
+            Prior("perveance", "log", 10.0, 1.0, 0.1, 1000.0),
+            Prior("onset", "plain", -0.75, 0.1, -1.2, -0.3),
+        ],
+        {"exponent": 1.0, "width": 0.05},
+    ),
+}
+
+DEFAULT_FAMILY = {"triode": "triode", "pentode": "small pentode", "rectifier": "rectifier"}
+
+
+def family(name: str, kind: str, overrides: dict[str, Any]) -> tuple[list[Prior], dict[str, float]]:
+    """Return the priors and set constants of a family.
+
+    Parameters
+    ----------
+    name, kind : str
+        Family (may be empty for the default one) and kind of section.
+    overrides : dict
+        Constant -> [centre, width], as in a file's ``fit.priors``.
+    """
+    name = name or DEFAULT_FAMILY[kind]
+    known = [each for each, (of_kind, _, _) in FAMILIES.items() if of_kind == kind]
+    if name not in known:
+        raise UnknownNameError(f"family of {kind}s", name, known)
+    _, priors, fixed = FAMILIES[name]
+    out = []
+    for prior in priors:
+        if prior.name in overrides:
+            centre, width = overrides[prior.name]
+            prior = Prior(prior.name, prior.scale, centre, width, prior.low, prior.high)
+        out.append(prior)
+    return out, dict(fixed)
+
+
+def constants_from(kind: str, priors: list[Prior], fixed: dict[str, float], x: Any, grid: dict[str, float]) -> Any:
+    """Return constants of a law from fitted numbers ``x`` (last axis: the priors)."""
+    values: dict[str, Any] = {**fixed, **grid}
+    for position, prior in enumerate(priors):
+        values[prior.name] = prior.back(np.asarray(x)[..., position])
+    if "width_slope" in values and kind != "rectifier":
+        values["width_slope"] = values["width_slope"] / values["mu"]
+    if kind == "pentode":
+        values["knee_sharpness"] = 1.0 + values["knee_sharpness"]
+        values["knee_perveance"] = (
+            values["knee_perveance"] * values["perveance"] * values["mu"] ** -values["exponent"]
+        )
+    return laws.LAWS[kind][0](**values)
