@@ -108,6 +108,7 @@ def operating_point(reply: Reply, instance: str, use: Any) -> dict[str, Floats]:
 
 
 def rating_of(use: Any, name: str) -> float | None:
+    """Return a rating of a stage's valve in SI, None where it isn't known."""
     value = getattr(use.valve.ratings, name, None)
     return None if value is None else float(value)
 

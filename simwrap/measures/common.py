@@ -130,3 +130,9 @@ def axis(values: Any, unit: str, long_name: str) -> Variable:
 def scalar(values: Any, unit: str, long_name: str) -> Variable:
     """Return a Variable with one value a point."""
     return Variable((), np.asarray(values), unit, long_name)
+
+
+def stated(values: Floats) -> float | str:
+    """Return a condition's value: the number that all points share, or that it was swept."""
+    first = values.flat[0]
+    return float(first) if ((values == first) | np.isnan(values)).all() else "swept"

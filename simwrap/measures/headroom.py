@@ -11,12 +11,8 @@ from simwrap.measures.registry import Steps, measure
 from simwrap.measures.requests import Result, Variable
 
 
-@measure(
-    "headroom", summary="output and input at 1 %, 3 % and at the onset of clipping, and what clips first"
-)
-def headroom(
-    stage: StageLike, *, frequency: float = 1000.0, levels: int = 20, nominal_level: float = 0.5
-) -> Steps:
+@measure("headroom", summary="output and input at 1 %, 3 % and at the onset of clipping, and what clips first")
+def headroom(stage: StageLike, *, frequency: float = 1000.0, levels: int = 20, nominal_level: float = 0.5) -> Steps:
     """Measure distortion over level, in the steady state.
 
     Parameters

@@ -1,8 +1,8 @@
 """Measures by name: the decorator that makes one, and the look-up.
 
-A measure is a generator function ``f(stage, *, options...)`` that yields requests, receives a
-:class:`~simwrap.engine.protocol.Reply` for each, and returns a
-:class:`~simwrap.measures.requests.Result`. A file in this package (or an entry point of the
+A measure is a generator function ``f(stage, *, options...)`` that yields a request (or a list of
+them, to be run together), receives a :class:`~simwrap.engine.protocol.Reply` (or a list of them)
+for it, and returns a :class:`~simwrap.measures.requests.Result`. A file in this package (or an entry point of the
 group ``simwrap.measures``) that holds a decorated function is all that a new measure takes.
 """
 
@@ -17,13 +17,12 @@ from pathlib import Path
 from types import MappingProxyType
 from typing import Any
 
-from simwrap.engine.protocol import Reply
 from simwrap.errors import UnknownNameError
-from simwrap.measures.requests import Request, Result
+from simwrap.measures.requests import Result
 from simwrap.registry import find, plugins
 
-#: What a measure function returns when it is called.
-Steps = Generator[Request, Reply, Result]
+#: What a measure function returns when it is called: yields requests or lists of them.
+Steps = Generator[Any, Any, Result]
 
 _found: dict[str, Measure] = {}
 # Files of this package that hold no measure (the driver imports this module).

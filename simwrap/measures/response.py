@@ -51,9 +51,7 @@ def response(
     phase = unwrapped_degrees(transfer, frequency, reference_frequency)
     reference_db = at_frequency(frequency, level, reference_frequency)
     low, high = corners(frequency, level, reference_db, centre=reference_frequency)
-    middle = np.sqrt(
-        np.where(np.isnan(low), frequency[0], low) * np.where(np.isnan(high), frequency[-1], high)
-    )
+    middle = np.sqrt(np.where(np.isnan(low), frequency[0], low) * np.where(np.isnan(high), frequency[-1], high))
     midband_db = at_frequency(frequency, level, middle)
     return Result(
         {
@@ -64,9 +62,7 @@ def response(
                 "degree",
                 "phase at the reference frequency",
             ),
-            "reference_frequency": scalar(
-                np.full(len(level), reference_frequency), "Hz", "reference frequency"
-            ),
+            "reference_frequency": scalar(np.full(len(level), reference_frequency), "Hz", "reference frequency"),
             "midband_gain": scalar(10 ** (midband_db / 20), "", "gain at mid-band"),
             "midband_gain_db": scalar(midband_db, "dB", "gain at mid-band"),
             "low_corner": scalar(low, "Hz", "lower -3 dB corner"),

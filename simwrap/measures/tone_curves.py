@@ -11,7 +11,7 @@ import numpy as np
 
 from simwrap.engine.protocol import Reply
 from simwrap.errors import InputError
-from simwrap.measures.common import Array, Floats, StageLike, axis, decibels, per_point, port, scalar, vector
+from simwrap.measures.common import Array, Floats, StageLike, axis, decibels, per_point, port, scalar, stated, vector
 from simwrap.measures.corners import at_frequency
 from simwrap.measures.registry import Steps, measure
 from simwrap.measures.requests import Ac, Request, Result, Variable
@@ -82,9 +82,7 @@ def tone_curves(
     points = len(level)
     variables: dict[str, Variable] = {
         "curve_db": Variable(("frequency",), level, "dB", "gain at the set positions"),
-        "insertion_loss_db": scalar(
-            -at_frequency(frequency, level, REFERENCE), "dB", "insertion loss at 1 kHz"
-        ),
+        "insertion_loss_db": scalar(-at_frequency(frequency, level, REFERENCE), "dB", "insertion loss at 1 kHz"),
     }
     coords = {"frequency": axis(frequency, "Hz", "frequency")}
     for name in controls:
@@ -94,26 +92,18 @@ def tone_curves(
         against = np.stack([at_frequency(frequency, family, f) for f in spots], axis=-1)
         against -= at_frequency(frequency, family, REFERENCE)[..., None]
         setting, spot = f"{name}_setting", f"{name}_frequency"
-        variables[f"{name}_curves_db"] = Variable(
-            (setting, "frequency"), family, "dB", f"gain, {name} control varied"
-        )
-        variables[f"{name}_boost_db"] = Variable(
-            (spot,), against[:, -1], "dB", f"{name} boost relative to 1 kHz"
-        )
+        variables[f"{name}_curves_db"] = Variable((setting, "frequency"), family, "dB", f"gain, {name} control varied")
+        variables[f"{name}_boost_db"] = Variable((spot,), against[:, -1], "dB", f"{name} boost relative to 1 kHz")
         variables[f"{name}_cut_db"] = Variable((spot,), against[:, 0], "dB", f"{name} cut relative to 1 kHz")
         coords[setting] = axis(positions, "", f"{name} control, 0 to 1")
         coords[spot] = axis(spots, "Hz", "frequency")
     best, deviation, loss = yield from _flattest(output, controls, points)
     for column, name in enumerate(controls):
-        variables[f"flattest.{name}"] = scalar(
-            best[:, column], "", f"flattest position of the {name} control"
-        )
+        variables[f"flattest.{name}"] = scalar(best[:, column], "", f"flattest position of the {name} control")
     variables["flattest.deviation_db"] = scalar(
         deviation, "dB", "largest departure from the level at 1 kHz, 20 Hz to 20 kHz, at the flattest setting"
     )
-    variables["flattest.insertion_loss_db"] = scalar(
-        loss, "dB", "insertion loss at 1 kHz at the flattest setting"
-    )
+    variables["flattest.insertion_loss_db"] = scalar(loss, "dB", "insertion loss at 1 kHz at the flattest setting")
     conditions: dict[str, tuple[Any, str]] = {
         "reference_frequency": (REFERENCE, "Hz"),
         "flattest_over": ("20 Hz to 20 kHz", ""),
@@ -121,7 +111,7 @@ def tone_curves(
         "from": ("e.m.f. of the signal source", ""),
     }
     for name in controls:
-        conditions[f"{name}_as_set"] = (np.squeeze(per_point(stage, name, points)), "")
+        conditions[f"{name}_as_set"] = (stated(per_point(stage, name, points)), "")
     return Result(variables, coords=coords, conditions=conditions)
 
 

@@ -1,0 +1,155 @@
+"""Harmonic and intermodulation distortion at one level."""
+
+from __future__ import annotations
+
+from math import gcd
+from typing import Any
+
+import numpy as np
+
+from simwrap.engine.protocol import Sine
+from simwrap.errors import InputError
+from simwrap.measures import harmonics
+from simwrap.measures.common import Floats, StageLike, axis, count, decibels, per_point, port, scalar, stated, vector
+from simwrap.measures.levels import ORDERS
+from simwrap.measures.noise import BAND, noise_densities
+from simwrap.measures.registry import Steps, measure
+from simwrap.measures.requests import Op, Result, Steady, Variable
+from simwrap.measures.weighting import band_rms
+
+#: Pairs of tones for modulation distortion [Hz], both 4:1.
+PAIRS = {"smpte": (60.0, 7000.0), "din": (250.0, 8000.0)}
+_SAMPLES_A_CYCLE = 8
+
+
+@measure("distortion", summary="harmonics, THD, THD+N, SMPTE and twin-tone intermodulation at one level")
+def distortion(
+    stage: StageLike,
+    *,
+    level: float | None = None,
+    frequency: float = 1000.0,
+    pair: str = "din",
+    twin: tuple[float, float] = (19e3, 20e3),
+    with_noise: bool = True,
+) -> Steps:
+    """Measure distortion in the steady state.
+
+    Parameters
+    ----------
+    level : float, optional
+        E.m.f. of the source [V r.m.s.]; by default the stage's ``drive``, or else 0.5 V.
+        Both intermodulation signals have the peak value of a sine of this level.
+    frequency : float
+        Of the sine [Hz].
+    pair : str
+        Tones of the SMPTE method, 4:1: "din" is 250 Hz and 8 kHz (DIN 45403), "smpte" is 60 Hz and 7 kHz
+        (SMPTE RP 120; a period of 50 ms takes some ten times longer to settle).
+    twin : tuple of float
+        The two equal tones of the difference-frequency method [Hz].
+    with_noise : bool
+        Whether to find the noise too, for THD+N.
+
+    Results
+    -------
+    harmonics, harmonics_db
+        2 to 10, relative to the fundamental [%, dB].
+    thd, thd_total
+        Relative to the fundamental (common practice), and to the whole signal (IEC 60268-3) [%].
+    thd_plus_noise
+        Harmonics and noise between 22 Hz and 22 kHz, relative to the whole signal [%].
+    output_rms
+        At this level [V].
+    modulation, modulation_spectrum
+        Sidebands of the high tone relative to it, pairs added coherently (IEC 60268-3) and by
+        power [%].
+    difference_2, difference_3
+        Difference-frequency distortion of second and third order [%] (IEC 60268-3).
+
+    Raises
+    ------
+    InputError
+        For tones that are no whole numbers of hertz, or a pair without a name.
+    """
+    output = port(stage, "output", "distortion")
+    if pair not in PAIRS:
+        raise InputError(f'distortion: pair "{pair}" is not known; give {" or ".join(PAIRS)}')
+    low, high = PAIRS[pair]
+    if any(tone != round(tone) or tone <= 0 for tone in twin) or twin[0] >= twin[1]:
+        raise InputError("distortion: give twin tones as two rising whole numbers of hertz")
+    op = yield Op()
+    points = count(op)
+    chosen = per_point(stage, "drive", points, 0.5) if level is None else np.full(points, float(level))
+    peak = np.sqrt(2.0) * chosen[:, None]
+    sine, mixed, two = yield [
+        _tones(output, peak, (frequency, 1.0)),
+        _tones(output, peak, (low, 0.8), (high, 0.2)),
+        _tones(output, peak, (twin[0], 0.5), (twin[1], 0.5)),
+    ]
+    wave = vector(sine, output)[:, 0]
+    lines = harmonics.spectrum(wave)
+    ratios = harmonics.relative(lines, ORDERS)
+    variables: dict[str, Variable] = {
+        "harmonics": Variable(("harmonic",), 100.0 * ratios, "%", "harmonic"),
+        "harmonics_db": Variable(("harmonic",), decibels(ratios), "dB", "harmonic"),
+        "thd": scalar(100.0 * harmonics.thd(lines), "%", "total harmonic distortion"),
+        "thd_total": scalar(
+            100.0 * harmonics.thd(lines, total=True), "%", "total harmonic distortion of the whole signal"
+        ),
+        "input_rms": scalar(chosen, "V", "input, r.m.s."),
+        "output_rms": scalar(harmonics.rms(wave), "V", "output, r.m.s."),
+    }
+    unit = _unit(low, high)
+    lines = harmonics.spectrum(vector(mixed, output)[:, 0])
+    at = (round(low / unit), round(high / unit))
+    variables["modulation"] = scalar(
+        100.0 * harmonics.modulation(lines, *at), "%", "modulation distortion, pairs of sidebands"
+    )
+    variables["modulation_spectrum"] = scalar(
+        100.0 * harmonics.modulation(lines, *at, coherent=False), "%", "modulation distortion, by power"
+    )
+    unit = _unit(*twin)
+    lines = harmonics.spectrum(vector(two, output)[:, 0])
+    second, third = harmonics.difference_tones(lines, round(twin[0] / unit), round(twin[1] / unit))
+    variables["difference_2"] = scalar(100.0 * second, "%", "difference-frequency distortion, second order")
+    variables["difference_3"] = scalar(100.0 * third, "%", "difference-frequency distortion, third order")
+    if with_noise:
+        found = yield from noise_densities(stage, output)
+        total = _with_noise(wave, frequency, band_rms(found.frequency, found.output))
+        variables["thd_plus_noise"] = scalar(100.0 * total, "%", "distortion and noise of the whole signal")
+    conditions: dict[str, tuple[Any, str]] = {
+        "level": (stated(chosen), "V"),
+        "frequency": (frequency, "Hz"),
+        "input": ("e.m.f. of the signal source", ""),
+        "modulation_tones": (f"{low:g} Hz and {high:g} Hz, 4:1, two pairs of sidebands", ""),
+        "twin_tones": (f"{twin[0]:g} Hz and {twin[1]:g} Hz", ""),
+        "intermodulation_level": ("same peak as the sine", ""),
+        "noise_band": (f"{BAND[0]:g} Hz to {BAND[1] / 1e3:g} kHz, without flicker", ""),
+    }
+    return Result(variables, coords={"harmonic": axis(ORDERS, "", "harmonic")}, conditions=conditions)
+
+
+def _unit(*tones: float) -> float:
+    """Return the repetition frequency of tones of whole numbers of hertz [Hz]."""
+    return float(gcd(*(round(tone) for tone in tones)))
+
+
+def _tones(output: str, peak: Floats, *tones: tuple[float, float]) -> Steady:
+    unit = tones[0][0] if len(tones) == 1 else _unit(*(tone for tone, _ in tones))
+    cycles = max(tone for tone, _ in tones) / unit
+    samples = max(256, 2 ** int(np.ceil(np.log2(_SAMPLES_A_CYCLE * cycles))))
+    return Steady(
+        fundamental=unit,
+        tones=tuple(Sine(amplitude, tone) for tone, amplitude in tones),
+        amplitude=peak,
+        vectors=(output,),
+        samples=samples,
+    )
+
+
+def _with_noise(wave: Floats, frequency: float, noise: Floats) -> Floats:
+    """Return harmonics and noise relative to the whole signal, in the band of the noise."""
+    power = np.abs(harmonics.spectrum(wave)) ** 2 / 2.0
+    orders = np.arange(2, max(3, min(power.shape[-1], int(BAND[1] / frequency) + 1)))
+    rest = power[..., orders].sum(axis=-1) + noise**2
+    ratio: Floats = np.sqrt(rest / (power[..., 1] + rest))
+    return ratio

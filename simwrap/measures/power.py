@@ -1,0 +1,325 @@
+"""Output power, currents, dissipation and efficiency of an output stage against drive."""
+
+from __future__ import annotations
+
+from collections.abc import Generator, Mapping
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+
+from simwrap.engine.protocol import Reply, Sine
+from simwrap.errors import InputError
+from simwrap.measures import harmonics
+from simwrap.measures.bias import compare, limits_note, rating_of
+from simwrap.measures.common import (
+    Floats,
+    StageLike,
+    axis,
+    between,
+    count,
+    current_nodes,
+    divide,
+    per_point,
+    port,
+    scalar,
+    stated,
+    valve_vectors,
+    vector,
+    wanted,
+)
+from simwrap.measures.corners import at_frequency, corners, first_crossing, interpolate
+from simwrap.measures.impedance import load_of
+from simwrap.measures.levels import CRITERIA, CUT_OFF_SHARE, NO_LIMIT, ORDERS, limit_signs
+from simwrap.measures.registry import Steps, measure
+from simwrap.measures.requests import Ac, Op, Result, Steady, Variable
+
+#: Lowest and highest drive of the curve, relative to the set drive.
+_SPAN = (0.05, 1.5)
+
+
+@dataclass
+class _Driven:
+    """Averages over a period, each of shape (points, levels) unless said otherwise."""
+
+    output_power: Floats
+    thd: Floats
+    harmonics: Floats  # (points, levels, orders)
+    currents: dict[str, Floats]  # sums over the valves by electrode [A]
+    dissipation: dict[str, Floats]  # by "<instance>.<electrode>" [W]
+    supply_power: Floats
+    signs: dict[str, Floats]
+    least_share: Floats  # lowest anode current of any valve over its zero-signal value
+
+
+def output_of(stage: StageLike, measure: str) -> str:
+    """Return the node of the loudspeaker, or else of the output."""
+    return stage.ports.get("speaker") or port(stage, "output", measure)
+
+
+@measure("power", summary="output power, distortion, currents, dissipation and efficiency against drive")
+def power(
+    stage: StageLike,
+    *,
+    drive: float | None = None,
+    frequency: float = 1000.0,
+    levels: int = 15,
+    stated_thd: float = 5.0,
+    bandwidth: bool = False,
+) -> Steps:
+    """Measure an output stage in the steady state, at the set drive and over a range of drives.
+
+    Parameters
+    ----------
+    drive : float, optional
+        Drive at each grid [V r.m.s.]; by default the stage's own ``drive``.
+    frequency : float
+        Of the sine [Hz].
+    levels : int
+        Drives of the curve, from 5 % to 150 % of the set drive; 0 leaves the curve out.
+    stated_thd : float
+        Distortion for which the power is looked up [%].
+    bandwidth : bool
+        Whether to find the power bandwidth too: where half the power at the set drive is
+        available at the stated distortion (IEC 60268-3, distortion-limited effective range).
+
+    Results
+    -------
+    output_power, thd, harmonics
+        In the load at the set drive [W, %, % of the fundamental].
+    anode_current_zero_signal, screen_current_zero_signal, anode_current, screen_current
+        Sums over the stage's valves, the last two averages over a period at the set drive [A].
+    valves.<name>.anode_dissipation, screen_dissipation
+        At the set drive [W].
+    supply_power, efficiency
+        From all supplies at the set drive, and output over supply power [W, %].
+    drive_in, power_curve, thd_curve, anode_current_curve, screen_current_curve, efficiency_curve,
+    dissipation_curve.<name>.anode and .screen
+        Over drive.
+    clipping.drive, clipping.output_power, clipping.first_limit
+        Where the first limit is reached; see the condition ``criteria``.
+    at_stated_thd.drive, at_stated_thd.output_power
+        Where the distortion first rises to the stated one.
+    class_a.drive, class_a.output_power
+        Up to where every valve conducts all the time: its anode current stays above 5 % of its
+        zero-signal value.
+    bandwidth.low, bandwidth.high, bandwidth.thd
+        Power bandwidth [Hz], and the distortion at half power over ``bandwidth.frequency`` [%].
+
+    NaN where a figure isn't reached in the range. Warnings name the ratings of dissipation that
+    are exceeded or near at any drive up to the set one.
+
+    Raises
+    ------
+    InputError
+        If neither the stage nor the options give a drive.
+    """
+    node = output_of(stage, "power")
+    if drive is None and "drive" not in stage.values:
+        raise InputError(f"power: {stage.name} has no drive of its own; give the option drive")
+    valves = {name: use for name, use in stage.valves.items() if use.valve.kind != "rectifier"}
+    op = yield Op()
+    points = count(op)
+    load_name, load = load_of(stage, points)
+    chosen = per_point(stage, "drive", points) if drive is None else np.full(points, float(drive))
+    factors = np.array([1.0])
+    if levels:
+        factors = np.append(factors, np.geomspace(*_SPAN, levels))
+    reply = yield _request(stage, node, valves, frequency, np.sqrt(2.0) * chosen[:, None] * factors)
+    found = _driven(stage, node, valves, reply, op, load)
+    zero = _zero_signal(valves, op)
+    variables: dict[str, Variable] = {
+        "drive": scalar(chosen, "V", "drive at each grid, r.m.s."),
+        "output_power": scalar(found.output_power[:, 0], "W", "output power"),
+        "thd": scalar(100.0 * found.thd[:, 0], "%", "total harmonic distortion"),
+        "harmonics": Variable(("harmonic",), 100.0 * found.harmonics[:, 0], "%", "harmonic"),
+    }
+    for electrode in ("anode", "screen"):
+        words = f"{electrode} current of all valves"
+        variables[f"{electrode}_current_zero_signal"] = scalar(zero[electrode], "A", f"{words}, zero signal")
+        variables[f"{electrode}_current"] = scalar(found.currents[electrode][:, 0], "A", f"{words}, average")
+    for key, values in found.dissipation.items():
+        words = f"{key.replace('.', ' ')} dissipation"
+        variables[f"valves.{key}_dissipation"] = scalar(values[:, 0], "W", words)
+    efficiency = 100.0 * divide(found.output_power, found.supply_power)
+    variables["supply_power"] = scalar(found.supply_power[:, 0], "W", "power from all supplies")
+    variables["efficiency"] = scalar(efficiency[:, 0], "%", "output power over supply power")
+    coords = {"harmonic": axis(ORDERS, "", "harmonic")}
+    if levels:
+        drives = chosen[:, None] * factors[1:]
+        variables |= _curves(found, efficiency, drives)
+        variables |= _landmarks(found, drives, stated_thd)
+        coords["level"] = axis(np.arange(levels), "", "level")
+    conditions: dict[str, tuple[Any, str]] = {
+        "drive": (stated(chosen), "V"),
+        "frequency": (frequency, "Hz"),
+        "load": (stated(load), "ohm"),
+        "load_is": (load_name or "none", ""),
+        "stated_thd": (stated_thd, "%"),
+        "distortion": ("harmonics 2 to 32, relative to the fundamental", ""),
+        "criteria": (CRITERIA, ""),
+    }
+    warnings, note = _warnings(valves, found, factors, points)
+    if bandwidth:
+        more, spots = yield from _bandwidth(stage, node, valves, op, chosen, frequency, stated_thd)
+        variables |= more
+        coords["bandwidth_frequency"] = axis(spots, "Hz", "frequency")
+    return Result(variables, coords, conditions | note, warnings)
+
+
+def _request(stage: StageLike, node: str, valves: Mapping[str, Any], frequency: float, amplitude: Floats) -> Steady:
+    supplies = [f"i({device})" for device in stage.supplies.values()]
+    return Steady(
+        fundamental=frequency,
+        tones=(Sine(1.0, frequency),),
+        amplitude=amplitude,
+        vectors=wanted(node, *valve_vectors(valves), *supplies),
+    )
+
+
+def _zero_signal(valves: Mapping[str, Any], op: Reply) -> dict[str, Floats]:
+    sums = {electrode: np.zeros(count(op)) for electrode in ("anode", "screen")}
+    for instance, use in valves.items():
+        for electrode, node in current_nodes(instance, use).items():
+            if electrode in sums:
+                sums[electrode] = sums[electrode] + 1e-3 * vector(op, node)
+    return sums
+
+
+def _driven(stage: StageLike, node: str, valves: Mapping[str, Any], reply: Reply, op: Reply, load: Floats) -> _Driven:
+    wave = vector(reply, node)
+    lines = harmonics.spectrum(wave)
+    shape = wave.shape[:-1]
+    currents = {electrode: np.zeros(shape) for electrode in ("anode", "screen")}
+    dissipation: dict[str, Floats] = {}
+    least = np.full(shape, np.inf)
+    for instance, use in valves.items():
+        for electrode, name in current_nodes(instance, use).items():
+            if electrode not in currents:
+                continue
+            current = 1e-3 * vector(reply, name)
+            voltage = between(reply, use.nodes[electrode], use.nodes["cathode"])
+            currents[electrode] = currents[electrode] + current.mean(axis=-1)
+            dissipation[f"{instance}.{electrode}"] = (current * voltage).mean(axis=-1)
+            if electrode == "anode":
+                rest = 1e-3 * vector(op, name)[:, None]
+                least = np.fmin(least, divide(current.min(axis=-1), rest))
+    supply = np.zeros(shape)
+    for name, device in stage.supplies.items():
+        volts = np.abs(per_point(stage, name, shape[0]))[:, None]
+        supply = supply + volts * np.abs(vector(reply, f"i({device})").mean(axis=-1))
+    return _Driven(
+        harmonics.rms(wave) ** 2 / load[:, None],
+        harmonics.thd(lines),
+        harmonics.relative(lines, ORDERS),
+        currents,
+        dissipation,
+        supply,
+        limit_signs(stage, valves, reply, op),
+        least,
+    )
+
+
+def _curves(found: _Driven, efficiency: Floats, drives: Floats) -> dict[str, Variable]:
+    def over(values: Floats, unit: str, words: str) -> Variable:
+        return Variable(("level",), values, unit, words)
+
+    curves = {
+        "drive_in": over(drives, "V", "drive at each grid, r.m.s."),
+        "power_curve": over(found.output_power[:, 1:], "W", "output power"),
+        "thd_curve": over(100.0 * found.thd[:, 1:], "%", "total harmonic distortion"),
+        "efficiency_curve": over(efficiency[:, 1:], "%", "output power over supply power"),
+    }
+    for electrode, values in found.currents.items():
+        words = f"{electrode} current of all valves, average"
+        curves[f"{electrode}_current_curve"] = over(values[:, 1:], "A", words)
+    for key, values in found.dissipation.items():
+        words = f"{key.replace('.', ' ')} dissipation"
+        curves[f"dissipation_curve.{key}"] = over(values[:, 1:], "W", words)
+    return curves
+
+
+def _landmarks(found: _Driven, drives: Floats, stated_thd: float) -> dict[str, Variable]:
+    """Return where the power reaches clipping, the stated distortion, and the end of class A."""
+    output = found.output_power[:, 1:]
+    names = list(found.signs)
+    onsets = [first_crossing(drives, sign[:, 1:], 1.0)[0] for sign in found.signs.values()]
+    reached = np.where(np.isnan(onsets), np.inf, onsets)
+    onset = reached.min(axis=0, initial=np.inf)
+    none = ~np.isfinite(onset)
+    onset = np.where(none, np.nan, onset)
+    first = np.where(none, NO_LIMIT, np.array(names)[np.argmin(reached, axis=0)])
+    marks = {
+        "clipping": (onset, "the onset of clipping"),
+        "at_stated_thd": (
+            first_crossing(drives, found.thd[:, 1:], stated_thd / 100.0)[0],
+            "the stated distortion",
+        ),
+        "class_a": (
+            first_crossing(drives, divide(CUT_OFF_SHARE, np.maximum(found.least_share[:, 1:], 1e-6)), 1.0)[0],
+            "the end of class A",
+        ),
+    }
+    variables = {"clipping.first_limit": scalar(first, "", "what clips first")}
+    for key, (drive, words) in marks.items():
+        variables[f"{key}.drive"] = scalar(drive, "V", f"drive at {words}, r.m.s.")
+        variables[f"{key}.output_power"] = scalar(interpolate(drives, output, drive), "W", f"output power at {words}")
+    return variables
+
+
+def _warnings(
+    valves: Mapping[str, Any], found: _Driven, factors: Floats, points: int
+) -> tuple[list[list[str]], dict[str, tuple[Any, str]]]:
+    warnings: list[list[str]] = [[] for _ in range(points)]
+    checked: list[str] = []
+    unknown: list[str] = []
+    up_to_drive = factors <= 1.0
+    for key, values in found.dissipation.items():
+        instance, _, electrode = key.partition(".")
+        use = valves[instance]
+        rating = rating_of(use, f"{electrode}_dissipation_max")
+        words = f"{instance} {electrode} dissipation"
+        if rating is None:
+            unknown.append(words)
+            continue
+        checked.append(words)
+        most = np.fmax.reduce(values[:, up_to_drive], axis=1)
+        compare(
+            warnings,
+            f"{instance} ({use.valve.name}): {electrode} dissipation at some drive up to the set one,",
+            most,
+            rating,
+            "W",
+        )
+    return warnings, limits_note(checked, unknown)
+
+
+def _bandwidth(
+    stage: StageLike,
+    node: str,
+    valves: Mapping[str, Any],
+    op: Reply,
+    drive: Floats,
+    frequency: float,
+    stated_thd: float,
+) -> Generator[Any, Any, tuple[dict[str, Variable], Floats]]:
+    """Drive to half power at every frequency (by the small-signal response), and read the distortion."""
+    sweep = yield Ac(start=10.0, stop=1e5, per_decade=3, vectors=(node,))
+    spots = np.asarray(sweep.axis, dtype=float)
+    gain = np.abs(vector(sweep, node))
+    at_middle = at_frequency(spots, gain, frequency)
+    amplitude = divide(drive[:, None] * at_middle[:, None], gain)  # that is sqrt(2) * drive / sqrt(2)
+    replies = yield [_request(stage, node, valves, float(spot), amplitude[:, [k]]) for k, spot in enumerate(spots)]
+    thd = np.stack([harmonics.thd(harmonics.spectrum(vector(r, node)[:, 0])) for r in replies], axis=1)
+    # Where the distortion rises above the stated one; the reading in dB makes the curve smooth.
+    with np.errstate(divide="ignore", invalid="ignore"):
+        over = -20.0 * np.log10(100.0 * thd / stated_thd)
+    low, high = corners(spots, over, np.zeros(len(thd)), drop=0.0, centre=frequency)
+    variables = {
+        "bandwidth.low": scalar(low, "Hz", "lower end of the power bandwidth"),
+        "bandwidth.high": scalar(high, "Hz", "upper end of the power bandwidth"),
+        "bandwidth.thd": Variable(
+            ("bandwidth_frequency",), 100.0 * thd, "%", "total harmonic distortion at half power"
+        ),
+    }
+    return variables, spots

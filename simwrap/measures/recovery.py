@@ -1,0 +1,146 @@
+"""How long a stage takes to come back after an overload burst."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from simwrap.engine.protocol import Pwl
+from simwrap.measures.common import (
+    Array,
+    Floats,
+    StageLike,
+    axis,
+    between,
+    current_nodes,
+    port,
+    scalar,
+    valve_vectors,
+    vector,
+    wanted,
+)
+from simwrap.measures.levels import CUT_OFF_SHARE, expected_onset
+from simwrap.measures.registry import Steps, measure
+from simwrap.measures.requests import Result, Transient, Variable
+
+_SAMPLES = 8192
+_CORNERS_A_CYCLE = 32
+
+
+@measure("recovery", summary="time to come back after an overload burst, and blocking by grid current")
+def recovery(
+    stage: StageLike,
+    *,
+    overload_db: float = 12.0,
+    level: float | None = None,
+    frequency: float = 1000.0,
+    cycles: int = 20,
+    window: float = 0.3,
+    tolerance: float = 10.0,
+) -> Steps:
+    """Overload the stage with a burst of sine and watch its bias come back.
+
+    Grid current charges the coupling capacitors during the burst; afterwards the grid is too
+    negative until the charge has leaked away, and the stage may be cut off (blocked) meanwhile.
+
+    Parameters
+    ----------
+    overload_db : float
+        Level of the burst above the onset of clipping that bias and gains lead one to expect [dB];
+        the largest over all points, so that all get the same burst.
+    level : float, optional
+        Level of the burst instead [V r.m.s.].
+    frequency : float
+        Of the burst [Hz].
+    cycles : int
+        Length of the burst.
+    window : float
+        How long to watch after the burst [s].
+    tolerance : float
+        What counts as back: departure from rest [% of the grid bias; of the output's peak in the burst].
+
+    Results
+    -------
+    recovery_time
+        From the end of the burst until every valve's grid-cathode voltage stays within the
+        tolerance [s]; in a stage without valves, that of the output. NaN where it isn't reached
+        in the window.
+    output_recovery_time
+        The same of the output [s].
+    blocked_time
+        How long after the burst any valve is cut off: anode current below 5 % of its zero-signal
+        value [s].
+    bias_shift
+        Largest change of a grid-cathode voltage just after the burst [V]; negative: more negative.
+    time, output_wave
+        The output over time, from the start of the burst [V].
+    """
+    output = port(stage, "output", "recovery")
+    onset, op = yield from expected_onset(stage, frequency)
+    if level is None:
+        finite = onset[np.isfinite(onset)]
+        amplitude = float(finite.max() if finite.size else 1.0) * 10.0 ** (overload_db / 20.0)
+    else:
+        amplitude = np.sqrt(2.0) * level
+    burst = cycles / frequency
+    stop = burst + window
+    instants = np.linspace(0.0, burst, cycles * _CORNERS_A_CYCLE + 1)
+    wave = amplitude * np.sin(2.0 * np.pi * frequency * instants)
+    wave[-1] = 0.0
+    valves = {name: use for name, use in stage.valves.items() if "grid" in use.nodes}
+    reply = yield Transient(
+        stop=stop,
+        step=1.0 / (20.0 * frequency),
+        vectors=wanted(output, *valve_vectors(valves)),
+        terms=(Pwl((*map(float, instants), stop), (*map(float, wave), 0.0)),),
+        samples=_SAMPLES,
+    )
+    time = np.asarray(reply.axis, dtype=float)
+    after = time > burst
+    share = tolerance / 100.0
+    points = len(onset)
+    out = vector(reply, output) - vector(op, output)[:, None]
+    peak = np.abs(out).max(axis=1)
+    output_time = _last(time, np.abs(out) > share * peak[:, None], after, burst)
+    bias_time, blocked, shift = np.zeros(points), np.zeros(points), np.zeros(points)
+    for instance, use in valves.items():
+        rest = between(op, use.nodes["grid"], use.nodes["cathode"])
+        change = between(reply, use.nodes["grid"], use.nodes["cathode"]) - rest[:, None]
+        back = _last(time, np.abs(change) > share * np.abs(rest)[:, None], after, burst)
+        bias_time = np.maximum(bias_time, back)
+        first = change[:, int(np.argmax(after))]
+        shift = np.where(np.abs(first) > np.abs(shift), first, shift)
+        node = current_nodes(instance, use)["anode"]
+        cut = vector(reply, node) < CUT_OFF_SHARE * vector(op, node)[:, None]
+        blocked = np.maximum(blocked, (cut & after).sum(axis=1) * (time[1] - time[0]))
+    failed = np.isnan(peak)
+    bias_time = bias_time if valves else output_time
+
+    def marked(values: Floats) -> Floats:
+        return np.where(failed, np.nan, values)
+
+    return Result(
+        {
+            "recovery_time": scalar(marked(bias_time), "s", "time until the bias is back"),
+            "output_recovery_time": scalar(marked(output_time), "s", "time until the output is back"),
+            "blocked_time": scalar(marked(blocked), "s", "time for which a valve is cut off after the burst"),
+            "bias_shift": scalar(marked(shift), "V", "change of grid bias just after the burst"),
+            "output_wave": Variable(("time",), out, "V", "output"),
+        },
+        coords={"time": axis(time, "s", "time from the start of the burst")},
+        conditions={
+            "burst_level": (float(amplitude / np.sqrt(2.0)), "V"),
+            "burst_frequency": (frequency, "Hz"),
+            "burst_cycles": (cycles, ""),
+            "tolerance": (tolerance, "%"),
+            "window": (window, "s"),
+        },
+    )
+
+
+def _last(time: Floats, outside: Array, after: Array, start: float) -> Floats:
+    """Return when ``outside`` is true for the last time [s from ``start`` on]; NaN if it is at the end."""
+    outside = outside & after
+    count = time.size - 1 - np.argmax(outside[:, ::-1], axis=1)
+    moment = np.where(outside.any(axis=1), time[count] - start, 0.0)
+    late: Floats = np.where(outside[:, -1], np.nan, moment)
+    return late
