@@ -223,7 +223,8 @@ def _render(stage: Stage, values: Mapping[str, Any], points: int, excite: str, e
     names = {name: value for name, value in values.items() if "." not in name}
     try:
         placed = _Valves(stage, values, extra, columns)  # shadows the parameter that names the type
-        text = compiled.render({**names, "ac": _Excitation(excite), "valve": placed, "extra": extra})
+        kinds = {instance: use.valve.kind for instance, use in stage.valves.items()}
+        text = compiled.render({**names, "ac": _Excitation(excite), "valve": placed, "kind": kinds, "extra": extra})
     except ValueError as fault:
         if "truth value of an array" in str(fault):  # an array decided about a branch
             raise NotTabular from None

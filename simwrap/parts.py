@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import Any
+from typing import Any, NamedTuple
 
 import numpy as np
 
@@ -10,6 +10,8 @@ from simwrap.errors import RangeError
 
 #: Smallest resistance that is written into a netlist [ohm]: a wiper at its end stop.
 SMALLEST_RESISTANCE = 1e-3
+#: Resistance that stands for no connection [ohm], where a part comes and goes within a sweep.
+OPEN = 1e12
 
 #: Resistance fraction below the wiper at mid-travel, by taper. Common practice (two-segment
 #: approximation of a logarithmic track: 10 % at half travel), no source.
@@ -50,3 +52,63 @@ def leg(total: Any, fraction: Any) -> Any:
 def resistance(value: Any) -> Any:
     """Return ``value`` [ohm] as a resistance a netlist can hold: 0 becomes a milliohm."""
     return np.maximum(np.asarray(value), SMALLEST_RESISTANCE)
+
+
+class TappedLegs(NamedTuple):
+    """Resistances [ohm] of a potentiometer with a grounded centre tap; see :func:`tapped_legs`."""
+
+    high_wiper: Any
+    high_tap: Any
+    wiper_tap: Any
+    low_tap: Any
+    low_wiper: Any
+
+
+def tapped_legs(total: Any, fraction: Any) -> TappedLegs:
+    """Return what lies between the ends, the wiper and the centre tap of a track [ohm].
+
+    The wiper stands in one half of the track, so that one end reaches it only by way of the tap:
+    that connection is written as :data:`OPEN`, so that a sweep keeps one circuit.
+
+    Parameters
+    ----------
+    total : float or ndarray
+        Resistance of the whole track [ohm].
+    fraction : float or ndarray
+        Part of the resistance between the low end and the wiper, 0..1.
+    """
+    fraction = np.asarray(fraction, dtype=float)
+    half = np.asarray(total, dtype=float) * 0.5
+    upper = fraction >= 0.5
+    high, low = leg(total, 1.0 - fraction), leg(total, fraction)
+    return TappedLegs(
+        high_wiper=np.where(upper, high, OPEN),
+        high_tap=np.where(upper, OPEN, half),
+        wiper_tap=leg(total, np.abs(fraction - 0.5)),
+        low_tap=np.where(upper, half, OPEN),
+        low_wiper=np.where(upper, OPEN, low),
+    )
+
+
+def core_scale(inductance: Any, voltage: Any, frequency: float = 20.0) -> Any:
+    """Return the reciprocal of the magnetising current at which a core begins to saturate [1/A].
+
+    The extra current is the magnetising current times the eighth power of that current times
+    this: at the peak of ``voltage`` the unsaturated magnetising current has doubled.
+
+    Parameters
+    ----------
+    inductance : float or ndarray
+        Inductance of a winding [H].
+    voltage : float or ndarray
+        Voltage across that winding, rms [V], at ``frequency`` [Hz].
+    """
+    return 2.0 * np.pi * frequency * np.asarray(inductance) / (np.sqrt(2.0) * np.asarray(voltage))
+
+
+def coupling(quality: Any) -> Any:
+    """Return the coupling coefficient k of two windings, with ``quality`` = primary/leakage inductance.
+
+    k = sqrt(1 - 1/quality).
+    """
+    return np.sqrt(1.0 - 1.0 / np.asarray(quality, dtype=float))
