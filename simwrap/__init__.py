@@ -3,7 +3,7 @@
 The public names are loaded when they are first used, so that ``import simwrap`` is quick:
 
 - :func:`stage`, :func:`measure`, :func:`sweep`: make a stage, measure it, sweep its values
-- :func:`valve`, :func:`stage_names`, :func:`valve_names`, :func:`measures`
+- :func:`valve`, :func:`stage_names`, :func:`valve_names`, :func:`measure_names`
 - :func:`plot`: draw what was measured
 - :class:`SimwrapError` and :class:`InputError`: what goes wrong on purpose
 """
@@ -15,8 +15,7 @@ from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
     from simwrap.errors import EngineError, InputError, SimwrapError
-    from simwrap.measurement import Measurement, measure
-    from simwrap.measures.registry import measures
+    from simwrap.measurement import Measurement, measure, measure_names
     from simwrap.plots import plot
     from simwrap.stages import Stage, stage, stage_names
     from simwrap.sweeping import sweep
@@ -31,7 +30,7 @@ _PUBLIC = {
     "SimwrapError": "errors",
     "Measurement": "measurement",
     "measure": "measurement",
-    "measures": "measures.registry",
+    "measure_names": "measurement",
     "plot": "plots",
     "Stage": "stages",
     "stage": "stages",
@@ -48,7 +47,7 @@ __all__ = [
     "SimwrapError",
     "Stage",
     "measure",
-    "measures",
+    "measure_names",
     "plot",
     "stage",
     "stage_names",

@@ -40,6 +40,13 @@ def chosen_measures(stage: Stage, measures: MeasureChoice) -> dict[str, Mapping[
     return {get_measure(name).name: {} for name in measures}
 
 
+def measure_names() -> list[str]:
+    """Return the names of all measures, sorted."""
+    from simwrap.measures.registry import measures
+
+    return list(measures())
+
+
 def plain(value: Any) -> Any:
     """Return numpy values as JSON has them: NaN and infinity become None."""
     if isinstance(value, Mapping):

@@ -54,8 +54,9 @@ def python(code: str, *arguments: str, **options: object) -> str:
 
 
 def modules() -> list[str]:
-    """Names of all modules of simwrap, but for child processes' entry points."""
-    return ["simwrap", *(found.name for found in pkgutil.walk_packages(simwrap.__path__, "simwrap."))]
+    """Names of all modules of simwrap but `__main__`, which runs when it is imported."""
+    found = [module.name for module in pkgutil.walk_packages(simwrap.__path__, "simwrap.")]
+    return ["simwrap", *(name for name in found if not name.endswith("__main__"))]
 
 
 # Top level
@@ -133,9 +134,7 @@ print(json.dumps({
     told = json.loads(python(code, str(wheel), cwd=tmp_path))
     for path in [told["file"], *told["folders"]]:
         assert Path(path).is_relative_to(wheel)
-    assert set(told["stages"]) == {
-        p.name.removesuffix(".cir.j2") for p in (ROOT / "netlist_templates").glob("*.j2")
-    }
+    assert set(told["stages"]) == {p.name.removesuffix(".cir.j2") for p in (ROOT / "netlist_templates").glob("*.j2")}
     assert len(told["valves"]) >= len(list((ROOT / "models").glob("*.toml")))
 
 
@@ -170,14 +169,12 @@ def test_every_room_has_its_layer() -> None:
     # A new module has to be put on the map, or the layers say nothing about it.
     layers = " ".join(PROJECT["tool"]["importlinter"]["contracts"][0]["layers"])
     placed = set(re.findall(r"\w+", layers))
-    rooms = {found.name for found in pkgutil.iter_modules(simwrap.__path__)}
+    rooms = {found.name for found in pkgutil.iter_modules(simwrap.__path__)} - {"__main__"}
     assert rooms <= placed
 
 
 def test_modules_stay_small() -> None:
-    long = {
-        p.name: n for p in ROOT.glob("simwrap/**/*.py") if (n := len(p.read_text("utf-8").splitlines())) > 600
-    }
+    long = {p.name: n for p in ROOT.glob("simwrap/**/*.py") if (n := len(p.read_text("utf-8").splitlines())) > 600}
     assert long == {}
 
 
@@ -240,7 +237,15 @@ def test_public_names_document_each_argument(name: str) -> None:
         return
     found = problems_of(f"{thing.__module__}.{thing.__name__}")
     # No docstring; arguments that aren't documented; documented ones that don't exist; returns.
+    if (thing.__doc__ or "").startswith("Return "):
+        found -= {"RT01"}
     assert found & {"GL08", "PR01", "PR02", "RT01"} == set()
+
+
+def test_no_module_hides_a_public_name() -> None:
+    # Importing simwrap.x sets the attribute x of simwrap: a function of that name would come and go.
+    rooms = {found.name for found in pkgutil.iter_modules(simwrap.__path__)}
+    assert set(simwrap.__all__) & rooms == set()
 
 
 def test_the_word_is_anode() -> None:

@@ -133,6 +133,17 @@ def get_valve(name: str, *, kind: Kind | None = None, folders: Iterable[str | Pa
 
 
 def valve_names(*, folders: Iterable[str | Path] = ()) -> list[str]:
-    """Return the names of all types that can be found, one a file, sorted."""
+    """Return the names of all types that can be found, one a file, sorted.
+
+    Parameters
+    ----------
+    folders : iterable of path, optional
+        Folders of your own, searched first.
+
+    Raises
+    ------
+    InputError
+        If a folder isn't there.
+    """
     paths = {path for _, path in _index(search_folders(folders)).values()}
     return sorted({_head(path, path.stat().st_mtime_ns)[0] for path in paths})
