@@ -284,8 +284,12 @@ def _spot_check(
         if array.dtype == object or array.ndim > 1:
             continue
         one, two = array[picked], np.asarray(again.results[measure].variables[key].values, dtype=float)
-        scale = np.maximum(np.nanmax(np.abs(array)) * 1e-3, np.maximum(np.abs(one), 1e-30))
-        off = np.nanmax(np.abs(one - two) / scale, initial=0.0)
+        apart = np.abs(one - two)
+        if collected.variables[measure, key].unit == "degree":  # -180 and 180 degrees are the same
+            apart = np.minimum(apart, 360.0 - apart)
+        largest = np.max(np.abs(array), where=np.isfinite(array), initial=0.0)
+        scale = np.maximum(largest * 1e-3, np.maximum(np.abs(one), 1e-30))
+        off = np.max(apart / scale, where=np.isfinite(apart), initial=0.0)
         if off > worst:
             worst, where = float(off), f"{measure}.{key}"
     data.attrs["spot_check"] = f"{len(picked)} points again on {others[0]}"
