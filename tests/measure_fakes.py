@@ -33,9 +33,9 @@ def make_valve(kind="triode", **ratings):
 
 
 def make_use(kind="triode", instance="v1", **ratings):
-    nodes = {"anode": f"n_{instance}_a", "grid": f"n_{instance}_g", "cathode": f"n_{instance}_k"}
+    nodes = {"anode": f"n_a_{instance}", "grid": f"n_g_{instance}", "cathode": f"n_k_{instance}"}
     if kind == "pentode":
-        nodes["screen"] = f"n_{instance}_s"
+        nodes["screen"] = f"n_s_{instance}"
     return SimpleNamespace(valve=make_valve(kind, **ratings), nodes=nodes)
 
 
@@ -66,7 +66,8 @@ def run(measure, stage, replier, **options: Any) -> Result:
     request = next(steps)
     while True:
         try:
-            request = steps.send(replier(request))
+            many = isinstance(request, list | tuple)
+            request = steps.send([replier(each) for each in request] if many else replier(request))
         except StopIteration as stop:
             check(stop.value)
             return stop.value

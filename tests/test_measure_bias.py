@@ -9,15 +9,15 @@ from simwrap.measures.registry import get_measure
 
 def reply_for(pentode=False):
     values = {
-        "n_v1_a": [151.5, 251.5],
-        "n_v1_g": [0.0, 0.0],
-        "n_v1_k": [1.5, 1.5],
+        "n_a_v1": [151.5, 251.5],
+        "n_g_v1": [0.0, 0.0],
+        "n_k_v1": [1.5, 1.5],
         "n_v1_ia": [1.0, 4.0],
         "n_v1_ig": [0.0, 0.0],
         "i(v_supply)": [-1e-3, -4e-3],
     }
     if pentode:
-        values |= {"n_v1_s": [101.5, 151.5], "n_v1_ig2": [0.3, 1.0]}
+        values |= {"n_s_v1": [101.5, 151.5], "n_v1_ig2": [0.3, 1.0]}
     return lambda request: make_reply(values)
 
 
@@ -31,7 +31,7 @@ def test_bias_of_a_triode_by_hand():
     assert got["valves.v1.cathode_current"] == pytest.approx([1e-3, 4e-3])
     assert got["valves.v1.anode_dissipation"] == pytest.approx([0.15, 1.0])
     assert got["valves.v1.anode_dissipation_share"] == pytest.approx([15.0, 100.0])
-    assert got["nodes.n_v1_a"] == pytest.approx([151.5, 251.5])
+    assert got["nodes.n_a_v1"] == pytest.approx([151.5, 251.5])
     assert "valves.v1.screen_voltage" not in got
     assert not any(key.startswith("nodes.i(") for key in got)
 
@@ -67,8 +67,8 @@ def test_a_valve_at_ground_and_a_failed_point():
     use = make_use()
     use.nodes["cathode"] = "0"
     values = {
-        "n_v1_a": [100.0, np.nan],
-        "n_v1_g": [-2.0, np.nan],
+        "n_a_v1": [100.0, np.nan],
+        "n_g_v1": [-2.0, np.nan],
         "n_v1_ia": [1.0, np.nan],
         "n_v1_ig": [0, np.nan],
     }

@@ -64,9 +64,7 @@ def test_failed_points_are_nan_and_leave_the_others_alone():
 
 
 def test_reference_frequency_between_points_is_interpolated():
-    result = run(
-        get_measure("response"), make_stage(), replier([5.0], [20.0], [2e4]), reference_frequency=437.0
-    )
+    result = run(get_measure("response"), make_stage(), replier([5.0], [20.0], [2e4]), reference_frequency=437.0)
     assert result.variables["gain"].values == pytest.approx([abs(band(437.0, 5.0, 20.0, 2e4))], rel=1e-6)
 
 

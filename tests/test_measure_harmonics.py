@@ -62,9 +62,7 @@ def test_modulation_distortion_of_a_square_law():
     x = 0.8 * np.sin(low * TURN) + 0.2 * np.sin(high * TURN)
     lines = harmonics.spectrum(x + a * x**2)
     assert harmonics.modulation(lines, low, high) == pytest.approx(2 * a * 0.8, rel=1e-9)
-    assert harmonics.modulation(lines, low, high, coherent=False) == pytest.approx(
-        np.sqrt(2) * a * 0.8, rel=1e-9
-    )
+    assert harmonics.modulation(lines, low, high, coherent=False) == pytest.approx(np.sqrt(2) * a * 0.8, rel=1e-9)
 
 
 def test_difference_tones_of_a_cubic():

@@ -22,9 +22,9 @@ def amplifier(gm=1.0, bias=GRID, square=0.02, kind="triode", bottom=None, screen
             anode = np.maximum(anode, bottom)
             current = CURRENT + (ANODE - anode) / load
         values = {
-            "n_v1_g": v + bias,
-            "n_v1_k": np.zeros_like(v),
-            "n_v1_a": anode,
+            "n_g_v1": v + bias,
+            "n_k_v1": np.zeros_like(v),
+            "n_a_v1": anode,
             "n_out": anode - ANODE,
             "n_v1_ia": current,
             "n_v1_ig": 0.5 * np.maximum(v + bias, 0.0),
@@ -33,7 +33,7 @@ def amplifier(gm=1.0, bias=GRID, square=0.02, kind="triode", bottom=None, screen
             wish = CURRENT * (1 + gm * v)
             values |= {
                 "n_v1_ig2": 0.3 * current + np.maximum(wish - current, 0),
-                "n_v1_s": np.full_like(v, 100.0),
+                "n_s_v1": np.full_like(v, 100.0),
             }
         return values
 
@@ -51,9 +51,7 @@ def amplifier(gm=1.0, bias=GRID, square=0.02, kind="triode", bottom=None, screen
         turn = 2 * np.pi * np.arange(request.samples) / request.samples
         v = request.amplitude[..., None] * np.sin(turn)
         waves = wave(v)
-        return make_reply(
-            {name: waves[name] for name in request.vectors}, periods=np.full(request.amplitude.shape, 7)
-        )
+        return make_reply({name: waves[name] for name in request.vectors}, periods=np.full(request.amplitude.shape, 7))
 
     return make_stage(valves={"v1": make_use(kind)}), reply
 
@@ -139,10 +137,7 @@ def test_a_failed_point_is_nan_and_leaves_the_other_alone():
 
     def reply(request):
         made = replier(request)
-        values = {
-            name: np.array(v, dtype=complex if np.iscomplexobj(v) else float)
-            for name, v in made.values.items()
-        }
+        values = {name: np.array(v, dtype=complex if np.iscomplexobj(v) else float) for name, v in made.values.items()}
         for array in values.values():
             array[0] = np.nan
         return make_reply(values, made.axis, **made.extras)

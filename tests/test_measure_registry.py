@@ -32,9 +32,7 @@ def test_unknown_measure_names_the_nearest():
 
 
 def test_unknown_option_names_the_nearest_before_anything_runs():
-    with pytest.raises(
-        UnknownNameError, match='response: there is no option "per_decde"; did you mean per_dec'
-    ):
+    with pytest.raises(UnknownNameError, match='response: there is no option "per_decde"; did you mean per_dec'):
         get_measure("response")(make_stage(), per_decde=3)
 
 

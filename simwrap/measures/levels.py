@@ -205,6 +205,12 @@ def _steady(
     )
 
 
+def fallen(wave: Floats, rest: Floats, share: float) -> Floats:
+    """Return how far the least of a wave has fallen from its value at rest, 1 at ``share`` of that."""
+    sign: Floats = (1.0 - divide(wave.min(axis=-1), rest)) / (1.0 - share)
+    return sign
+
+
 def limit_signs(stage: StageLike, valves: Mapping[str, Any], reply: Reply, op: Reply) -> dict[str, Floats]:
     """Return how near each limit is in the waveforms, 1 or more where it is reached.
 
@@ -236,12 +242,10 @@ def limit_signs(stage: StageLike, valves: Mapping[str, Any], reply: Reply, op: R
         rest_voltage = between(op, nodes["anode"], nodes["cathode"])[:, None]
         cathode = sum(rest.values(), start=np.zeros_like(rest_voltage))
         now = {"grid current": divide(grid.max(axis=-1), GRID_SHARE * cathode)}
+        # Both fall in proportion to the level until they are reached: good to interpolate.
         if not shared_load:
-            # The floor keeps a wholly cut-off valve finite (and rising, for the interpolation).
-            least = np.maximum(anode.min(axis=-1), 1e-6 * rest["anode"])
-            now["cut-off"] = divide(CUT_OFF_SHARE * rest["anode"], least)
-        least = np.maximum(voltage.min(axis=-1), 1e-6 * rest_voltage)
-        bottoming = divide(BOTTOMING_SHARE * rest_voltage, least)
+            now["cut-off"] = fallen(anode, rest["anode"], CUT_OFF_SHARE)
+        bottoming = fallen(voltage, rest_voltage, BOTTOMING_SHARE)
         if screen is not None:
             peak = (anode + screen).argmax(axis=-1)[..., None]
             then = divide(*(np.take_along_axis(wave, peak, -1)[..., 0] for wave in (screen, anode)))

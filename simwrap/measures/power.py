@@ -30,7 +30,7 @@ from simwrap.measures.common import (
 )
 from simwrap.measures.corners import at_frequency, corners, first_crossing, interpolate
 from simwrap.measures.impedance import load_of
-from simwrap.measures.levels import CRITERIA, CUT_OFF_SHARE, NO_LIMIT, ORDERS, limit_signs
+from simwrap.measures.levels import CRITERIA, CUT_OFF_SHARE, NO_LIMIT, ORDERS, fallen, limit_signs
 from simwrap.measures.registry import Steps, measure
 from simwrap.measures.requests import Ac, Op, Result, Steady, Variable
 
@@ -49,7 +49,7 @@ class _Driven:
     dissipation: dict[str, Floats]  # by "<instance>.<electrode>" [W]
     supply_power: Floats
     signs: dict[str, Floats]
-    least_share: Floats  # lowest anode current of any valve over its zero-signal value
+    cut_off: Floats  # as in the signs, but also where valves share a load
 
 
 def output_of(stage: StageLike, measure: str) -> str:
@@ -192,7 +192,7 @@ def _driven(stage: StageLike, node: str, valves: Mapping[str, Any], reply: Reply
     shape = wave.shape[:-1]
     currents = {electrode: np.zeros(shape) for electrode in ("anode", "screen")}
     dissipation: dict[str, Floats] = {}
-    least = np.full(shape, np.inf)
+    cut_off = np.full(shape, -np.inf)
     for instance, use in valves.items():
         for electrode, name in current_nodes(instance, use).items():
             if electrode not in currents:
@@ -203,7 +203,7 @@ def _driven(stage: StageLike, node: str, valves: Mapping[str, Any], reply: Reply
             dissipation[f"{instance}.{electrode}"] = (current * voltage).mean(axis=-1)
             if electrode == "anode":
                 rest = 1e-3 * vector(op, name)[:, None]
-                least = np.fmin(least, divide(current.min(axis=-1), rest))
+                cut_off = np.fmax(cut_off, fallen(current, rest, CUT_OFF_SHARE))
     supply = np.zeros(shape)
     for name, device in stage.supplies.items():
         volts = np.abs(per_point(stage, name, shape[0]))[:, None]
@@ -216,7 +216,7 @@ def _driven(stage: StageLike, node: str, valves: Mapping[str, Any], reply: Reply
         dissipation,
         supply,
         limit_signs(stage, valves, reply, op),
-        least,
+        cut_off,
     )
 
 
@@ -256,7 +256,7 @@ def _landmarks(found: _Driven, drives: Floats, stated_thd: float) -> dict[str, V
             "the stated distortion",
         ),
         "class_a": (
-            first_crossing(drives, divide(CUT_OFF_SHARE, np.maximum(found.least_share[:, 1:], 1e-6)), 1.0)[0],
+            first_crossing(drives, found.cut_off[:, 1:], 1.0)[0],
             "the end of class A",
         ),
     }
