@@ -38,9 +38,7 @@ class _Unit:
 # Only the prefixes of real parts: "22n" for a resistor is a slip, not 22 nanohms. Old circuit
 # diagrams write M and mfd for microfarad, so a capacitance takes neither: both are refused.
 _UNITS = {
-    "ohm": _Unit(
-        "a resistance", '1500, "1k5" or "1.5 kohm"', "Ω", "mkMGT", ("Ω", "R"), ("ohm", "ohms"), "Rr"
-    ),
+    "ohm": _Unit("a resistance", '1500, "1k5" or "1.5 kohm"', "Ω", "mkMGT", ("Ω", "R"), ("ohm", "ohms"), "Rr"),
     "F": _Unit("a capacitance", '2.2e-08, "22n" or "22 nF"', "F", "pnum", ("F",), ("farad", "farads"), "F"),
     "H": _Unit("an inductance", '0.01, "10m" or "10 mH"', "H", "num", ("H",), ("henry", "henries"), "H"),
     "V": _Unit("a voltage", '285, "285 V" or "500 mV"', "V", "numk", ("V", "v"), ("volt", "volts"), "V"),
@@ -56,9 +54,7 @@ _UNITS = {
     "W": _Unit("a power", '10, "10 W" or "250 mW"', "W", "numk", ("W",), ("watt", "watts"), "W"),
     "Hz": _Unit("a frequency", '1000, "1k" or "1 kHz"', "Hz", "mkMG", (), ("hz", "hertz")),
     "s": _Unit("a time", '0.01, "10m" or "10 ms"', "s", "pnum", ("s",), ("second", "seconds")),
-    "S": _Unit(
-        "a conductance", '0.0016, "1.6m", "1.6 mS" or "1.6 mA/V"', "S", "num", ("S", "A/V"), ("siemens",)
-    ),
+    "S": _Unit("a conductance", '0.0016, "1.6m", "1.6 mS" or "1.6 mA/V"', "S", "num", ("S", "A/V"), ("siemens",)),
     "dB": _Unit("a level in decibels", '-3 or "-3 dB"', "dB", "", ("dB",), ("db",)),
     "degree": _Unit("an angle in degrees", '45 or "45 deg"', "°", "", ("°",), ("deg", "degree", "degrees")),
     "%": _Unit("a percentage", '5 or "5 %"', "%", "", ("%",)),

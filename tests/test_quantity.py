@@ -103,8 +103,7 @@ def test_the_error_shows_the_reading() -> None:
     with pytest.raises(QuantityError) as caught:
         parse("1k5k", "ohm", "cathode_resistor")
     assert str(caught.value) == (
-        'cathode_resistor: "1k5k" was read as 1 with unit "k5k"; '
-        'give a resistance such as 1500, "1k5" or "1.5 kohm"'
+        'cathode_resistor: "1k5k" was read as 1 with unit "k5k"; give a resistance such as 1500, "1k5" or "1.5 kohm"'
     )
 
 

@@ -40,13 +40,9 @@ def main() -> None:
                 circuit.raw_spice += " ".join([name, *words]) + "\n"
         simulator = circuit.simulator(temperature=27, nominal_temperature=27)
         bias = simulator.operating_point()
-        curve = simulator.ac(
-            start_frequency=10 @ u_Hz, stop_frequency=1e5 @ u_Hz, number_of_points=20, variation="dec"
-        )
+        curve = simulator.ac(start_frequency=10 @ u_Hz, stop_frequency=1e5 @ u_Hz, number_of_points=20, variation="dec")
         anode, output = float(bias["n_anode"][0]), curve["n_out"]
-    print(
-        json.dumps({"seconds": time.perf_counter() - start, "anode": anode, "gain": abs(complex(output[40]))})
-    )
+    print(json.dumps({"seconds": time.perf_counter() - start, "anode": anode, "gain": abs(complex(output[40]))}))
 
 
 main()

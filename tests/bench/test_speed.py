@@ -90,10 +90,7 @@ def ngspice_processes(folder: Path, points: int = 50) -> tuple[float, float, flo
     told = (0.0, 0.0, 0.0)
     seconds = 0.0
     for value in VALUES[-points:]:
-        own = [
-            f"{line.rpartition(' ')[0]} {float(value)!r}" if line.startswith(NAME) else line
-            for line in lines()
-        ]
+        own = [f"{line.rpartition(' ')[0]} {float(value)!r}" if line.startswith(NAME) else line for line in lines()]
         control = """
 .control
 set numdgt=12
