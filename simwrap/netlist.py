@@ -90,7 +90,9 @@ def _compiled(template: Template) -> tuple[jinja2.Template, _Columns]:
     environment.globals.update(
         taper=parts.taper,
         leg=parts.leg,
+        tapped_legs=parts.tapped_legs,
         resistance=parts.resistance,
+        core_scale=parts.core_scale,
         sqrt=np.sqrt,
         maximum=np.maximum,
         pi=math.pi,
