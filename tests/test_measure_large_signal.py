@@ -138,7 +138,7 @@ def test_power_of_a_linear_single_ended_stage():
     # What doesn't go to the load heats the anode.
     assert got["valves.v1.anode_dissipation"] == pytest.approx([15.0 - exact])
     assert got["drive_in"].shape == got["power_curve"].shape == (1, 15)
-    assert got["drive_in"][0, [0, -1]] == pytest.approx([0.25, 7.5])
+    assert got["drive_in"][0, [0, -1]] == pytest.approx([0.5, 6.25])
     assert result.conditions["load"] == (8.0, "ohm")
 
 

@@ -31,13 +31,13 @@ NO_LIMIT = "none in range"
 GRID_SHARE = 0.01
 CUT_OFF_SHARE = 0.05
 BOTTOMING_SHARE = 0.1
-SCREEN_FACTOR = 2.0
+ANODE_LOSS = 0.2
 CRITERIA = (
     "grid current: its peak reaches 1 % of the zero-signal cathode current; "
     "cut-off: the anode current falls to 5 % of its zero-signal value "
     "(not counted where two output valves share the load); "
     "bottoming: the anode-cathode voltage falls to 10 % of its zero-signal value, or, in a pentode, "
-    "the ratio of screen to anode current rises to twice its zero-signal value at the peak of their sum"
+    "the anode's share of anode and screen current falls by 20 % of its zero-signal value at the peak of the sum"
 )
 #: Lowest and highest level of the first round, relative to the expected onset of clipping.
 _SPAN = (0.02, 4.0)
@@ -248,9 +248,10 @@ def limit_signs(stage: StageLike, valves: Mapping[str, Any], reply: Reply, op: R
         bottoming = fallen(voltage, rest_voltage, BOTTOMING_SHARE)
         if screen is not None:
             peak = (anode + screen).argmax(axis=-1)[..., None]
-            then = divide(*(np.take_along_axis(wave, peak, -1)[..., 0] for wave in (screen, anode)))
-            zero_signal = divide(rest["screen"], rest["anode"])
-            bottoming = np.maximum(bottoming, divide(then, SCREEN_FACTOR * zero_signal))
+            now_anode, now_screen = (np.take_along_axis(w, peak, -1)[..., 0] for w in (anode, screen))
+            share = divide(now_anode, now_anode + now_screen)
+            zero_signal = divide(rest["anode"], rest["anode"] + rest["screen"])
+            bottoming = np.maximum(bottoming, (1.0 - divide(share, zero_signal)) / ANODE_LOSS)
         now["bottoming"] = bottoming
         for name, sign in now.items():
             signs[name] = np.fmax(signs[name], sign) if name in signs else sign

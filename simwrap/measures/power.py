@@ -35,7 +35,7 @@ from simwrap.measures.registry import Steps, measure
 from simwrap.measures.requests import Ac, Op, Result, Steady, Variable
 
 #: Lowest and highest drive of the curve, relative to the set drive.
-_SPAN = (0.05, 1.5)
+_SPAN = (0.1, 1.25)
 
 
 @dataclass
@@ -76,7 +76,7 @@ def power(
     frequency : float
         Of the sine [Hz].
     levels : int
-        Drives of the curve, from 5 % to 150 % of the set drive; 0 leaves the curve out.
+        Drives of the curve, from 10 % to 125 % of the set drive; 0 leaves the curve out.
     stated_thd : float
         Distortion for which the power is looked up [%].
     bandwidth : bool
@@ -206,7 +206,8 @@ def _driven(stage: StageLike, node: str, valves: Mapping[str, Any], reply: Reply
                 cut_off = np.fmax(cut_off, fallen(current, rest, CUT_OFF_SHARE))
     supply = np.zeros(shape)
     for name, device in stage.supplies.items():
-        volts = np.abs(per_point(stage, name, shape[0]))[:, None]
+        # A bias supply has a name of its own among the parameters, and gives no power.
+        volts = np.abs(per_point(stage, name, shape[0], 0.0))[:, None]
         supply = supply + volts * np.abs(vector(reply, f"i({device})").mean(axis=-1))
     return _Driven(
         harmonics.rms(wave) ** 2 / load[:, None],
