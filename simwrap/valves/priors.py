@@ -81,7 +81,7 @@ def _filament() -> list[Prior]:
 
 #: Family -> (kind, fitted constants, constants that are set).
 FAMILIES: dict[str, tuple[str, list[Prior], dict[str, float]]] = {
-    "triode": ("triode", _common(), {"knee": 12.0}),
+    "triode": ("triode", [*_common(), Prior("knee", "log", 20.0, 0.15, 5.0, 40.0)], {}),
     "directly heated": ("triode", _filament(), {"knee": 3.0, "width_slope": 0.0}),
     "small pentode": ("pentode", _pentode(0.004, (0.12, 0.5), 10.0, 0.22), {}),
     "power pentode": ("pentode", _pentode(0.04, (0.3, 0.5), 10.0, 0.4), {}),
@@ -96,8 +96,9 @@ FAMILIES: dict[str, tuple[str, list[Prior], dict[str, float]]] = {
         [
             Prior("perveance", "log", 10.0, 1.0, 0.1, 1000.0),
             Prior("onset", "plain", -0.75, 0.1, -1.2, -0.3),
+            Prior("width", "log", 0.05, 0.3, 0.02, 0.2),
         ],
-        {"exponent": 1.0, "width": 0.05},
+        {"exponent": 1.0},
     ),
 }
 
