@@ -74,12 +74,15 @@ class Outcome:
         Which engine did each point ("+" joins several).
     netlists : list of str
         sha256 of the netlist text of each point.
+    kinds : frozenset of str
+        Kinds of requests that were made, such as "Ac" or "Steady".
     """
 
     results: dict[str, Result]
     reasons: list[str]
     engines: list[str]
     netlists: list[str] = field(default_factory=list)
+    kinds: frozenset[str] = frozenset()
 
 
 @dataclass(frozen=True)
@@ -174,8 +177,9 @@ class _Bench:
         self.table, self.options = table, options
         self.answers: dict[Any, _Answer] = {}
         self.reasons = [""] * table.points
-        self.engines: list[set[str]] = [set() for _ in range(table.points)]
+        self.engines = [""] * table.points
         self.netlists = [""] * table.points
+        self.kinds: set[str] = set()
 
     def answer(self, requests: Sequence[Request]) -> None:
         """Run what isn't known yet, as few engine calls as possible."""
@@ -205,6 +209,7 @@ class _Bench:
 
     def _run(self, group: list[tuple[Any, Request]]) -> None:
         first = group[0][1]
+        self.kinds |= {type(request).__name__ for _, request in group}
         table, settings = _expand(self.table, first.vary)
         runs = [_run_of(request, settings) for _, request in group]
         collected: list[dict[str, Any]] = [{} for _ in group]
@@ -232,17 +237,25 @@ class _Bench:
                 _scatter(collected[number], reply.values, batch.indices, table.points)
                 _scatter(extras[number], reply.extras, batch.indices, table.points)
                 axes[number] = reply.axis if reply.axis is not None else axes[number]
-                for position, index in enumerate(batch.indices):
-                    reasons[index] = reasons[index] or reply.reasons[position]
-                    point = int(index) // (settings or 1)
-                    self.engines[point].add(reply.engines[position])
-                    self.netlists[point] = self.netlists[point] or digest
+                for index, reason, used in zip(batch.indices.tolist(), reply.reasons, reply.engines, strict=True):
+                    if reason:
+                        reasons[index] = reasons[index] or reason
+                    point = index // settings if settings else index
+                    if used != self.engines[point]:
+                        self.engines[point] = _joined(self.engines[point], used)
+                    if not self.netlists[point]:
+                        self.netlists[point] = digest
         own = _per_point(reasons, settings)
         self.reasons = [old or new for old, new in zip(self.reasons, own, strict=True)]
         for number, (key, _) in enumerate(group):
             values = {name: _shaped(array, self.table.points, settings) for name, array in collected[number].items()}
             more = {name: _shaped(array, self.table.points, settings) for name, array in extras[number].items()}
             self.answers[key] = _Answer(values, axes[number], own, more)
+
+
+def _joined(one: str, other: str) -> str:
+    """Return the names of engines in both, joined by "+"."""
+    return "+".join(sorted({*one.split("+"), *other.split("+")} - {""}))
 
 
 def _scatter(into: dict[str, Any], values: Mapping[str, Any], indices: NDArray[np.intp], points: int) -> None:
@@ -302,8 +315,7 @@ def _conduct(table: Table, measures: Mapping[str, Mapping[str, Any]], options: O
             else:
                 advance(name, bench.answers[_fingerprint(wanted)])
     ordered = {name: results[name] for name in measures}
-    named = ["+".join(sorted(filter(None, found))) for found in bench.engines]
-    return Outcome(ordered, bench.reasons, named, bench.netlists)
+    return Outcome(ordered, bench.reasons, bench.engines, bench.netlists, frozenset(bench.kinds))
 
 
 def _word_groups(table: Table) -> list[NDArray[np.intp]]:
@@ -345,7 +357,8 @@ def _merge(outcomes: Sequence[Outcome], groups: Sequence[NDArray[np.intp]], poin
             reasons[index] = outcome.reasons[position]
             used[index] = outcome.engines[position]
             netlists[index] = outcome.netlists[position]
-    return Outcome(results, reasons, used, netlists)
+    kinds = frozenset(kind for outcome in outcomes for kind in outcome.kinds)
+    return Outcome(results, reasons, used, netlists, kinds)
 
 
 def _widen(one: NDArray[Any], other: NDArray[Any]) -> tuple[NDArray[Any], NDArray[Any]]:

@@ -19,14 +19,19 @@ from simwrap.errors import InputError, RangeError
 from simwrap.evaluate import Options, Outcome, evaluate, provenance
 from simwrap.measurement import MeasureChoice, chosen_measures
 from simwrap.measures.requests import Result, Variable
-from simwrap.netlist import Table
+from simwrap.netlist import Table, render
 from simwrap.stages import Stage, check_column
 
 if TYPE_CHECKING:
     import xarray
 
-#: Points that are simulated between two savings (and between two steps of a progress bar).
-BLOCK = 1024
+#: Points that are simulated between two savings (and between two steps of a progress bar): the
+#: first ones, and then by what the measures turned out to ask. Never by the clock: with the same
+#: blocks every time, the numbers are the same to the last bit.
+FIRST_BLOCK, BLOCK, SLOW_BLOCK = 16, 1024, 32
+
+#: Requests that take well under a millisecond a point.
+QUICK = frozenset({"Op", "Ac", "Noise"})
 
 #: Status of a point that has not been run.
 PENDING = "not run yet"
@@ -113,6 +118,7 @@ class _Collected:
         self.reasons = np.full(points, PENDING, dtype=object)
         self.engines: set[str] = set()
         self.netlist = ""
+        self.block = 0
 
     def add(self, indices: NDArray[np.intp], outcome: Outcome) -> None:
         """Keep one block; its curves only where they are wanted, so that they don't pile up."""
@@ -133,6 +139,7 @@ class _Collected:
         self.reasons[indices] = outcome.reasons
         self.engines |= {name for used in outcome.engines for name in used.split("+") if name}
         self.netlist = self.netlist or next((digest for digest in outcome.netlists if digest), "")
+        self.block = self.block or (BLOCK if outcome.kinds <= QUICK else SLOW_BLOCK)
 
 
 def sweep(
@@ -200,16 +207,21 @@ def sweep(
     points = grid.table.points
     keep = points <= 5000 if curves is None else curves
     done = _resumed(file, grid, chosen) if file is not None else None
-    wanted = np.flatnonzero(_pending(done)) if done is not None else np.arange(points)
+    pending = _pending(done) if done is not None else np.ones(points, dtype=bool)
     collected = _Collected(grid, keep)
+    if done is not None:
+        collected.block = int(done.attrs["block"])
     data = done
     try:
         with _Progress(progress, points) as report:
             saved = time.monotonic()
-            for start in range(0, len(wanted), BLOCK):
-                block = wanted[start : start + BLOCK]
-                collected.add(block, evaluate(grid.table.take(block), chosen, options))
-                report(points - len(wanted) + start + len(block))
+            stop = 0
+            while stop < points:
+                start, stop = stop, min(stop + (collected.block if stop else FIRST_BLOCK), points)
+                block = start + np.flatnonzero(pending[start:stop])
+                if len(block):
+                    collected.add(block, evaluate(grid.table.take(block), chosen, options))
+                report(stop)
                 if file is not None and time.monotonic() - saved > SAVE_EVERY:
                     save(_combined(done, to_dataset(collected, chosen)), file)
                     saved = time.monotonic()
@@ -220,7 +232,7 @@ def sweep(
             save(data, file)
     if spot_check is None:
         spot_check = SPOT_CHECK_POINTS if points > 200 else 0
-    if spot_check and len(wanted):
+    if spot_check and pending.any():
         _spot_check(data, grid, chosen, options, collected, spot_check)
         if file is not None:
             save(data, file)
@@ -244,9 +256,14 @@ def _resumed(file: str | Path, grid: Grid, chosen: Mapping[str, Any]) -> xarray.
 def _task(grid: Grid, chosen: Mapping[str, Any]) -> str:
     """Return a digest of everything that decides about a sweep's numbers."""
     stage = grid.table.stage
-    told = repr([stage.name, sorted(stage.values.items()), {k: v.tolist() for k, v in grid.axes.items()}])
+    told = repr([stage.name, sorted(stage.values.items()), grid.dims, grid.shape])
     told += repr(sorted((name, sorted(options.items())) for name, options in chosen.items()))
-    return hashlib.sha256((told + stage.template.source).encode()).hexdigest()[:32]
+    # The first point's netlist stands for the laws of its valves.
+    digest = hashlib.sha256((told + stage.template.source + render(grid.table.at(0)).circuit.text).encode())
+    for name, column in grid.axes.items():
+        digest.update(name.encode())
+        digest.update(column.tobytes() if column.dtype.kind == "f" else repr(column.tolist()).encode())
+    return digest.hexdigest()[:32]
 
 
 def _combined(old: xarray.Dataset | None, new: xarray.Dataset) -> xarray.Dataset:
@@ -257,7 +274,9 @@ def _combined(old: xarray.Dataset | None, new: xarray.Dataset) -> xarray.Dataset
     whole = new.copy()
     for name in new.data_vars:
         if name in old:
-            whole[name] = new[name].where(pending, old[name]).astype(new[name].dtype).assign_attrs(new[name].attrs)
+            kept = new[name].where(pending, old[name])
+            kept = kept if kept.dtype.kind in "OU" else kept.astype(new[name].dtype)
+            whole[name] = kept.assign_attrs(new[name].attrs)
     return whole
 
 
@@ -418,6 +437,7 @@ def to_dataset(collected: _Collected, chosen: Mapping[str, Any]) -> xarray.Datas
     attrs = {
         "stage": grid.table.stage.name,
         "task": _task(grid, chosen),
+        "block": collected.block,
         **{f"value.{name}": value for name, value in grid.table.stage.values.items() if name not in grid.axes},
         **{f"condition.{name}": text for name, text in conditions.items()},
         **provenance("+".join(sorted(collected.engines)), collected.netlist),

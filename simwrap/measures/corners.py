@@ -105,16 +105,25 @@ def _crossing_out(frequency: Floats, above: Floats, middle: int, way: int) -> Fl
     inner = outer - way
     low = np.where(found, np.minimum(outer, inner), 0).astype(float)
     rising = way < 0
-    left, right = low.copy(), low + 1.0
     knots = len(frequency)
     log_frequency = np.log(frequency)
     finite = np.where(np.isfinite(above), above, -1e3)  # -inf dB would spoil the cubic's weights
+    indices, _ = _cubic_weights(low, knots)
+    near = np.take_along_axis(finite, indices, 1)
+    # The cubic's coefficients: its knots are whole numbers, counted from the first of them.
+    powers = np.vander(np.arange(indices.shape[1], dtype=float), increasing=True)
+    cubic = np.linalg.solve(powers, near.T)[::-1]
+    first = indices[:, 0]
+    left = low - first
+    right = left + 1.0
     for _ in range(48):
         half = (left + right) / 2.0
-        indices, weights = _cubic_weights(half, knots)
-        value = (np.take_along_axis(finite, indices, 1) * weights).sum(1)
+        value = cubic[0]
+        for coefficient in cubic[1:]:
+            value = value * half + coefficient
         is_left = (value < 0) == rising
         left, right = np.where(is_left, half, left), np.where(is_left, right, half)
+    left = left + first
     result = np.exp(log_frequency[0] + left * (log_frequency[-1] - log_frequency[0]) / max(knots - 1, 1))
     return np.where(found, result, np.nan)
 
