@@ -53,8 +53,8 @@ def _value(value: Any) -> str:
     return json.dumps(value, ensure_ascii=False)
 
 
-def error_rows(result: FitResult) -> list[dict[str, Any]]:
-    """Return the proof table of a fit: one entry a published number."""
+def error_rows(result: FitResult, uses: Sequence[str] = ("calibrate", "check", "contradicts")) -> list[dict[str, Any]]:
+    """Return the proof table of a fit: one entry a published number, of those uses."""
     return [
         {
             "row": r.number.row,
@@ -66,7 +66,7 @@ def error_rows(result: FitResult) -> list[dict[str, Any]]:
             "use": r.use,
         }
         for r in result.residuals
-        if math.isfinite(r.law)
+        if math.isfinite(r.law) and r.use in uses
     ]
 
 
@@ -105,7 +105,7 @@ def fitted_part(kind: str, result: FitResult, exchanged: FitResult | None) -> st
     lines += ["", f"[{kind}.fitted]"]
     lines += [f"numbers = {result.numbers}", f"cost = {result.cost:.6g}"]
     lines += [f"undetermined = {_value(result.undetermined)}", f"trust = {_value(trust_words(result))}"]
-    for name, rows in (("errors", error_rows(result)), ("exchanged", error_rows(exchanged) if exchanged else [])):
+    for name, rows in (("errors", error_rows(result)), ("exchanged", error_rows(exchanged, ("check",)) if exchanged else [])):
         if rows:
             lines += [f"{name} = [", *(f"  {_value(row)}," for row in rows), "]"]
     return "\n".join(lines) + "\n"
