@@ -286,9 +286,12 @@ class _Problem:
         at_phase, once, part = self.evaluate(y, g)
         bad = badness(at_phase, once)
         share = np.ones(bad.shape)
+        polished = False
         for _ in range(limit):
             if np.all(bad < 1e-9):
-                break
+                if polished:
+                    break
+                polished = True
             dy, dg = self.step(at_phase, once, part)
             room = 0.35 * self.supply
             with np.errstate(divide="ignore"):
@@ -362,7 +365,7 @@ def solve_stage(law: Law, stage: OutputStage, *, phases: int = PHASES, start: tu
         harmonics=harmonic,
         thd=thd,
         anode_voltage_min=np.where(used, part["va"], np.inf).min(axis=(-1, -2)),
-        grid_voltage_max=part["vg"].max(axis=(-1, -2)),
+        grid_voltage_max=np.where(used, part["vg"], -np.inf).max(axis=(-1, -2)),
         converged=np.maximum(bad0, bad) < 1e-6,
         state=((y0, g0), (y, g)),
     )
