@@ -96,7 +96,7 @@ def row_sets(section: Section, kind: str) -> list[RowSet]:
     if section.outputs:
         from simwrap.valves.output_rows import OutputRows
 
-        sets.append(OutputRows(section.outputs))
+        sets.append(OutputRows(section.outputs, kind))
     return sets
 
 

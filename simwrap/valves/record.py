@@ -186,6 +186,9 @@ class OutputRow:
 
     ``supply`` is the voltage before the cathode resistor, ``anode_voltage`` that from anode to
     cathode as printed. ``drive_kind`` as printed: "peak", "rms", "rms per grid", "peak g-g".
+    ``screen_resistor`` is in each screen lead, ``common_screen_resistor`` carries both; ``cathode_resistor``
+    is one for the pair ("shared") or one for each valve ("separate"). ``total_current``: the printed anode
+    currents include the screens', as they always do in triode connection.
     """
 
     __pydantic_config__ = _STRICT
@@ -199,8 +202,11 @@ class OutputRow:
     anode_voltage: Positive | None = None
     screen_voltage: Positive | None = None
     screen_resistor: Positive | None = None
+    common_screen_resistor: Positive | None = None
     grid_voltage: float | None = None
     cathode_resistor: Positive | None = None
+    cathode_connection: Literal["shared", "separate"] = "shared"
+    total_current: bool = False
     anode_current_zero: Positive | None = None
     anode_current_max: Positive | None = None
     screen_current_zero: Positive | None = None
