@@ -117,7 +117,6 @@ class _Collected:
         self.variables: dict[tuple[str, str], Variable] = {}
         self.reasons = np.full(points, PENDING, dtype=object)
         self.engines: set[str] = set()
-        self.netlist = ""
         self.block = 0
 
     def add(self, indices: NDArray[np.intp], outcome: Outcome) -> None:
@@ -138,7 +137,6 @@ class _Collected:
                 self.arrays[place][indices] = array
         self.reasons[indices] = outcome.reasons
         self.engines |= {name for used in outcome.engines for name in used.split("+") if name}
-        self.netlist = self.netlist or next((digest for digest in outcome.netlists if digest), "")
         self.block = self.block or (BLOCK if outcome.kinds <= QUICK else SLOW_BLOCK)
 
 
@@ -211,6 +209,7 @@ def sweep(
     collected = _Collected(grid, keep)
     if done is not None:
         collected.block = int(done.attrs["block"])
+        collected.engines |= set(done.attrs["engine"].split("+"))
     data = done
     try:
         with _Progress(progress, points) as report:
@@ -275,7 +274,8 @@ def _combined(old: xarray.Dataset | None, new: xarray.Dataset) -> xarray.Dataset
     for name in new.data_vars:
         if name in old:
             kept = new[name].where(pending, old[name])
-            kept = kept if kept.dtype.kind in "OU" else kept.astype(new[name].dtype)
+            words = kept.dtype.kind in "OU"  # as wide as the longest, no wider
+            kept = kept.copy(data=np.array(kept.values.tolist(), dtype=str)) if words else kept.astype(new[name].dtype)
             whole[name] = kept.assign_attrs(new[name].attrs)
     return whole
 
@@ -440,7 +440,7 @@ def to_dataset(collected: _Collected, chosen: Mapping[str, Any]) -> xarray.Datas
         "block": collected.block,
         **{f"value.{name}": value for name, value in grid.table.stage.values.items() if name not in grid.axes},
         **{f"condition.{name}": text for name, text in conditions.items()},
-        **provenance("+".join(sorted(collected.engines)), collected.netlist),
+        **provenance("+".join(sorted(collected.engines)), render(grid.table.at(0)).sha256),
     }
     return xarray.Dataset(data, coords=coords, attrs=attrs)
 
