@@ -7,6 +7,7 @@ power valve's anode reaches the cathode more, a filament has a voltage along it.
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
 
@@ -58,14 +59,17 @@ def _common(contact: float = 0.5, mu_bounds: tuple[float, float] = (2.0, 200.0))
     ]
 
 
-def _pentode(reach: float, slope: tuple[float, float], knee: float, width: float) -> list[Prior]:
-    priors = _common(0.6)
+def _pentode(
+    reach: float, slope: tuple[float, float], knee: float, width: float, contact: tuple[float, float]
+) -> list[Prior]:
+    priors = _common()
     priors[5] = Prior("width", "log", width, 0.5, 0.1, 1.0)
+    priors[7] = Prior("contact", "plain", *contact, -0.5, 1.2)
     return [
         *priors,
         Prior("anode_reach", "log", reach, 0.7, 0.001, 0.06),
         Prior("division", "log", 5.0, None, 0.5, 200.0),
-        Prior("division_slope", "log", *slope, 0.05, 0.7),
+        Prior("division_slope", "log", *slope, 0.03, 1.0),
         Prior("division_drive", "plain", 0.0, 0.4, -1.0, 1.0),
         Prior("knee_sharpness", "log", 2.3, 0.25, 1.5, 2.7),  # of knee_sharpness - 1
         Prior("knee_perveance", "log", knee, 0.25, 3.0, 60.0),  # relative to perveance * mu**-exponent
@@ -83,9 +87,9 @@ def _filament() -> list[Prior]:
 FAMILIES: dict[str, tuple[str, list[Prior], dict[str, float]]] = {
     "triode": ("triode", [*_common(), Prior("knee", "log", 20.0, 0.15, 5.0, 40.0)], {}),
     "directly heated": ("triode", _filament(), {"knee": 3.0, "width_slope": 0.0}),
-    "small pentode": ("pentode", _pentode(0.004, (0.12, 0.5), 10.0, 0.22), {}),
-    "power pentode": ("pentode", _pentode(0.04, (0.3, 0.5), 10.0, 0.4), {}),
-    "beam": ("pentode", _pentode(0.04, (0.3, 0.5), 19.0, 0.4), {}),
+    "small pentode": ("pentode", _pentode(0.004, (0.12, 0.5), 10.0, 0.22, (0.6, 0.25)), {}),
+    "power pentode": ("pentode", _pentode(0.04, (0.3, 0.5), 10.0, 0.4, (0.2, 0.3)), {}),
+    "beam": ("pentode", _pentode(0.04, (0.3, 0.5), 19.0, 0.4, (0.2, 0.3)), {}),
     "rectifier": (
         "rectifier",
         [Prior("perveance", "log", 1e-3, None, 1e-6, 1.0)],
@@ -142,3 +146,14 @@ def constants_from(kind: str, priors: list[Prior], fixed: dict[str, float], x: A
             values["knee_perveance"] * values["perveance"] * values["mu"] ** -values["exponent"]
         )
     return laws.LAWS[kind][0](**values)
+
+
+def fitted_numbers(kind: str, priors: list[Prior], constants: Mapping[str, float]) -> Any:
+    """Return the fitted numbers that give ``constants``: the inverse of :func:`constants_from`."""
+    values = dict(constants)
+    if "width_slope" in values and kind != "rectifier":
+        values["width_slope"] *= values["mu"]
+    if kind == "pentode":
+        values["knee_sharpness"] -= 1.0
+        values["knee_perveance"] /= values["perveance"] * values["mu"] ** -values["exponent"]
+    return np.array([prior.forward(values[prior.name]) for prior in priors])

@@ -134,6 +134,7 @@ class Point:
 
     ``connection`` is "normal", "triode-connected" or "drop" (rectifiers: ``anode_voltage`` is
     the drop). With ``cathode_resistor`` the voltages are to the cathode all the same.
+    ``screen_mu`` is the amplification factor between control grid and screen, mu(g2,g1).
     """
 
     __pydantic_config__ = _STRICT
@@ -148,6 +149,7 @@ class Point:
     gm: Positive | None = None
     ra: Positive | None = None
     mu: Positive | None = None
+    screen_mu: Positive | None = None
     how_known: Known = "memory"
     grade: Grade = "med"
     use: Use = "calibrate"

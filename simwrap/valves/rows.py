@@ -46,7 +46,7 @@ class Number:
     @property
     def unit(self) -> str:
         """Unit of the published number."""
-        return {"gm": "S", "ra": "ohm", "gain": "", "mu": "", "distortion": "%", "power": "W"}.get(self.quantity, "A")
+        return {"gm": "S", "ra": "ohm", "gain": "", "mu": "", "screen_mu": "", "distortion": "%", "power": "W"}.get(self.quantity, "A")
 
 
 class RowSet(Protocol):
@@ -109,7 +109,7 @@ class PointRows:
         self.numbers: list[Number] = []
         self._index: list[int] = []
         for index, row in enumerate(rows):
-            for quantity in ("anode_current", "screen_current", "gm", "ra", "mu"):
+            for quantity in ("anode_current", "screen_current", "gm", "ra", "mu", "screen_mu"):
                 published = getattr(row, quantity)
                 if published is not None and not self._is_given(row, quantity):
                     self.numbers.append(self._number(index, row, quantity, published))
@@ -147,6 +147,7 @@ class PointRows:
             "gm": 0.03,
             "ra": 0.15 if pentode else 0.05 if joined else 0.04,
             "mu": 0.035,
+            "screen_mu": 0.04,
         }[quantity]
         where = [f"{row.anode_voltage:g} V" if row.anode_voltage is not None else ""]
         where += [f"g2 {row.screen_voltage:g} V" if pentode and row.screen_voltage is not None else ""]
@@ -174,6 +175,7 @@ class PointRows:
             at = slopes(constants, self._anode, grid, self._screen)
             tap = self._tap
             gm = at["ia_g"] + tap * at["ig2_g"]
+            with_screen = np.where(at["ia_s"] > 0, at["ia_s"], np.nan)
             conductance = at["ia_a"] + tap * (at["ia_s"] + at["ig2_a"] + at["ig2_s"])
             values = {
                 "anode_current": at["ia"] + tap * at["ig2"],
@@ -181,6 +183,7 @@ class PointRows:
                 "gm": gm,
                 "ra": 1.0 / conductance,
                 "mu": gm / conductance,
+                "screen_mu": at["ia_g"] / with_screen,
             }
         return np.stack(
             [values[number.quantity][:, i] for number, i in zip(self.numbers, self._index, strict=True)], axis=-1
