@@ -41,7 +41,8 @@ def response(
         Half power (-3.01 dB) relative to the reference frequency [Hz]; NaN where the curve
         doesn't fall so far within the range.
     curve_db, phase_deg
-        Over frequency; the phase is continuous, and between -180 and 180 degrees at the reference.
+        Over frequency; the phase is continuous, and between -225 and 135 degrees at the reference, so
+        that stages that invert are all near -180 degrees.
     """
     output = port(stage, "output", "response")
     reply = yield Ac(start=start, stop=stop, per_decade=per_decade, vectors=(output,))
@@ -81,9 +82,9 @@ def response(
 
 
 def unwrapped_degrees(transfer: Floats, frequency: Floats, reference: float) -> Floats:
-    """Return the continuous phase [degree], within -180 .. 180 at the frequency nearest the reference."""
-    phase = np.unwrap(np.angle(transfer), axis=-1)
+    """Return the continuous phase [degree], within -225 .. 135 at the frequency nearest the reference."""
+    phase = np.degrees(np.unwrap(np.angle(transfer), axis=-1))
     middle = int(np.argmin(np.abs(np.log(frequency / reference))))
-    turns = np.round((phase[..., middle] - np.angle(transfer[..., middle])) / (2 * np.pi))
-    degrees: Floats = np.degrees(phase - 2 * np.pi * turns[..., None])
+    turns = np.floor((phase[..., middle] + 225.0) / 360.0)
+    degrees: Floats = phase - 360.0 * turns[..., None]
     return degrees

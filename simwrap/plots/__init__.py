@@ -1,0 +1,16 @@
+"""Pictures of what was measured, in one plain style with units on every axis.
+
+:func:`plot` draws one measure of a :class:`~simwrap.measurement.Measurement`, or the curves of
+a sweep's Dataset; :func:`draw` does it from a bare :class:`~simwrap.measures.requests.Result`;
+:func:`plot_sweep` draws single numbers of a sweep against what was swept.
+
+Figures are made without pyplot, so that nothing is kept open and no window appears; a
+notebook shows a figure that a cell ends with.
+"""
+
+from __future__ import annotations
+
+from simwrap.plots.drawing import draw, drawable, plot
+from simwrap.plots.sweeps import plot_sweep
+
+__all__ = ["draw", "drawable", "plot", "plot_sweep"]
