@@ -64,7 +64,7 @@ def plain(value: Any) -> Any:
     return value
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, repr=False)
 class View:
     """One measure's result for one stage: ``view["gain"]`` or ``view.gain``, nested by dots."""
 
@@ -122,6 +122,9 @@ class View:
                 rows.append((variable.long_name, str(text)))
         return rows
 
+    def __repr__(self) -> str:
+        return f"{self.name}: " + ", ".join(f"{words} {text}" for words, text in self.rows())
+
     def conditions(self) -> list[tuple[str, str]]:
         """Return the conditions that were measured under, each with its unit."""
         rows = []
@@ -135,7 +138,7 @@ class View:
         return rows
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, repr=False)
 class Measurement:
     """What was measured of one stage.
 
@@ -187,6 +190,9 @@ class Measurement:
         from simwrap.plots import plot
 
         return plot(self, name)
+
+    def __repr__(self) -> str:
+        return f"Measurement of {self.stage.name}: {', '.join(self.results)} (by {self.engine})"
 
     def _repr_html_(self) -> str:
         parts = [self.stage._repr_html_()]
