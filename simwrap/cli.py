@@ -91,7 +91,7 @@ def _measure_options(names: list[str] | None, options: list[str] | None) -> Any:
     for key, text in _assignments(options, "--option").items():
         measure, dot, option = key.partition(".")
         if not dot:
-            raise RangeError("--option", key, "measure.option=value, such as headroom.nominal=0.5")
+            raise RangeError("--option", key, "measure.option=value, such as headroom.nominal_level=0.5")
         chosen.setdefault(measure, {})[option] = _option_value(text)
     return chosen
 

@@ -244,7 +244,7 @@ def measure(
         Made by :func:`simwrap.stage`.
     measures : sequence of str, or mapping of str to options, optional
         What to measure, such as ``["bias", "response"]`` or
-        ``{"headroom": {"nominal": 1.0}}``; without it, what the stage's header names.
+        ``{"headroom": {"nominal_level": 1.0}}``; without it, what the stage's header names.
     engine : str
         "auto", "neospice" or "ngspice".
     time_limit : float
