@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 
 from simwrap.errors import InputError
 from simwrap.valves import laws
-from simwrap.valves.priors import Prior, constants_from, family
+from simwrap.valves.priors import Prior, constants_from, family, fitted_numbers
 from simwrap.valves.record import Section
 from simwrap.valves.rows import ChartRows, Number, PointRows, RowSet, in_batch
 
@@ -127,8 +127,11 @@ class _Problem:
         return constants_from(self.kind, self.priors, self.fixed, x, self.grid)
 
     def predict(self, x: Array) -> Array:
-        """Return predictions, shape (batch, numbers), for ``x`` of shape (batch, constants)."""
-        constants = in_batch(self.constants(x))
+        """Return predictions, shape (batch, numbers), for ``x`` of shape (batch, constants).
+
+        No published row depends on the grid current, so it is left out.
+        """
+        constants = in_batch(constants_from(self.kind, self.priors, self.fixed, x, {}))
         found = [rows.predict(constants) for rows in self.sets]
         return np.concatenate([np.broadcast_to(each, (len(x), each.shape[-1])) for each in found], axis=-1)
 
@@ -150,7 +153,7 @@ class _Problem:
 
     def jacobian(self, x: Array) -> Array:
         """Return the Jacobian by central differences, all directions in one batch."""
-        step = 1e-6 * np.maximum(1.0, np.abs(x))
+        step = 1e-5 * np.maximum(1.0, np.abs(x))
         points = np.concatenate([x + np.diag(step), x - np.diag(step)])
         r = self.residuals(points)
         return np.asarray(((r[: len(x)] - r[len(x) :]) / (2.0 * step[:, None])).T)
@@ -196,6 +199,26 @@ class _Problem:
         return float(trials[int(np.argmin(cost)), position])
 
 
+def _problem(section: Section, kind: str, swap: bool, leave_out: Collection[str]) -> tuple[_Problem, list[str]]:
+    """Return the problem of a section and the use of each number in it."""
+    sets = row_sets(section, kind)
+    uses = []
+    for number in (number for rows in sets for number in rows.numbers):
+        use: str = number.use
+        if swap and not number.row.startswith("points"):
+            use = _SWAP.get(use, use)
+        if number.row in leave_out and use == "calibrate":
+            use = "check"
+        uses.append(use)
+    if "calibrate" not in uses:
+        raise InputError(f"{kind}: there is no number to calibrate with; give at least one row with a current")
+    priors, fixed = family(str(section.fit.get("family", "")), kind, dict(section.fit.get("priors", {})))
+    fixed.update({name: float(value) for name, value in dict(section.fit.get("set", {})).items()})
+    priors = [prior for prior in priors if prior.name not in fixed]
+    grid = {} if kind == "rectifier" else laws.grid_constants(section.grid.onset, section.grid.current_at_1v)
+    return _Problem(sets, kind, priors, fixed, grid, uses), uses
+
+
 def fit_section(
     section: Section,
     kind: str,
@@ -226,25 +249,7 @@ def fit_section(
     """
     from scipy.optimize import least_squares
 
-    sets = row_sets(section, kind)
-    numbers = [number for rows in sets for number in rows.numbers]
-    uses = []
-    for number in numbers:
-        use: str = number.use
-        if swap and not number.row.startswith("points"):
-            use = _SWAP.get(use, use)
-        if number.row in leave_out and use == "calibrate":
-            use = "check"
-        uses.append(use)
-    if "calibrate" not in uses:
-        raise InputError(f"{kind}: there is no number to calibrate with; give at least one row with a current")
-    priors, fixed = family(
-        str(section.fit.get("family", "")), kind, dict(section.fit.get("priors", {}))
-    )
-    fixed.update({name: float(value) for name, value in dict(section.fit.get("set", {})).items()})
-    priors = [prior for prior in priors if prior.name not in fixed]
-    grid = {} if kind == "rectifier" else laws.grid_constants(section.grid.onset, section.grid.current_at_1v)
-    problem = _Problem(sets, kind, priors, fixed, grid, uses)
+    problem, uses = _problem(section, kind, swap, leave_out)
     best: Any = None
     starts = problem.starts()
     for done, start in enumerate(starts):
@@ -254,28 +259,80 @@ def fit_section(
             jac=problem.jacobian,
             bounds=(problem.low, problem.high),
             x_scale="jac",
-            xtol=1e-12,
-            ftol=1e-14,
-            gtol=1e-12,
-            max_nfev=300,
+            xtol=1e-6,
+            ftol=1e-7,
+            gtol=1e-7,
+            max_nfev=100,
         )
-        if best is None or found.cost < best.cost * (1.0 - 1e-9):
+        if best is None or found.cost < best.cost * (1.0 - 1e-4):
             best = found
         if progress is not None:
             progress(done + 1, len(starts))
-    return _result(problem, best, uses)
+    return _result(problem, _polished(problem, np.asarray(best.x)), uses)
 
 
-def _result(problem: _Problem, best: Any, uses: Sequence[str]) -> FitResult:
-    predicted = problem.predict(best.x[None])[0]
+def _step(problem: _Problem, x: Array) -> Array:
+    """Return the Gauss-Newton step, 0 for constants at a bound that they press against."""
+    r, jacobian = problem.residuals(x), problem.jacobian(x)
+    down = -(jacobian.T @ r)
+    held = ((x - problem.low < 1e-4) & (down < 0)) | ((problem.high - x < 1e-4) & (down > 0))
+    step = np.zeros_like(x)
+    if not held.all():
+        step[~held] = np.linalg.lstsq(jacobian[:, ~held], -r, rcond=None)[0]
+    return step
+
+
+def _polished(problem: _Problem, x: Array) -> Array:
+    """Return the optimum to rounding error, so that a fit repeats on any machine.
+
+    Constants at a bound are put on it; the others take Gauss-Newton steps.
+    """
+    x = np.where(x - problem.low < 1e-4, problem.low, np.where(problem.high - x < 1e-4, problem.high, x))
+    for _ in range(60):
+        step = _step(problem, x)
+        share = 1.0
+        before = float(np.sum(problem.residuals(x) ** 2))
+        new = np.clip(x + step, problem.low, problem.high)
+        while float(np.sum(problem.residuals(new) ** 2)) > before * (1.0 + 1e-12) and share > 1e-3:
+            share *= 0.5
+            new = np.clip(x + share * step, problem.low, problem.high)
+        x = new
+        if np.max(np.abs(step)) < 1e-9:
+            break
+    return x
+
+
+def _residuals(problem: _Problem, x: Array, uses: Sequence[str]) -> list[Residual]:
+    predicted = problem.predict(x[None])[0]
     errors = problem.errors(predicted)
-    residuals = [
+    return [
         Residual(number, float(law), float(np.expm1(error)) if number.scale == "log" else float(error), use)
         for number, law, error, use in zip(problem.numbers, predicted, errors, uses, strict=True)
     ]
-    constants = problem.constants(best.x)
+
+
+def proof(section: Section, kind: str) -> tuple[list[Residual], float]:
+    """Return what a file's own constants give at its rows, and how far they are from the best fit.
+
+    Returns
+    -------
+    residuals : list of Residual
+        As a fit gives them.
+    distance : float
+        Largest component of the step that a fit would still make, on the fitted scale (logarithms
+        mostly): about 1e-7 for constants that come from these rows.
+    """
+    problem, uses = _problem(section, kind, False, ())
+    x = fitted_numbers(kind, problem.priors, section.constants)
+    step = _step(problem, x)
+    return _residuals(problem, x, uses), float(np.max(np.abs(step)))
+
+
+def _result(problem: _Problem, x: Array, uses: Sequence[str]) -> FitResult:
+    residuals = _residuals(problem, x, uses)
+    constants = problem.constants(x)
     count = int(problem.used.sum())
-    jacobian = problem.jacobian(best.x)
+    jacobian = problem.jacobian(x)
     data = jacobian[:count]
     width = np.where(np.isfinite(problem.width), problem.width, 1.0)
     singular = np.linalg.svd(data * width, compute_uv=False) if count else np.zeros(1)
@@ -294,12 +351,12 @@ def _result(problem: _Problem, best: Any, uses: Sequence[str]) -> FitResult:
         warnings.append(f"the data don't determine {', '.join(undetermined)}: their values come from what is usual")
     at_bound = [
         prior.name
-        for prior, value, low, high in zip(problem.priors, best.x, problem.low, problem.high, strict=True)
+        for prior, value, low, high in zip(problem.priors, x, problem.low, problem.high, strict=True)
         if min(value - low, high - value) < 1e-4
     ]
     if at_bound:
         warnings.append(f"{', '.join(at_bound)} ended at a bound: the law may not suit this valve")
-    return FitResult(constants, residuals, count, float(best.cost), determined, undetermined, singular, warnings)
+    return FitResult(constants, residuals, count, 0.5 * float(np.sum(problem.residuals(x) ** 2)), determined, undetermined, singular, warnings)
 
 
 def as_numbers(constants: Any) -> Mapping[str, float]:

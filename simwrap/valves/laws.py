@@ -271,6 +271,8 @@ def _space_current(ops: Any, c: Any, pull: Any, grid: Any, width: Any, emission:
 
 def grid_current(ops: Any, c: Any, grid: Any) -> Any:
     """Return the grid current [mA]."""
+    if not np.any(c.grid_perveance):
+        return 0.0 * grid
     drive = GRID_WIDTH * softplus(ops, (grid + c.grid_onset) / GRID_WIDTH) + DRIVE_FLOOR
     return (1e3 * c.grid_perveance) * ops.power(drive, 1.5)
 

@@ -75,8 +75,10 @@ def reshaped(constants: laws.Constants, dimensions: int) -> laws.Constants:
     )
 
 
-def slopes(constants: laws.Constants, anode: Any, grid: Any, screen: Any) -> dict[str, Any]:
-    """Return currents [A] and their derivatives by complex step.
+def slopes(
+    constants: laws.Constants, anode: Any, grid: Any, screen: Any, wanted: str = "ags"
+) -> dict[str, Any]:
+    """Return currents [A] and their derivatives by complex step to the electrodes ``wanted``.
 
     Keys: ``ia``, ``ig2``, ``ia_a``, ``ia_g``, ``ia_s``, ``ig2_a``, ``ig2_g``, ``ig2_s``.
     """
@@ -85,6 +87,8 @@ def slopes(constants: laws.Constants, anode: Any, grid: Any, screen: Any) -> dic
     if not isinstance(constants, laws.PentodeConstants):
         del directions["s"]
     for name, (da, dg, ds) in directions.items():
+        if name not in wanted:
+            continue
         ma = laws.evaluate(
             constants, anode + 1j * da * _STEP, grid + 1j * dg * _STEP, screen + 1j * ds * _STEP, 1.0, 1.0
         )
@@ -278,10 +282,13 @@ class ChartRows:
             low, high = np.where(excess > 0, vk, low), np.where(excess > 0, high, vk)
             step = excess / (at["ia_a"] * (1.0 + self.ra / self.rk) + at["ia_g"] + 1.0 / self.rk)
             new = vk + step
-            new = np.where((new > low) & (new < high), new, 0.5 * (low + high))
-            if np.all(np.abs(new - vk) < 1e-11 * (1.0 + vk)):
-                break
+            new = np.where((new >= low) & (new <= high), new, 0.5 * (low + high))
+            settled = np.all(np.abs(new - vk) < 1e-8 * (1.0 + vk))
             vk = new
+            if settled:
+                break  # Newton: the last step left an error of its square
+        anode = self.supply - vk * (1.0 + self.ra / self.rk)
+        at = slopes(constants, anode, -vk, 0.0)
         at["vk"], at["anode"] = vk, anode
         return at
 
@@ -318,7 +325,7 @@ class ChartRows:
             limit = np.stack([0.2 * self.supply, 0.1 * self.supply, 0.01 * self.supply], -1)
             scale = np.minimum(1.0, 1.0 / np.maximum(np.max(np.abs(step) / limit, -1), 1e-300))
             v = v + scale[..., None] * step
-            if np.all(np.abs(step) < 1e-10 * (1.0 + np.abs(v))):
+            if np.all(np.abs(step) < 1e-8 * (1.0 + np.abs(v))):
                 break
         at = slopes(constants, v[..., 0] - v[..., 2], -v[..., 2], v[..., 1] - v[..., 2])
         at["vk"], at["anode"] = v[..., 2], v[..., 0] - v[..., 2]
@@ -338,22 +345,21 @@ class ChartRows:
         mean = at["ia"][:, pick]
         amplitude = target / gain
         anode = at["anode"][:, pick][..., None] - target[:, None] * wave
-        for _ in range(12):
+        angle = np.arccos(wave)
+        basis = np.cos(np.outer(angle, np.arange(1, 8))) * (2.0 / phases)
+        for _ in range(60):
+            # One Newton step of every sample, then amplitude and mean current follow.
             grid = amplitude[..., None] * wave - mean[..., None] * rk
             level = supply - (ra + rk - load) * mean[..., None]
-            for _ in range(12):
-                now = slopes(c, anode, grid, 0.0)
-                step = (level - anode - load * now["ia"]) / (1.0 + load * now["ia_a"])
-                anode = anode + np.clip(step, -60.0, 60.0)
-                if np.max(np.abs(step)) < 1e-9:
-                    break
-            harmonics = [2.0 * np.mean(anode * np.cos(k * np.arccos(wave)), -1) for k in range(1, 8)]
-            found = np.abs(harmonics[0])
-            change = now["ia"].mean(-1) - mean
+            now = slopes(c, anode, grid, 0.0, "a")
+            step = (level - anode - load * now["ia"]) / (1.0 + load * now["ia_a"])
+            anode = anode + np.clip(step, -60.0, 60.0)
+            harmonics = anode @ basis
+            found = np.abs(harmonics[..., 0])
+            change = (now["ia"] + now["ia_a"] * step).mean(-1) - mean
             mean = mean + change / (1.0 + feedback)
             ratio = target / found
             amplitude = amplitude * np.clip(ratio, 0.7, 1.4)
-            if np.max(np.abs(ratio - 1.0)) < 1e-9 and np.max(np.abs(change / mean)) < 1e-9:
+            if max(np.max(np.abs(step)) * 1e-2, np.max(np.abs(ratio - 1)), np.max(np.abs(change / mean))) < 1e-11:
                 break
-        over = np.sqrt(sum(h**2 for h in harmonics[1:]))
-        return np.asarray(100.0 * over / found)
+        return np.asarray(100.0 * np.sqrt(np.sum(harmonics[..., 1:] ** 2, axis=-1)) / found)
