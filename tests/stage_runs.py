@@ -26,6 +26,11 @@ def worked() -> dict[str, float]:
         return {row["name"]: float(row["value"]) for row in csv.DictReader(file)}
 
 
+def assert_printed(value: float, name: str, digits: float) -> None:
+    """Insist that a formula gives a worked number to its printed digits (half of the last one)."""
+    assert abs(float(value) - worked()[name]) <= digits, f"{name}: {float(value)!r} for {worked()[name]!r}"
+
+
 @cache
 def printed_curve(network: str, setting: str) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
     """Return frequencies [Hz] and levels [dB] of a worked curve."""
@@ -77,9 +82,7 @@ def small_signal(made: Stage, instance: str = "v1", **options: float) -> Any:
         for role in ("anode", "grid", "screen")
         if role in use.nodes and not (role == "screen" and use.valve.kind != "pentode")
     }
-    return use.valve.small_signal(
-        to_cathode["anode"], to_cathode["grid"], to_cathode.get("screen"), **options
-    )
+    return use.valve.small_signal(to_cathode["anode"], to_cathode["grid"], to_cathode.get("screen"), **options)
 
 
 def steady(

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from stage_runs import at, curve, operating, small_signal, worked
+from stage_runs import assert_printed, at, curve, operating, small_signal, worked
 
 from simwrap.stages import stage
 
@@ -81,14 +81,10 @@ def balancing_load(mu, ra, load, tail):
 
 def test_formulas_give_the_printed_numbers():
     load = parallel(100e3, 1e6)
-    assert common_cathode_gain(100, 62.5e3, load) == pytest.approx(printed("common_cathode_gain_bypassed"), abs=5e-4)
-    assert common_cathode_gain(100, 62.5e3, load, 1.5e3) == pytest.approx(
-        printed("common_cathode_gain_unbypassed"), abs=5e-4
-    )
-    assert common_cathode_output(100, 62.5e3, 100e3) == pytest.approx(printed("common_cathode_output_bypassed"), abs=0.5)
-    assert common_cathode_output(100, 62.5e3, 100e3, 1.5e3) == pytest.approx(
-        printed("common_cathode_output_unbypassed"), abs=0.5
-    )
+    assert_printed(common_cathode_gain(100, 62.5e3, load), "common_cathode_gain_bypassed", 5e-4)
+    assert_printed(common_cathode_gain(100, 62.5e3, load, 1.5e3), "common_cathode_gain_unbypassed", 5e-4)
+    assert_printed(common_cathode_output(100, 62.5e3, 100e3), "common_cathode_output_bypassed", 0.5)
+    assert_printed(common_cathode_output(100, 62.5e3, 100e3, 1.5e3), "common_cathode_output_unbypassed", 0.5)
     for name, mu, ra, anode_load in (
         ("gain_mu100_ra80k", 100, 80e3, parallel(220e3, 470e3)),
         ("gain_12au7_3k", 17, 7.7e3, 3e3),
@@ -96,28 +92,26 @@ def test_formulas_give_the_printed_numbers():
         ("gain_12ax7_3k", 100, 80e3, 3e3),
     ):
         digits = 0.05 if printed(name) > 10 else 0.005
-        assert common_cathode_gain(mu, ra, anode_load) == pytest.approx(printed(name), abs=digits), name
+        assert_printed(common_cathode_gain(mu, ra, anode_load), name, digits)
     zero, pole = shelf(100, 62.5e3, load, 1.5e3, 1e-6)  # RL 90.9k stands for 100k parallel 1M
-    assert zero == pytest.approx(printed("shelf_zero"), abs=5e-4)
-    assert pole == pytest.approx(printed("shelf_pole"), abs=5e-4)
-    assert 20.0 * np.log10(pole / zero) == pytest.approx(printed("shelf_height"), abs=5e-4)
-    assert follower_gain(100, 62.5e3, 100e3) == pytest.approx(printed("follower_gain_12ax7"), abs=5e-6)
-    assert follower_output(100, 62.5e3, 100e3) == pytest.approx(printed("follower_output_12ax7"), abs=5e-3)
-    assert follower_gain(17, 7.7e3, 22e3) == pytest.approx(printed("follower_gain_12au7"), abs=5e-6)
-    assert follower_output(17, 7.7e3, 22e3) == pytest.approx(printed("follower_output_12au7"), abs=5e-3)
-    assert cathodyne_gain(17, 7.7e3, 22e3) == pytest.approx(printed("cathodyne_gain"), abs=5e-6)
+    assert_printed(zero, "shelf_zero", 5e-4)
+    assert_printed(pole, "shelf_pole", 5e-4)
+    assert_printed(20.0 * np.log10(pole / zero), "shelf_height", 5e-4)
+    assert_printed(follower_gain(100, 62.5e3, 100e3), "follower_gain_12ax7", 5e-6)
+    assert_printed(follower_output(100, 62.5e3, 100e3), "follower_output_12ax7", 5e-3)
+    assert_printed(follower_gain(17, 7.7e3, 22e3), "follower_gain_12au7", 5e-6)
+    assert_printed(follower_output(17, 7.7e3, 22e3), "follower_output_12au7", 5e-3)
+    assert_printed(cathodyne_gain(17, 7.7e3, 22e3), "cathodyne_gain", 5e-6)
     for value, name, digits in zip(
         cathodyne_outputs(17, 7.7e3, 22e3), ("balanced", "anode", "cathode"), (5e-3, 0.05, 5e-3), strict=True
     ):
-        assert value == pytest.approx(printed(f"cathodyne_output_{name}"), abs=digits), name
+        assert_printed(value, f"cathodyne_output_{name}", digits)
     first, second = long_tailed_pair(100, 62.5e3, 100e3, 47e3)
-    assert first == pytest.approx(printed("long_tailed_pair_first_gain"), abs=5e-5)
-    assert second == pytest.approx(printed("long_tailed_pair_second_gain"), abs=5e-5)
-    assert -first / second == pytest.approx(printed("long_tailed_pair_ratio"), abs=5e-6)
-    assert first - second == pytest.approx(printed("long_tailed_pair_difference"), abs=5e-5)
-    assert balancing_load(100, 62.5e3, 100e3, 47e3) / 100e3 == pytest.approx(
-        printed("long_tailed_pair_balanced_loads"), abs=5e-5
-    )
+    assert_printed(first, "long_tailed_pair_first_gain", 5e-5)
+    assert_printed(second, "long_tailed_pair_second_gain", 5e-5)
+    assert_printed(-first / second, "long_tailed_pair_ratio", 5e-6)
+    assert_printed(first - second, "long_tailed_pair_difference", 5e-5)
+    assert_printed(balancing_load(100, 62.5e3, 100e3, 47e3) / 100e3, "long_tailed_pair_balanced_loads", 5e-5)
 
 
 def test_published_gain_of_the_12at7_is_rounded_down():
@@ -172,7 +166,7 @@ def crossing(frequencies, gain, level: float) -> float:
 
 def test_low_corner_by_the_coupling_capacitor_within_half_a_percent():
     """f = 1/(2 pi C (Zout + Rg)) (Radio Designer's Handbook ch. 12)."""
-    assert 1.0 / (2.0 * np.pi * 22e-9 * (38.46e3 + 1e6)) == pytest.approx(printed("coupling_corner"), abs=5e-4)
+    assert_printed(1.0 / (2.0 * np.pi * 22e-9 * (38.46e3 + 1e6)), "coupling_corner", 5e-4)
     made = stage("triode_gain", **(MIDBAND | {"coupling_capacitor": "22n"}))
     slopes = small_signal(made)
     output = common_cathode_output(slopes.mu, slopes.ra, made.values["anode_resistor"])
@@ -240,8 +234,8 @@ def test_roll_off_with_an_ordinary_source_within_half_a_percent(valve):
 
 def test_miller_formula_gives_the_printed_numbers():
     capacitance = 1.6e-12 + 1.7e-12 * (1.0 + 59.26)
-    assert capacitance == pytest.approx(printed("miller_capacitance"), abs=5e-15)
-    assert 1.0 / (2.0 * np.pi * 68e3 * capacitance) == pytest.approx(printed("miller_corner"), abs=1.0)
+    assert_printed(capacitance, "miller_capacitance", 5e-15)
+    assert_printed(1.0 / (2.0 * np.pi * 68e3 * capacitance), "miller_corner", 1.0)
 
 
 @pytest.mark.parametrize("valve", ["6AU6"])
@@ -307,7 +301,7 @@ def test_cathodyne_output_impedances_within_one_percent(valve):
 
 def test_cathodyne_input_resistance_with_the_leak_at_the_tap():
     """Rin = Rg*(ra+(mu+2)R)/(ra+2R) (livinginthepast-audioweb.co.uk/cfi-impedance.html: 6.1 M)."""
-    assert 500e3 * (10e3 + 30 * 20e3) / (10e3 + 2 * 20e3) == printed("cathodyne_input_resistance")
+    assert_printed(500e3 * (10e3 + 30 * 20e3) / (10e3 + 2 * 20e3), "cathodyne_input_resistance", 1e-3)
     # No bias resistor in the signal's way: it is bypassed.
     made = stage("cathodyne", bias="self", bias_capacitor=FARAD, input_capacitor=FARAD, load_resistor=OPEN,
                  load_resistor_b=OPEN, **(CATHODYNE | {"source_resistance": "1M"}))  # fmt: skip

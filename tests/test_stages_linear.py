@@ -111,7 +111,7 @@ def test_feedback_control_with_ideal_amplifier_at_25_positions(bass, treble):
     assert_same(made, network)
 
 
-@pytest.mark.parametrize("treble", (0.0, 0.2, 0.5, 0.7, 1.0))
+@pytest.mark.parametrize("treble", [0.0, 0.2, 0.5, 0.7, 1.0])
 def test_feedback_control_with_earthed_centre_tap(treble):
     """The track's middle is on ground: two tracks of half the resistance, the wiper on one of them."""
     made = stage("tone_feedback", treble=treble, treble_tap="earthed")

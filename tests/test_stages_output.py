@@ -6,7 +6,7 @@ import re
 
 import numpy as np
 import pytest
-from stage_runs import at, curve, harmonics, operating, small_signal, steady, thd, worked
+from stage_runs import assert_printed, at, curve, harmonics, operating, small_signal, steady, thd
 
 from simwrap import parts
 from simwrap.engine import run
@@ -108,10 +108,10 @@ def test_an_ideal_transformer_drops_no_direct_voltage_and_has_the_stated_ratio(n
         assert voltages[use.nodes["anode"]] == pytest.approx(made.values["supply"], abs=1e-6)
     assert voltages["n_speaker"] == pytest.approx(0.0, abs=1e-9)
     if name == "push_pull_output":
-        assert np.sqrt(6600.0 / 8.0) == pytest.approx(worked()["transformer_ratio"], abs=5e-4)
+        assert_printed(np.sqrt(6600.0 / 8.0), "transformer_ratio", 5e-4)
         made = made.replace(anode_to_anode_load=6600)
         a, b, speaker = at(made, 1000.0, "n_anode_a", "n_anode_b", "n_speaker")
-        assert abs(a - b) / abs(speaker) == pytest.approx(worked()["transformer_ratio"], abs=5e-4)
+        assert_printed(abs(a - b) / abs(speaker), "transformer_ratio", 5e-4)
     else:
         anode, speaker = at(made, 1000.0, "n_anode", "n_speaker")
         assert abs(anode) / abs(speaker) == pytest.approx(np.sqrt(5000.0 / 8.0), rel=1e-6)
@@ -145,9 +145,9 @@ def ultra_linear(ra: float, gm: float, mu_screen: float, tap: float) -> float:
 
 def test_ultra_linear_formula_gives_the_printed_numbers():
     for tap, name, digits in ((0.0, "0", 0.5), (0.2, "20", 0.5), (0.43, "43", 0.05), (1.0, "100", 0.05)):
-        assert ultra_linear(15e3, 11e-3, 11, tap) == pytest.approx(worked()[f"ultra_linear_{name}"], abs=digits)
+        assert_printed(ultra_linear(15e3, 11e-3, 11, tap), f"ultra_linear_{name}", digits)
     found = ultra_linear(38e3, 11.3e-3, 19, 1.0)
-    assert found == pytest.approx(worked()["ultra_linear_el84_triode"], abs=0.05)
+    assert_printed(found, "ultra_linear_el84_triode", 0.05)
 
 
 @pytest.mark.parametrize("tap", [0.2, 0.43, 0.7])
@@ -179,11 +179,13 @@ def test_output_impedance_follows_the_tap_with_the_screen_current(tap):
 
 def test_damping_factor_of_a_triode_connected_pair_within_one_percent():
     """DF = Raa/(2 ra), class A, no feedback (Radio Designer's Handbook ch. 13)."""
-    assert 2.0 * 910.0 * 8.0 / 5000.0 == pytest.approx(worked()["damping_triode_output"], abs=5e-4)
-    assert 5000.0 / (2.0 * 910.0) == pytest.approx(worked()["damping_triode"], abs=5e-4)
-    assert 2.0 * 15e3 * 8.0 / 6600.0 == pytest.approx(worked()["damping_pentode_output"], abs=5e-3)
-    assert 6600.0 / (2.0 * 15e3) == pytest.approx(worked()["damping_pentode"], abs=5e-4)
-    made = stage("push_pull_output", connection="triode", cathode_capacitor=FARAD, anode_to_anode_load=5000, **PUBLISHED)
+    assert_printed(2.0 * 910.0 * 8.0 / 5000.0, "damping_triode_output", 5e-4)
+    assert_printed(5000.0 / (2.0 * 910.0), "damping_triode", 5e-4)
+    assert_printed(2.0 * 15e3 * 8.0 / 6600.0, "damping_pentode_output", 5e-3)
+    assert_printed(6600.0 / (2.0 * 15e3), "damping_pentode", 5e-4)
+    made = stage(
+        "push_pull_output", connection="triode", cathode_capacitor=FARAD, anode_to_anode_load=5000, **PUBLISHED
+    )
     impedance = at(made, 200.0, excite="output")
     alone = 1.0 / np.real(1.0 / impedance - 1.0 / 8.0)
     ra = float(small_signal(made, tap=1.0).ra)
@@ -192,11 +194,11 @@ def test_damping_factor_of_a_triode_connected_pair_within_one_percent():
 
 def test_load_line_formulas_give_the_printed_numbers():
     """Po = (Imax-Imin)^2*RL/8 and D2 = (Imax+Imin-2*I0)/(2*(Imax-Imin)) (RCA tube manuals)."""
-    assert (0.110 - 0.015) ** 2 * 2500.0 / 8.0 == pytest.approx(worked()["load_line_power"], abs=5e-5)
-    assert 100.0 * (110 + 15 - 2 * 60) / (2 * (110 - 15)) == pytest.approx(worked()["load_line_second_harmonic"], abs=5e-5)
+    assert_printed((0.110 - 0.015) ** 2 * 2500.0 / 8.0, "load_line_power", 5e-5)
+    assert_printed(100.0 * (110 + 15 - 2 * 60) / (2 * (110 - 15)), "load_line_second_harmonic", 5e-5)
     found = five_point_harmonics([100e-3, 78e-3, 50e-3, 24e-3, 8e-3])
     for value, order in zip(found, range(1, 5), strict=True):
-        assert value == pytest.approx(worked()[f"five_point_b{order}"], abs=5e-7), order
+        assert_printed(value, f"five_point_b{order}", 5e-7)
 
 
 def test_five_point_harmonics_of_a_simulated_stage_within_one_percent():
@@ -314,7 +316,9 @@ def test_a_saturating_core_distorts_the_bass_and_both_engines_agree(name):
     made = stage(name)
     saturating = made.replace(saturation_voltage=limit)
     clean = steady(made, drive, frequency=20.0)["n_speaker"]
-    found = [steady(saturating, drive, frequency=20.0, engine=engine)["n_speaker"] for engine in ("neospice", "ngspice")]
+    found = [
+        steady(saturating, drive, frequency=20.0, engine=engine)["n_speaker"] for engine in ("neospice", "ngspice")
+    ]
     assert thd(found[0]) == pytest.approx(thd(found[1]), rel=0.01)
     assert harmonics(found[0])[0] < 0.97 * harmonics(clean)[0]
     if name == "push_pull_output":  # with one valve, whose core is magnetised to one side, it may also cancel some
