@@ -24,6 +24,11 @@ from simwrap.netlist import Table, render_table
 from simwrap.stages import Stage
 
 
+#: Requests that take well under a millisecond, and how many settings a point still count as few.
+QUICK = frozenset({"Op", "Ac", "Noise"})
+MANY_RUNS = 20
+
+
 @dataclass(frozen=True)
 class Options:
     """How to run: passed through to :func:`simwrap.engine.run`."""
@@ -76,6 +81,8 @@ class Outcome:
         sha256 of the netlist text of each point.
     kinds : frozenset of str
         Kinds of requests that were made, such as "Ac" or "Steady".
+    runs : int
+        How many settings of the circuit were run for each point.
     """
 
     results: dict[str, Result]
@@ -83,6 +90,13 @@ class Outcome:
     engines: list[str]
     netlists: list[str] = field(default_factory=list)
     kinds: frozenset[str] = frozenset()
+    runs: int = 1
+
+
+    @property
+    def slow(self) -> bool:
+        """Whether a point takes far more than an operating point and a small-signal sweep."""
+        return not self.kinds <= QUICK or self.runs > MANY_RUNS
 
 
 @dataclass(frozen=True)
@@ -180,6 +194,7 @@ class _Bench:
         self.engines = [""] * table.points
         self.netlists = [""] * table.points
         self.kinds: set[str] = set()
+        self.runs = 0
 
     def answer(self, requests: Sequence[Request]) -> None:
         """Run what isn't known yet, as few engine calls as possible."""
@@ -211,6 +226,7 @@ class _Bench:
         first = group[0][1]
         self.kinds |= {type(request).__name__ for _, request in group}
         table, settings = _expand(self.table, first.vary)
+        self.runs += settings or 1
         runs = [_run_of(request, settings) for _, request in group]
         collected: list[dict[str, Any]] = [{} for _ in group]
         axes: list[Any] = [None] * len(group)
@@ -315,7 +331,7 @@ def _conduct(table: Table, measures: Mapping[str, Mapping[str, Any]], options: O
             else:
                 advance(name, bench.answers[_fingerprint(wanted)])
     ordered = {name: results[name] for name in measures}
-    return Outcome(ordered, bench.reasons, bench.engines, bench.netlists, frozenset(bench.kinds))
+    return Outcome(ordered, bench.reasons, bench.engines, bench.netlists, frozenset(bench.kinds), bench.runs)
 
 
 def _word_groups(table: Table) -> list[NDArray[np.intp]]:
@@ -358,7 +374,7 @@ def _merge(outcomes: Sequence[Outcome], groups: Sequence[NDArray[np.intp]], poin
             used[index] = outcome.engines[position]
             netlists[index] = outcome.netlists[position]
     kinds = frozenset(kind for outcome in outcomes for kind in outcome.kinds)
-    return Outcome(results, reasons, used, netlists, kinds)
+    return Outcome(results, reasons, used, netlists, kinds, max(outcome.runs for outcome in outcomes))
 
 
 def _widen(one: NDArray[Any], other: NDArray[Any]) -> tuple[NDArray[Any], NDArray[Any]]:

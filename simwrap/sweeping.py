@@ -30,9 +30,6 @@ if TYPE_CHECKING:
 #: blocks every time, the numbers are the same to the last bit.
 FIRST_BLOCK, BLOCK, SLOW_BLOCK = 16, 1024, 32
 
-#: Requests that take well under a millisecond a point.
-QUICK = frozenset({"Op", "Ac", "Noise"})
-
 #: Status of a point that has not been run.
 PENDING = "not run yet"
 
@@ -137,7 +134,7 @@ class _Collected:
                 self.arrays[place][indices] = array
         self.reasons[indices] = outcome.reasons
         self.engines |= {name for used in outcome.engines for name in used.split("+") if name}
-        self.block = self.block or (BLOCK if outcome.kinds <= QUICK else SLOW_BLOCK)
+        self.block = self.block or (SLOW_BLOCK if outcome.slow else BLOCK)
 
 
 def sweep(

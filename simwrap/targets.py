@@ -37,8 +37,10 @@ REACH = 30.0
 #: Largest number of combinations of preferred values, and the same where a run is slow.
 MOST_COMBINATIONS = 4096
 MOST_SLOW_COMBINATIONS = 64
-#: Starting points that are tried, and the same where a run is slow.
-SCAN, SLOW_SCAN = 96, 12
+#: Starting points that are tried for each free value, and altogether where a run is slow.
+SCAN, SLOW_SCAN = 32, 12
+#: A sum of squared misses that no search would better.
+NOTHING = 1e-9
 #: How far values are moved to measure the gradient: a share of their range. Steady-state figures
 #: are read between levels, and need a wider step.
 STEP, SLOW_STEP = 1e-3, 1e-2
@@ -307,7 +309,8 @@ class _Problem:
         """Return the best shares of the ranges, from the best of many starting points."""
         from scipy.optimize import least_squares
 
-        count, scan, step = len(self.free), SLOW_SCAN if slow else SCAN, SLOW_STEP if slow else STEP
+        count = len(self.free)
+        scan, step = (SLOW_SCAN, SLOW_STEP) if slow else (SCAN * count, STEP)
         draws = np.random.default_rng(seed)
         # One point in each of as many slices along every axis, and where the stage stands.
         slices = np.stack([(draws.permutation(scan) + 0.5) / scan for _ in range(count)], axis=1)
@@ -332,6 +335,8 @@ class _Problem:
             return known[place]
 
         for start in np.argsort(cost, kind="stable")[: 1 if slow else 2]:
+            if least < NOTHING:
+                break
             inside = np.clip(tried[start], 1e-6, 1 - 1e-6)
             solved = least_squares(
                 lambda shares: both(shares)[0], inside, jac=lambda shares: both(shares)[1], bounds=(0.0, 1.0),
@@ -416,7 +421,7 @@ def choose(
     places = [nominal.places[goal.variable] for goal in read]
     used = {name: chosen[name] for name in dict.fromkeys(measure for measure, _ in places)}
     problem = _Problem(stage, read, places, used, parts, options)
-    slow = bool(nominal.kinds_of(used) - {"Op", "Ac", "Noise"})
+    slow = bool(nominal.slow & set(used))
     shares = problem.solve(slow, seed)
     solution = problem.values(shares[None])[0]
     points = problem.neighbours(solution, MOST_SLOW_COMBINATIONS if slow else MOST_COMBINATIONS)
@@ -478,11 +483,12 @@ class _Nominal:
     values: dict[str, float]
     units: dict[str, str]
     places: dict[str, tuple[str, str]]
-    kinds: dict[str, frozenset[str]]
+    slow: set[str]
 
     def add(self, outcome: Outcome) -> None:
         for measure, result in outcome.results.items():
-            self.kinds[measure] = outcome.kinds
+            if outcome.slow:
+                self.slow.add(measure)
             for key, variable in result.variables.items():
                 values = np.asarray(variable.values)
                 if variable.dims or values.dtype.kind not in "fi":
@@ -490,15 +496,12 @@ class _Nominal:
                 name = dataset_name(measure, key, variable)
                 self.values[name], self.units[name], self.places[name] = float(values[0]), variable.unit, (measure, key)
 
-    def kinds_of(self, measures: Iterable[str]) -> frozenset[str]:
-        return frozenset().union(*(self.kinds[name] for name in measures))
-
 
 def _nominal(stage: Stage, goals: Mapping[str, Any], measures: Any, options: Options) -> tuple[_Nominal, dict[str, Mapping[str, Any]]]:
     """Measure the stage as it stands until every goal's variable has been seen."""
     from simwrap.measures.registry import measures as registered
 
-    found = _Nominal({}, {}, {}, {})
+    found = _Nominal({}, {}, {}, set())
     given = chosen_measures(stage, measures) if measures is not None else {}
     wanted = [name.strip().casefold().replace(" ", "_") for name in goals]
     # The stage's own measures first; a goal such as "headroom_..." names its measure.

@@ -21,7 +21,7 @@ from simwrap.errors import InputError, QuantityError, RangeError, UnknownNameErr
 from simwrap.evaluate import Options, evaluate
 from simwrap.limits import Yield, yield_of
 from simwrap.measurement import MeasureChoice, chosen_measures
-from simwrap.netlist import Table
+from simwrap.netlist import Table, render
 from simwrap.registry import find
 from simwrap.stages import SPREADS, Stage
 from simwrap.sweeping import dataset_name, save, sweep
@@ -151,9 +151,8 @@ def _part_tolerances(stage: Stage, tolerances: Mapping[str, Any]) -> dict[str, t
         kind = given.strip().casefold()
         if kind in KINDS:
             ends = read_tolerance(tolerance, kind)
-            for name, parameter in parameters.items():
-                if parameter.unit == KINDS[kind] and name not in OUTSIDE and stage.values[name] != 0:
-                    found[name] = ends
+            covered = [n for n, p in parameters.items() if p.unit == KINDS[kind] and n not in OUTSIDE and stage.values[n] != 0]
+            found |= {name: ends for name in covered if _matters(stage, name)}
             continue
         single = find("parameter or kind of part", given, {**{n: n for n in parameters}, **{k: k for k in KINDS}}, stage.name)
         if not parameters[single].numeric:
@@ -162,12 +161,20 @@ def _part_tolerances(stage: Stage, tolerances: Mapping[str, Any]) -> dict[str, t
     return found | singles
 
 
+def _matters(stage: Stage, name: str) -> bool:
+    """Whether a part is in the circuit as its choices stand."""
+    moved = Stage(stage.template, {**stage.values, name: stage.values[name] * 1.001}, stage.valve_folders)
+    return render(moved).circuit.text != render(stage).circuit.text
+
+
 def _valve_factors(
     stage: Stage, valve_spread: Mapping[str, Any], matched: bool | Sequence[Sequence[str]], matching: Any
 ) -> list[Factor]:
     ends: dict[str, tuple[float, float]] = {}
     for given, tolerance in sorted(valve_spread.items(), key=lambda entry: "." in entry[0]):  # single valves last
         instance, dot, which = given.strip().casefold().rpartition(".")
+        if which == "gm":
+            raise RangeError(f"spread of {given}", tolerance, 'it as "emission": at given voltages gm goes as the emission', stage.name)
         which = find("spread of a valve", which, {name: name for name in SPREADS}, stage.name)
         chosen = [find("valve in this circuit", instance, {v: v for v in stage.valves}, stage.name)] if dot else list(stage.valves)
         if not chosen:
@@ -294,8 +301,9 @@ def spread(
     stage : Stage
         The nominal values.
     tolerances : mapping of str to str or float, optional
-        By parameter ("anode_resistor") or kind ("resistors", "capacitors", "inductors"; not
-        `source_resistance` and `load_capacitance`, which aren't parts of the stage), each
+        By parameter ("anode_resistor") or kind ("resistors", "capacitors", "inductors": every
+        part that is in the circuit as its choices stand, but not `source_resistance` and
+        `load_capacitance`, which are outside of the stage), each
         "5 %", 0.05, a series ("E24") or "-20/+50 %". What is said of a parameter goes before
         its kind. Without it: resistors 5 %, capacitors 10 %.
     measures : sequence of str or mapping, optional

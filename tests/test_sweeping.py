@@ -264,9 +264,10 @@ def test_blocks_do_not_depend_on_the_clock(monkeypatch: pytest.MonkeyPatch) -> N
     simwrap.sweep(STAGE, {"cathode_resistor": np.linspace(1e3, 2e3, 1100)}, ["bias"], spot_check=0)
     assert sizes == [16, 1024, 60]
     sizes.clear()
-    monkeypatch.setattr(sweeping, "SLOW_BLOCK", 4)
-    simwrap.sweep(STAGE, {"cathode_resistor": np.linspace(1e3, 2e3, 24)}, {"headroom": {"levels": 6}}, spot_check=0)
-    assert set(sizes) == {16, 4}
+    monkeypatch.setattr(sweeping, "FIRST_BLOCK", 2)
+    monkeypatch.setattr(sweeping, "SLOW_BLOCK", 3)
+    simwrap.sweep(STAGE, {"cathode_resistor": np.linspace(1e3, 2e3, 5)}, {"headroom": {"levels": 6}}, spot_check=0)
+    assert set(sizes) == {2, 3}
 
 
 def test_a_sweep_at_a_shell(tmp_path: Path) -> None:
