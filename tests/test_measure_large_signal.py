@@ -145,7 +145,7 @@ def test_power_of_a_linear_single_ended_stage():
 def test_landmarks_of_the_power_curve():
     stage, reply = output_stage()
     got, _ = values_of("power", stage, reply, levels=40)
-    # Grid current 0.66 mA = 1 % of 66 mA flows from 7.86 V peak on; class A ends at 0.95 * 7.5 V.
+    # Grid current of 0.1 % of 66 mA flows from 7.27 V peak on; class A ends at 0.95 * 7.5 V.
     assert got["clipping.drive"] == pytest.approx([0.95 * 7.5 / np.sqrt(2)], rel=0.02)
     assert got["clipping.first_limit"].tolist() == ["cut-off"]
     assert got["class_a.drive"] == pytest.approx([0.95 * 7.5 / np.sqrt(2)], rel=0.02)

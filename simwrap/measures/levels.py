@@ -28,12 +28,12 @@ from simwrap.measures.requests import Ac, Op, Request, Steady
 #: A limit is reached where its sign reaches 1; see :func:`limit_signs`.
 LIMITS = ("grid current", "cut-off", "bottoming")
 NO_LIMIT = "none in range"
-GRID_SHARE = 0.01
+GRID_SHARE = 0.001
 CUT_OFF_SHARE = 0.05
 BOTTOMING_SHARE = 0.1
 ANODE_LOSS = 0.2
 CRITERIA = (
-    "grid current: its peak reaches 1 % of the zero-signal cathode current; "
+    "grid current: its peak reaches 0.1 % of the zero-signal cathode current; "
     "cut-off: the anode current falls to 5 % of its zero-signal value "
     "(not counted where two output valves share the load); "
     "bottoming: the anode-cathode voltage falls to 10 % of its zero-signal value, or, in a pentode, "

@@ -105,8 +105,8 @@ def edge_figures(time: Floats, wave: Array, edge: float, half: float) -> Edge:
     """
     before = int(np.searchsorted(time, edge)) - 1
     top = (time >= edge) & (time < edge + half)
-    # A parabola through the settled part follows a droop, which is an exponential, well enough.
-    settled = (time >= edge + 0.25 * half) & (time < edge + 0.98 * half)
+    # A parabola through the settled half follows a droop, which is an exponential, well enough.
+    settled = (time >= edge + 0.5 * half) & (time < edge + 0.98 * half)
     local = (time[settled] - edge) / half
     basis = np.stack([np.ones_like(local), local, local**2], axis=1)
     weights = np.linalg.pinv(basis)

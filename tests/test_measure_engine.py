@@ -1,0 +1,120 @@
+"""Measures on simulated stages against closed forms; gm and ra come from the law at the simulated bias."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+import simwrap
+
+K, T = 1.380649e-23, 300.15
+
+
+def slopes(found):
+    """gm and ra of the first valve at its simulated bias."""
+    at = found.bias.valves.v1
+    use = found.stage.valves["v1"]
+    slope = use.valve.small_signal(at.anode_voltage, at.grid_voltage)
+    return float(slope.gm), float(slope.ra), float(slope.mu)
+
+
+def parallel(*resistances):
+    return 1.0 / sum(1.0 / r for r in resistances)
+
+
+@pytest.mark.parametrize("source_resistance", [1e3, 68e3])
+def test_input_noise_is_the_hand_sum_of_its_sources(source_resistance):
+    """Thermal noise of the source, 2.5/gm of the valve, anode and load resistors; within 0.1 dB."""
+    stage = simwrap.stage("triode_gain", source_resistance=source_resistance, load_capacitance=0.0)
+    found = simwrap.measure(stage, ["bias", "noise", "response"])
+    values = stage.values
+    gm, ra, _ = slopes(found)
+    division = values["grid_leak"] / (values["grid_leak"] + source_resistance)
+    from_grid = found.response.gain / division
+    load = parallel(values["anode_resistor"], values["load_resistor"])
+    grid = parallel(source_resistance, values["grid_leak"]) + 2.5 / gm
+    power = 4 * K * T * (grid * from_grid**2 + parallel(ra, load) ** 2 / load)
+    by_hand = np.sqrt(power) / found.response.gain
+    assert 20 * np.log10(found.noise.input_density_1khz / by_hand) == pytest.approx(0.0, abs=0.1)
+
+
+def test_output_impedance_of_a_common_cathode_stage():
+    """Zout = Ra || ra bypassed, Ra || (ra + (mu + 1) Rk) unbypassed (RDH4 ch. 12): within 0.5 %."""
+    parts = {"load_capacitance": 0.0, "coupling_capacitor": 10e-6}
+    bypassed = simwrap.measure(simwrap.stage("triode_gain", cathode_capacitor=0.01, **parts), ["bias", "impedance"])
+    _, ra, _ = slopes(bypassed)
+    assert bypassed.impedance.output == pytest.approx(parallel(100e3, ra), rel=5e-3)
+    bare = simwrap.measure(simwrap.stage("triode_gain", cathode_capacitor=0.0, **parts), ["bias", "impedance"])
+    _, ra, mu = slopes(bare)
+    assert bare.impedance.output == pytest.approx(parallel(100e3, ra + (mu + 1) * 1.5e3), rel=5e-3)
+
+
+@pytest.mark.parametrize(
+    ("name", "values", "limit"),
+    [
+        ("triode_gain", {"cathode_resistor": 470.0}, "grid current"),
+        ("triode_gain", {"cathode_resistor": 10e3, "load_resistor": 100e3}, "cut-off"),
+        ("pentode_gain", {"anode_resistor": 470e3, "load_resistor": 1e6, "screen_resistor": 1e6}, "bottoming"),
+    ],
+)
+def test_each_limit_is_recognised_on_a_stage_built_to_reach_it_first(name, values, limit):
+    found = simwrap.measure(simwrap.stage(name, **values), {"headroom": {"levels": 12}})
+    assert found.headroom.first_limit == limit
+    assert found.headroom.clipping_input_rms > 0
+
+
+def test_rise_time_and_tilt_agree_with_the_corners():
+    """Rise time 0.35/f2, tilt pi f1/f (Millman and Halkias), for single poles: within 3 %."""
+    stage = simwrap.stage("triode_gain", cathode_capacitor=0.0, load_capacitance=500e-12, source_resistance=0.0)
+    found = simwrap.measure(stage, ["response", "square_wave"])
+    assert found.square_wave.rise_time == pytest.approx(0.3497 / found.response.high_corner, rel=0.03)
+    assert found.square_wave.tilt == pytest.approx(100 * np.pi * found.response.low_corner / 1000, rel=0.03)
+    assert found.square_wave.overshoot == pytest.approx(0.0, abs=0.1)
+    assert found.square_wave.output_step == pytest.approx(-0.1 * found.response.gain, rel=0.01)
+
+
+def test_small_distortion_of_a_triode_follows_its_law():
+    """Second harmonic at small level: A d2Va/dVg2 / (4 dVa/dVg) along the load line, by numerical slopes."""
+    stage = simwrap.stage("triode_gain", cathode_capacitor=0.01, coupling_capacitor=10e-6)
+    found = simwrap.measure(stage, {"bias": {}, "distortion": {"level": 0.02, "with_noise": False}})
+    at, values = found.bias.valves.v1, stage.values
+    valve = stage.valves["v1"].valve
+    load = parallel(values["anode_resistor"], values["load_resistor"])
+
+    def anode(grid):
+        """The anode voltage on the a.c. load line through the bias, by bisection."""
+        low, high = 0.0, 400.0
+        for _ in range(80):
+            middle = (low + high) / 2
+            current = float(valve.currents(middle, grid).anode)
+            on_line = at.anode_voltage - (current - at.anode_current) * load
+            low, high = (middle, high) if on_line > middle else (low, middle)
+        return low
+
+    step = 0.05
+    up, rest, down = (anode(at.grid_voltage + k * step) for k in (1, 0, -1))
+    slope, bend = (up - down) / (2 * step), (up - 2 * rest + down) / step**2
+    peak = 0.02 * np.sqrt(2) * values["grid_leak"] / (values["grid_leak"] + values["source_resistance"])
+    assert found.distortion.harmonics[0] == pytest.approx(100 * abs(peak * bend / (4 * slope)), rel=0.01)
+
+
+def test_rejection_of_a_common_cathode_stage():
+    """Output for 1 V of supply ripple: r'/(r' + Ra), r' = ra || load (RDH4 ch. 12, divider)."""
+    stage = simwrap.stage("triode_gain", cathode_capacitor=0.1, coupling_capacitor=10e-6, load_capacitance=0.0)
+    found = simwrap.measure(stage, {"bias": {}, "rejection": {"ripple_frequency": 1000.0}})
+    _, ra, _ = slopes(found)
+    below = parallel(ra, stage.values["load_resistor"])
+    assert found.rejection.supplies.supply.transfer == pytest.approx(below / (below + 100e3), rel=5e-3)
+
+
+def test_blocking_after_overload():
+    """A big input capacitor and grid leak hold the charge of the burst: tau = C R."""
+    slow = simwrap.stage("triode_gain", input_capacitor="100n", grid_leak="1M", source_resistance="1k")
+    quick = simwrap.stage("triode_gain", input_capacitor="1n", grid_leak="1M", source_resistance="1k")
+    options = {"recovery": {"overload_db": 20.0, "window": 0.6}}
+    times = [simwrap.measure(stage, options).recovery for stage in (slow, quick)]
+    assert times[0].bias_shift < -1.0
+    assert times[0].recovery_time > 5 * times[1].recovery_time
+    # From the shift to a tenth of the bias at the time constant 0.1 s of the grid, once the cathode is back.
+    bias = simwrap.measure(slow, ["bias"]).bias.valves.v1.grid_voltage
+    assert times[0].recovery_time == pytest.approx(0.101 * np.log(times[0].bias_shift / (0.1 * bias)), rel=0.25)
