@@ -127,6 +127,16 @@ RESULTS = {
         lambda points=1: over_frequency(points, supplies__supply__curve_db=(-curve(), "dB")),
         {"frequency [Hz]", "output for 1 V of ripple [dB]"},
     ),
+    "supply": (
+        lambda points=1: make_result(
+            points,
+            {"share": np.array([0.5, 1.0])},
+            load=(("share",), np.array([0.05, 0.1]), "A"),
+            output_curve=(("share",), np.array([310.0, 290.0]), "V"),
+            ripple_curve=(("share",), np.array([1.0, 2.0]), "V"),
+        ),
+        {"load current [mA]", "output [V]", "ripple, peak to peak [V]"},
+    ),
     "recovery": (wave, {"time [ms]", "output [V]"}),
     "square_wave": (wave, {"time [ms]", "output [V]"}),
 }

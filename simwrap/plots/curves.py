@@ -292,3 +292,20 @@ def draw_recovery(reader: Reader) -> Figure:
 
 def draw_square_wave(reader: Reader) -> Figure:
     return _wave(reader, "answer to a square wave", 1e3, "ms")
+
+
+def draw_supply(reader: Reader) -> Figure:
+    """Draw the regulation of a supply: output and ripple over load current."""
+    figure = new_figure(7.5, 5.0)
+    upper, lower = figure.subplots(2, 1, sharex=True)
+    for point, label, style in chosen_points(reader):
+        load = 1e3 * reader["load"][point]
+        upper.plot(load, reader["output_curve"][point], marker="o", markersize=4, label=label, **style)
+        lower.plot(load, reader["ripple_curve"][point], marker="o", markersize=4, **style)
+    upper.set_ylabel(label_of("output", "V"))
+    lower.set_ylabel(label_of("ripple, peak to peak", "V"))
+    lower.set_ylim(bottom=0)
+    lower.set_xlabel(label_of("load current", "mA"))
+    add_legend(upper)
+    add_title(figure, reader, "regulation and ripple")
+    return figure

@@ -22,6 +22,7 @@ from simwrap.plots.curves import (
     draw_rejection,
     draw_response,
     draw_square_wave,
+    draw_supply,
     draw_tone_curves,
 )
 from simwrap.plots.readers import Reader, keys_of, read_dataset, read_dict, read_result
@@ -44,6 +45,7 @@ _DRAWERS: dict[str, Callable[[Reader], Figure]] = {
     "rejection": draw_rejection,
     "recovery": draw_recovery,
     "square_wave": draw_square_wave,
+    "supply": draw_supply,
 }
 
 

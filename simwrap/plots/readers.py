@@ -82,7 +82,7 @@ def _flat(values: Mapping[str, Any], start: str = "") -> dict[str, Any]:
 
 
 #: Axes that belong to no point, as they are named in every measure.
-_AXES = ("frequency", "time", "harmonic", "level")
+_AXES = ("frequency", "time", "harmonic", "level", "share")
 
 
 def _is_axis(key: str) -> bool:
