@@ -21,6 +21,9 @@ Array = NDArray[np.float64]
 #: How much a row counts, by how well it is known.
 GRADE_WEIGHT = {"high": 1.0, "med": 0.5, "low": 0.25}
 
+#: The same for charts: their rounding to whole numbers is in sigma already.
+CHART_WEIGHT = {"high": 1.0, "med": 0.8, "low": 0.4}
+
 #: Below this current [A] a point is a cut-off, printed as approximate.
 CUT_OFF = 20e-6
 
@@ -227,7 +230,7 @@ class ChartRows:
                     "gain": float(np.hypot(0.02, 0.29 * row.gain_step / (row.gain or 1.0))),
                     "anode_current": 0.025,
                     "cathode_current": 0.025,
-                    "distortion": 0.3 + 0.1 * (row.distortion or 0.0),
+                    "distortion": 0.2 + 0.1 * (row.distortion or 0.0),
                 }[quantity]
                 label = f"{row.supply:g} V, {row.anode_resistor / 1e3:g} k, {row.cathode_resistor:g} ohm"
                 label += f", {row.next_grid_leak / 1e3:g} k" if row.next_grid_leak else ""
@@ -240,7 +243,7 @@ class ChartRows:
                         published,
                         sigma,
                         "contradicts" if quantity in row.contradicts else row.use,
-                        GRADE_WEIGHT[row.grade],
+                        CHART_WEIGHT[row.grade],
                         scale,
                     )
                 )
