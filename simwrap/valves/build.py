@@ -39,7 +39,8 @@ def read_hand_part(path: Path) -> ValveFile:
         raise FileProblemsError(path, [f"can't be read as TOML: {failure}"]) from None
 
 
-def _value(value: Any) -> str:
+def toml_value(value: Any) -> str:
+    """Return ``value`` as TOML on one line."""
     if isinstance(value, bool):
         return "true" if value else "false"
     if isinstance(value, float):
@@ -47,9 +48,9 @@ def _value(value: Any) -> str:
     if isinstance(value, int):
         return str(value)
     if isinstance(value, (list, tuple)):
-        return "[" + ", ".join(_value(each) for each in value) + "]"
+        return "[" + ", ".join(toml_value(each) for each in value) + "]"
     if isinstance(value, dict):
-        return "{ " + ", ".join(f"{name} = {_value(each)}" for name, each in value.items()) + " }"
+        return "{ " + ", ".join(f"{name} = {toml_value(each)}" for name, each in value.items()) + " }"
     return json.dumps(value, ensure_ascii=False)
 
 
@@ -104,10 +105,10 @@ def fitted_part(kind: str, result: FitResult, exchanged: FitResult | None) -> st
     lines += [f"{name} = {value!r}" for name, value in as_numbers(result.constants).items()]
     lines += ["", f"[{kind}.fitted]"]
     lines += [f"numbers = {result.numbers}", f"cost = {result.cost:.6g}"]
-    lines += [f"undetermined = {_value(result.undetermined)}", f"trust = {_value(trust_words(result))}"]
+    lines += [f"undetermined = {toml_value(result.undetermined)}", f"trust = {toml_value(trust_words(result))}"]
     for name, rows in (("errors", error_rows(result)), ("exchanged", error_rows(exchanged, ("check",)) if exchanged else [])):
         if rows:
-            lines += [f"{name} = [", *(f"  {_value(row)}," for row in rows), "]"]
+            lines += [f"{name} = [", *(f"  {toml_value(row)}," for row in rows), "]"]
     return "\n".join(lines) + "\n"
 
 

@@ -162,10 +162,7 @@ class _Problem:
         """Return fixed first guesses; perveance and mu from the data at hand."""
         start = np.clip(self.centre, self.low, self.high)
         names = [prior.name for prior in self.priors]
-        if "mu" in names:
-            start[names.index("mu")] = np.log(self._mu_guess())
-            start = np.clip(start, self.low + 1e-9, self.high - 1e-9)
-        start[names.index("perveance")] = self._perveance_guess(start, names.index("perveance"))
+        start = self._scanned(start, names)
         out = [start]
         for change in (
             {"tail_share": 1.5, "width": 0.5},
@@ -180,23 +177,29 @@ class _Problem:
                 out.append(np.clip(moved, self.low + 1e-6, self.high - 1e-6))
         return out
 
-    def _mu_guess(self) -> float:
+    def _mu_guesses(self) -> Array:
+        """Return amplification factors to try: from printed ones where there are any."""
         by_row: dict[str, dict[str, float]] = {}
         for number in self.numbers:
             by_row.setdefault(number.row, {})[number.quantity] = number.published
         guesses = [row["mu"] for row in by_row.values() if "mu" in row]
         guesses += [row["gm"] * row["ra"] for row in by_row.values() if {"gm", "ra"} <= set(row)]
-        if self.kind == "pentode" or not guesses:
-            gain = [row["gain"] for row in by_row.values() if "gain" in row]
-            return 1.5 * max(gain) if gain and self.kind == "triode" else self.priors[1].centre
-        return 1.1 * float(np.median(guesses))
+        if self.kind == "triode" and guesses:
+            return np.array([1.1 * float(np.median(guesses))])
+        return np.geomspace(4.0, 120.0, 14)
 
-    def _perveance_guess(self, start: Array, position: int) -> float:
-        """Return the perveance that brings the currents nearest to the published ones."""
+    def _scanned(self, start: Array, names: list[str]) -> Array:
+        """Return the start with the perveance and mu that bring the law nearest to the numbers."""
+        position = names.index("perveance")
         trials = np.repeat(start[None], 25, axis=0)
         trials[:, position] = np.linspace(self.low[position] + 0.01, self.high[position] - 0.01, 25)
+        if "mu" in names:
+            mu = np.log(self._mu_guesses())
+            trials = np.repeat(trials, len(mu), axis=0)
+            trials[:, names.index("mu")] = np.tile(mu, 25)
+        trials = np.clip(trials, self.low + 1e-9, self.high - 1e-9)
         cost = np.sum(self.residuals(trials) ** 2, axis=-1)
-        return float(trials[int(np.argmin(cost)), position])
+        return np.asarray(trials[int(np.argmin(cost))])
 
 
 def _problem(section: Section, kind: str, swap: bool, leave_out: Collection[str]) -> tuple[_Problem, list[str]]:

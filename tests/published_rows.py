@@ -1,0 +1,97 @@
+"""Published rows as the tests read them, and resistance-coupled stages run through an engine."""
+
+from __future__ import annotations
+
+import csv
+from collections.abc import Sequence
+from functools import cache
+from pathlib import Path
+
+import numpy as np
+from numpy.typing import NDArray
+
+from simwrap.engine import run
+from simwrap.engine.protocol import AcRun, Circuit, OpRun, Sine, SteadyRun
+from simwrap.valves import Valve
+
+REFERENCE = Path(__file__).parent / "reference" / "valves"
+
+#: Capacitors of the charts are large enough at 1 kHz: these are a hundred times larger still.
+LARGE = 1e-3
+
+
+@cache
+def printed(file: str) -> list[dict[str, str]]:
+    """Return the rows of a reference file as printed."""
+    with (REFERENCE / f"{file}.csv").open(encoding="utf-8") as text:
+        return list(csv.DictReader(text))
+
+
+def number(row: dict[str, str], column: str) -> float | None:
+    """Return a printed number, None where there is none."""
+    return float(row[column]) if row[column] else None
+
+
+def stage_circuit(valve: Valve, row: dict[str, str], *, cathode: float = LARGE, other: float = LARGE) -> Circuit:
+    """Return the stage of a chart row; where no next grid leak is printed the stage is unloaded."""
+    lines = [
+        "v_signal n_grid 0 dc 0 ac 1",
+        f"v_supply n_b 0 dc {float(row['Vbb_V'])!r}",
+        f"r_anode n_b n_anode {float(row['Ra_ohm'])!r}",
+        f"r_cathode n_cathode 0 {float(row['Rk_ohm'])!r}",
+        f"c_cathode n_cathode 0 {cathode!r}",
+        f"c_coupling n_anode n_out {other!r}",
+        f"r_next n_out 0 {number(row, 'Rg_next_ohm') or 1e9!r}",
+    ]
+    screen = None
+    if valve.kind == "pentode":
+        screen = "n_screen"
+        lines += [f"r_screen n_b n_screen {float(row['Rg2_ohm'])!r}", f"c_screen n_screen 0 {other!r}"]
+    lines += valve.netlist("v1", anode="n_anode", grid="n_grid", cathode="n_cathode", screen=screen)
+    return Circuit("\n".join(lines))
+
+
+def gain_and_currents(valve: Valve, row: dict[str, str], engine: str = "auto") -> tuple[float, float, float]:
+    """Return the gain at 1 kHz, the anode current and the cathode current [A] of a chart row."""
+    nodes = ("n_v1_ia", "n_cathode")
+    point, sweep = run(
+        stage_circuit(valve, row), [OpRun(nodes), AcRun(1000.0, 1000.0, 1, ("n_out",))], engine=engine
+    )
+    assert point.reasons == [""] and sweep.reasons == [""], point.reasons + sweep.reasons
+    anode = 1e-3 * float(point.values["n_v1_ia"][0])
+    cathode = float(point.values["n_cathode"][0]) / float(row["Rk_ohm"])
+    return float(np.abs(sweep.values["n_out"][0, 0])), anode, cathode
+
+
+def distortion_at(valve: Valve, row: dict[str, str], engine: str = "auto") -> float:
+    """Return the THD [%] of a chart row at its printed output [V rms]."""
+    wanted = float(row["Eo_V"]) * np.sqrt(2.0)
+    gain, _, _ = gain_and_currents(valve, row, engine)
+    amplitude = wanted / gain
+    # Small enough to settle, large enough to be no impedance at 1 kHz.
+    circuit = stage_circuit(valve, row, cathode=5e-5, other=5e-7)
+    for _ in range(4):
+        steady = SteadyRun(1000.0, (Sine(1.0, 1000.0),), np.array([[amplitude]]), ("n_out",), tolerance=1e-4)
+        (reply,) = run(circuit, [steady], engine=engine)
+        assert reply.reasons == [""], reply.reasons
+        wave = reply.values["n_out"][0, 0]
+        harmonics = np.abs(np.fft.rfft(wave))[1:12] * 2.0 / len(wave)
+        amplitude *= wanted / harmonics[0]
+    assert abs(harmonics[0] / wanted - 1.0) < 0.01
+    return float(100.0 * np.sqrt(np.sum(harmonics[1:] ** 2)) / harmonics[0])
+
+
+def chart_rows(types: Sequence[str]) -> list[dict[str, str]]:
+    """Return the chart rows of one valve that have a supply and a stage that is fully printed."""
+    return [
+        row
+        for row in printed("rc_stage")
+        if row["type"] in types and row["connection"] in ("triode", "pentode") and row["Vbb_V"]
+    ]
+
+
+def median_and_worst(errors: Sequence[float]) -> tuple[float, float]:
+    """Return median and largest magnitude."""
+    size: NDArray[np.float64] = np.abs(np.asarray(errors, dtype=float))
+    assert len(size)
+    return float(np.median(size)), float(np.max(size))
