@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import csv
+import tomllib
 from collections.abc import Sequence
 from functools import cache
 from pathlib import Path
@@ -12,7 +13,15 @@ from numpy.typing import NDArray
 
 from simwrap.engine import run
 from simwrap.engine.protocol import AcRun, Circuit, OpRun, Sine, SteadyRun
-from simwrap.valves import Valve
+from simwrap.valves import Valve, models_folder
+
+#: (type, kind) of every section of every file that comes with simwrap, read without the checks under test.
+SECTIONS = [
+    (content["name"], kind)
+    for content in (tomllib.loads(path.read_text("utf-8")) for path in sorted(models_folder().glob("*.toml")))
+    for kind in ("triode", "pentode", "rectifier")
+    if kind in content
+]
 
 REFERENCE = Path(__file__).parent / "reference" / "valves"
 

@@ -6,13 +6,12 @@ import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+from published_rows import SECTIONS
 
 from simwrap.errors import InputError
-from simwrap.valves import get_valve, valve_file, valve_names
+from simwrap.valves import get_valve
 from simwrap.valves.laws import GRID_WIDTH, grid_constants
-from simwrap.valves.record import CONSTANTS
 
-SECTIONS = [(name, kind) for name in valve_names() for kind in CONSTANTS if getattr(valve_file(name)[0], kind)]
 GRIDDED = [section for section in SECTIONS if section[1] != "rectifier"]
 POWER = {"EL84", "EL34", "6V6GT", "6L6GC", "KT88", "6550", "2A3", "300B", "ECL82", "ECL86", "6SN7GTB"}
 

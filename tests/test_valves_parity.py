@@ -5,13 +5,12 @@ from __future__ import annotations
 import numpy as np
 import pytest
 from numpy.typing import NDArray
+from published_rows import SECTIONS
 
 from simwrap.engine import run
 from simwrap.engine.protocol import AcRun, Circuit, NoiseRun, OpRun
-from simwrap.valves import Valve, get_valve, valve_file, valve_names
-from simwrap.valves.record import CONSTANTS
+from simwrap.valves import Valve, get_valve
 
-SECTIONS = [(name, kind) for name in valve_names() for kind in CONSTANTS if getattr(valve_file(name)[0], kind)]
 ENGINES = [pytest.param("ngspice", marks=pytest.mark.ngspice), "neospice"]
 POINTS = 500
 

@@ -31,8 +31,8 @@ def fit_file(
         Table as :mod:`simwrap.valves.points` says: points, chart rows, output-stage rows or a
         curve tracer's table, mixed if need be.
     out_toml : path
-        The valve file to write. If there is one already, its part by hand is kept and the table's
-        rows go to its end; give another name to start afresh.
+        The valve file to write; it must not be there yet. Ratings, capacitances and the base are
+        then added by hand, above the mark in it.
     name : str, optional
         The valve's designation; the name of ``out_toml`` otherwise.
     kind : {"triode", "pentode", "rectifier"}, optional
