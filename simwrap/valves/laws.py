@@ -42,8 +42,8 @@ class Numeric:
 
     @staticmethod
     def max0(value: Any) -> Any:
-        """Return the larger of ``value`` and 0."""
-        return np.where(np.real(value) > 0, value, 0.0)
+        """Return the larger of ``value`` and 0; at 0 its slope is 1, so that :func:`softplus` has 1/2 there."""
+        return np.where(np.real(value) >= 0, value, 0.0)
 
     @staticmethod
     def power(base: Any, exponent: Any) -> Any:
