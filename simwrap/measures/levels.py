@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Generator, Mapping
 from dataclasses import dataclass, field
+from functools import reduce
 from typing import Any
 
 import numpy as np
@@ -23,7 +24,7 @@ from simwrap.measures.common import (
     wanted,
 )
 from simwrap.measures.corners import first_crossing
-from simwrap.measures.requests import Ac, Op, Request, Steady
+from simwrap.measures.requests import Ac, Op, Steady
 
 #: A limit is reached where its sign reaches 1; see :func:`limit_signs`.
 LIMITS = ("grid current", "cut-off", "bottoming")
@@ -40,7 +41,10 @@ CRITERIA = (
     "the anode's share of anode and screen current falls by 20 % of its zero-signal value at the peak of the sum"
 )
 #: Lowest and highest level of the first round, relative to the expected onset of clipping.
-_SPAN = (0.02, 4.0)
+_SPAN = (0.02, 3.0)
+#: When a steady state counts as settled: below the expected onset of clipping, where distortion is
+#: small, and beyond it, where the ringing of an output transformer leaves a jitter of its own.
+FINE, COARSE = 1e-5, 1e-4
 #: Peak volts taken as the onset in a stage that has nothing to clip.
 _PASSIVE_ONSET = 2.0
 _MIDDLE = 1000.0
@@ -79,7 +83,7 @@ ORDERS = np.arange(2, 11)
 
 def expected_onset(
     stage: StageLike, frequency: float = _MIDDLE, *, operating_point: Reply | None = None
-) -> Generator[Request, Reply, tuple[Floats, Reply]]:
+) -> Generator[Any, Any, tuple[Floats, Reply]]:
     """Estimate the source's peak voltage at which something clips, from bias and gains alone.
 
     Yields requests; returns the estimate of shape (points,) [V], and the operating point.
@@ -120,7 +124,7 @@ def sweep_levels(
     frequency: float,
     levels: int,
     targets: tuple[float, ...] = (0.01, 0.03),
-) -> Generator[Request, Reply, LevelSweep]:
+) -> Generator[Any, Any, LevelSweep]:
     """Sweep the drive from far below clipping to well beyond it.
 
     The first round spans a range round the onset that bias and gains lead one to expect. Two more
@@ -132,13 +136,17 @@ def sweep_levels(
     spots = 2 * (len(targets) + 1)
     coarse = max(levels - 2 * spots, 6)
     rounds = 2 if levels - coarse >= 2 * spots else 1
-    amplitude = onset[:, None] * np.geomspace(*_SPAN, coarse)
-    found = yield from _steady(stage, outputs, frequency, amplitude, op)
+    factors = np.geomspace(*_SPAN, coarse)
+    settled = np.where(factors < 1.0, FINE, COARSE)
+    found = yield from _steady(stage, outputs, frequency, onset[:, None] * factors, settled, op)
     if not stage.valves:
         return found
+    # To find 1 % or 3 % it is enough to know them to a hundredth of themselves.
+    settled = np.repeat([*(0.01 * target for target in targets), COARSE], 2)
+    settled = np.clip(settled, FINE, COARSE)
     for _ in range(rounds):
         amplitude = _between_neighbours(found, targets)
-        found = _merge(found, (yield from _steady(stage, outputs, frequency, amplitude, op)))
+        found = _merge(found, (yield from _steady(stage, outputs, frequency, amplitude, settled, op)))
     return found
 
 
@@ -183,15 +191,33 @@ def _merge(one: LevelSweep, other: LevelSweep) -> LevelSweep:
 
 
 def _steady(
-    stage: StageLike, outputs: tuple[str, ...], frequency: float, amplitude: Floats, op: Reply
-) -> Generator[Request, Reply, LevelSweep]:
+    stage: StageLike, outputs: tuple[str, ...], frequency: float, amplitude: Floats, settled: Floats, op: Reply
+) -> Generator[Any, Any, LevelSweep]:
+    """Run levels (columns of ``amplitude``) to the tolerance that each has in ``settled``."""
     valves = stage.valves
-    reply = yield Steady(
-        fundamental=frequency,
-        tones=(Sine(1.0, frequency),),
-        amplitude=amplitude,
-        vectors=wanted(*outputs, *valve_vectors(valves)),
-    )
+    groups = [amplitude[:, settled == tolerance] for tolerance in np.unique(settled)]
+    replies = yield [
+        Steady(
+            fundamental=frequency,
+            tones=(Sine(1.0, frequency),),
+            amplitude=group,
+            vectors=wanted(*outputs, *valve_vectors(valves)),
+            tolerance=float(tolerance),
+        )
+        for tolerance, group in zip(np.unique(settled), groups, strict=True)
+    ]
+    parts = [_read(stage, outputs, valves, group, reply, op) for group, reply in zip(groups, replies, strict=True)]
+    return reduce(_merge, parts)
+
+
+def _read(
+    stage: StageLike,
+    outputs: tuple[str, ...],
+    valves: Mapping[str, Any],
+    amplitude: Floats,
+    reply: Reply,
+    op: Reply,
+) -> LevelSweep:
     waves = np.stack([vector(reply, node) for node in outputs])
     lines = harmonics.spectrum(waves)
     periods = reply.extras.get("periods")

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Generator, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -30,12 +30,13 @@ from simwrap.measures.common import (
 )
 from simwrap.measures.corners import at_frequency, corners, first_crossing, interpolate
 from simwrap.measures.impedance import load_of
-from simwrap.measures.levels import CRITERIA, CUT_OFF_SHARE, NO_LIMIT, ORDERS, fallen, limit_signs
+from simwrap.measures.levels import COARSE, CRITERIA, CUT_OFF_SHARE, FINE, NO_LIMIT, ORDERS, fallen, limit_signs
 from simwrap.measures.registry import Steps, measure
 from simwrap.measures.requests import Ac, Op, Result, Steady, Variable
 
 #: Lowest and highest drive of the curve, relative to the set drive.
 _SPAN = (0.1, 1.25)
+_LOUD = 0.7
 
 
 @dataclass
@@ -125,7 +126,14 @@ def power(
     factors = np.array([1.0])
     if levels:
         factors = np.append(factors, np.geomspace(*_SPAN, levels))
-    reply = yield _request(stage, node, valves, frequency, np.sqrt(2.0) * chosen[:, None] * factors)
+    # Up to clipping and beyond, where distortion is large, a coarser steady state is enough.
+    loud = factors > _LOUD
+    peak = np.sqrt(2.0) * chosen[:, None] * factors
+    requests = [_request(stage, node, valves, frequency, peak[:, loud], COARSE)]
+    if not loud.all():
+        requests.append(_request(stage, node, valves, frequency, peak[:, ~loud], FINE))
+    replies = yield requests
+    reply = _joined(replies, [np.flatnonzero(loud), np.flatnonzero(~loud)])
     found = _driven(stage, node, valves, reply, op, load)
     zero = _zero_signal(valves, op)
     variables: dict[str, Variable] = {
@@ -157,6 +165,7 @@ def power(
         "load_is": (load_name or "none", ""),
         "stated_thd": (stated_thd, "%"),
         "distortion": ("harmonics 2 to 32, relative to the fundamental", ""),
+        "settled_within": (f"{FINE:g} of the fundamental, {COARSE:g} above {100 * _LOUD:g} % of the set drive", ""),
         "criteria": (CRITERIA, ""),
     }
     warnings, note = _warnings(valves, found, factors, points)
@@ -167,14 +176,25 @@ def power(
     return Result(variables, coords, conditions | note, warnings)
 
 
-def _request(stage: StageLike, node: str, valves: Mapping[str, Any], frequency: float, amplitude: Floats) -> Steady:
+def _request(
+    stage: StageLike, node: str, valves: Mapping[str, Any], frequency: float, amplitude: Floats, tolerance: float
+) -> Steady:
     supplies = [f"i({device})" for device in stage.supplies.values()]
     return Steady(
         fundamental=frequency,
         tones=(Sine(1.0, frequency),),
         amplitude=amplitude,
         vectors=wanted(node, *valve_vectors(valves), *supplies),
+        tolerance=tolerance,
     )
+
+
+def _joined(replies: list[Reply], columns: list[Any]) -> Reply:
+    """Put levels of several replies back in the order that they were asked for."""
+    order = np.argsort(np.concatenate(columns[: len(replies)]))
+    names = replies[0].values
+    values = {name: np.concatenate([r.values[name] for r in replies], axis=1)[:, order] for name in names}
+    return replace(replies[0], values=values)
 
 
 def _zero_signal(valves: Mapping[str, Any], op: Reply) -> dict[str, Floats]:
@@ -310,7 +330,9 @@ def _bandwidth(
     gain = np.abs(vector(sweep, node))
     at_middle = at_frequency(spots, gain, frequency)
     amplitude = divide(drive[:, None] * at_middle[:, None], gain)  # that is sqrt(2) * drive / sqrt(2)
-    replies = yield [_request(stage, node, valves, float(spot), amplitude[:, [k]]) for k, spot in enumerate(spots)]
+    replies = yield [
+        _request(stage, node, valves, float(spot), amplitude[:, [k]], COARSE) for k, spot in enumerate(spots)
+    ]
     thd = np.stack([harmonics.thd(harmonics.spectrum(vector(r, node)[:, 0])) for r in replies], axis=1)
     # Where the distortion rises above the stated one; the reading in dB makes the curve smooth.
     with np.errstate(divide="ignore", invalid="ignore"):
