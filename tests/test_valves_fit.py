@@ -13,7 +13,7 @@ from simwrap.errors import FileProblemsError, InputError, UnknownNameError
 from simwrap.valves import get_valve, valve_file
 from simwrap.valves.build import differences, main, read_hand_part, rebuilt
 from simwrap.valves.fit import fit_section, proof
-from simwrap.valves.fit_file import fit_file
+from simwrap.valves.from_table import fit_file
 from simwrap.valves.laws import PentodeConstants, TriodeConstants, evaluate
 from simwrap.valves.library import models_folder
 from simwrap.valves.points import read_rows

@@ -1,16 +1,46 @@
-"""Valves: published data, fitted laws, and their netlist form."""
+"""Valves: published data, fitted laws, and their netlist form.
+
+Fitting and drawing are loaded when they are first asked for.
+"""
 
 from __future__ import annotations
 
+from typing import TYPE_CHECKING, Any
+
 from simwrap.valves.library import get_valve, models_folder, valve_file, valve_names
 from simwrap.valves.valve import Currents, SmallSignal, Valve
+
+if TYPE_CHECKING:
+    from simwrap.valves.curves import operating_point
+    from simwrap.valves.draw import curves_figure
+    from simwrap.valves.about import facts
+    from simwrap.valves.from_table import fit_file
+
+_LATER = {
+    "curves_figure": "simwrap.valves.draw",
+    "facts": "simwrap.valves.about",
+    "fit_file": "simwrap.valves.from_table",
+    "operating_point": "simwrap.valves.curves",
+}
 
 __all__ = [
     "Currents",
     "SmallSignal",
     "Valve",
+    "curves_figure",
+    "facts",
+    "fit_file",
     "get_valve",
     "models_folder",
+    "operating_point",
     "valve_file",
     "valve_names",
 ]
+
+
+def __getattr__(name: str) -> Any:
+    if name in _LATER:
+        from importlib import import_module
+
+        return getattr(import_module(_LATER[name]), name)
+    raise AttributeError(f"module {__name__!r} has no attribute {name!r}")

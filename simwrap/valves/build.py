@@ -17,8 +17,13 @@ from typing import Any
 from simwrap.errors import FileProblemsError
 from simwrap.valves import record
 from simwrap.valves.fit import FitResult, as_numbers, fit_section
+from simwrap.valves.goals import WORDS, figures, in_words, markdown, unit_of
 from simwrap.valves.library import models_folder
 from simwrap.valves.record import CONSTANTS, FITTED_MARK, ValveFile
+from simwrap.valves.valve import Valve
+
+#: The accuracy tables of all files in a folder, written beside them.
+ACCURACY = "ACCURACY.md"
 
 #: Constants that a rebuild gives again to this relative difference.
 REPEATS_TO = 1e-6
@@ -71,25 +76,18 @@ def error_rows(result: FitResult, uses: Sequence[str] = ("calibrate", "check", "
     ]
 
 
-def _summary(result: FitResult, use: str) -> str:
-    import numpy as np
-
+def _summary(result: FitResult, kind: str, use: str) -> str:
     parts = []
-    for quantity in dict.fromkeys(r.number.quantity for r in result.residuals):
-        errors = result.errors(use, (quantity,))
-        if len(errors):
-            unit, factor = (" points", 1.0) if quantity == "distortion" else (" %", 100.0)
-            parts.append(
-                f"{quantity} {factor * float(np.median(errors)):.1f} / {factor * float(errors.max()):.1f}{unit}"
-                f" ({len(errors)})"
-            )
+    for group, figure in figures(error_rows(result), use, kind).items():
+        errors = f"{in_words(group, figure.median)} / {in_words(group, figure.worst)} {unit_of(group)}"
+        parts.append(f"{WORDS[group]} {errors} ({figure.count})")
     return "; ".join(parts)
 
 
-def trust_words(result: FitResult) -> str:
+def trust_words(result: FitResult, kind: str) -> str:
     """Return plain words on how far to trust a fit."""
     words = []
-    checked, calibrated = _summary(result, "check"), _summary(result, "calibrate")
+    checked, calibrated = _summary(result, kind, "check"), _summary(result, kind, "calibrate")
     if checked:
         words.append(f"Rows that did not calibrate, median / worst (how many): {checked}.")
     else:
@@ -105,7 +103,7 @@ def fitted_part(kind: str, result: FitResult, exchanged: FitResult | None) -> st
     lines += [f"{name} = {value!r}" for name, value in as_numbers(result.constants).items()]
     lines += ["", f"[{kind}.fitted]"]
     lines += [f"numbers = {result.numbers}", f"cost = {result.cost:.6g}"]
-    lines += [f"undetermined = {toml_value(result.undetermined)}", f"trust = {toml_value(trust_words(result))}"]
+    lines += [f"undetermined = {toml_value(result.undetermined)}", f"trust = {toml_value(trust_words(result, kind))}"]
     for name, rows in (("errors", error_rows(result)), ("exchanged", error_rows(exchanged, ("check",)) if exchanged else [])):
         if rows:
             lines += [f"{name} = [", *(f"  {toml_value(row)}," for row in rows), "]"]
@@ -143,6 +141,16 @@ def differences(path: Path, results: dict[str, FitResult]) -> list[str]:
     return found
 
 
+def accuracy(folder: Path) -> str:
+    """Return the accuracy tables of all valve files in a folder, as Markdown."""
+    valves = []
+    for path in sorted(folder.glob("*.toml")):
+        content = record.read(path)
+        kinds: list[Any] = [kind for kind in CONSTANTS if getattr(content, kind) is not None]
+        valves += [Valve.from_file(content, kind, path) for kind in kinds]
+    return markdown(valves)
+
+
 def main(arguments: Sequence[str] | None = None) -> int:
     """Rebuild all valve files, or those named; with --check only compare."""
     parser = argparse.ArgumentParser(prog="python -m simwrap.valves.build", description=main.__doc__)
@@ -161,7 +169,13 @@ def main(arguments: Sequence[str] | None = None) -> int:
         else:
             path.write_text(text, encoding="utf-8")
         for kind, result in results.items():
-            print(f"{path.stem} {kind}: {trust_words(result)}")
+            print(f"{path.stem} {kind}: {trust_words(result, kind)}")
+    table = folder / ACCURACY
+    tables = accuracy(folder)
+    if not options.check:
+        table.write_text(tables, encoding="utf-8")
+    elif not table.exists() or table.read_text(encoding="utf-8") != tables:
+        changed.append(f"{ACCURACY} is not what the files give")
     for line in changed:
         print(line, file=sys.stderr)
     return 1 if changed else 0

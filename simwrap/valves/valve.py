@@ -55,7 +55,8 @@ class SmallSignal(NamedTuple):
 class Valve:
     """One valve system: ratings, capacitances, published rows and a fitted law.
 
-    Made by :func:`simwrap.valves.get_valve`. All voltages are to the cathode.
+    Made by :func:`simwrap.valves.get_valve`. All voltages are to the cathode. ``kind_matters`` says
+    that the type has sections of other kinds too.
     """
 
     name: str
@@ -77,6 +78,7 @@ class Valve:
     fitted: Fitted
     trust: str
     path: Path | None
+    kind_matters: bool = False
 
     @classmethod
     def from_file(cls, record: ValveFile, kind: Kind, path: Path | None = None) -> Valve:
@@ -102,6 +104,7 @@ class Valve:
             fitted=section.fitted,
             trust=section.fitted.trust or record.trust,
             path=path,
+            kind_matters=sum(getattr(record, each) is not None for each in laws.LAWS) > 1,
         )
 
     def currents(
