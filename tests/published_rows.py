@@ -63,10 +63,8 @@ def stage_circuit(valve: Valve, row: dict[str, str], *, cathode: float = LARGE, 
 def gain_and_currents(valve: Valve, row: dict[str, str], engine: str = "auto") -> tuple[float, float, float]:
     """Return the gain at 1 kHz, the anode current and the cathode current [A] of a chart row."""
     nodes = ("n_v1_ia", "n_cathode")
-    point, sweep = run(
-        stage_circuit(valve, row), [OpRun(nodes), AcRun(1000.0, 1000.0, 1, ("n_out",))], engine=engine
-    )
-    assert point.reasons == [""] and sweep.reasons == [""], point.reasons + sweep.reasons
+    point, sweep = run(stage_circuit(valve, row), [OpRun(nodes), AcRun(1000.0, 1000.0, 1, ("n_out",))], engine=engine)
+    assert point.reasons + sweep.reasons == ["", ""]
     anode = 1e-3 * float(point.values["n_v1_ia"][0])
     cathode = float(point.values["n_cathode"][0]) / float(row["Rk_ohm"])
     return float(np.abs(sweep.values["n_out"][0, 0])), anode, cathode

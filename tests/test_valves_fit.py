@@ -19,7 +19,6 @@ from simwrap.valves.library import models_folder
 from simwrap.valves.points import read_rows
 from simwrap.valves.record import Point, Section
 
-
 #: A triode that is no shipped one.
 MADE_UP = TriodeConstants(
     perveance=1.6e-3, mu=44.0, exponent=1.47, tail_share=0.2, tail_drop=0.8, width=0.3, width_slope=0.002,
@@ -51,7 +50,8 @@ def test_curve_tracer_table_with_noise(tmp_path: Path) -> None:
     for anode, grid, _ in rows:
         true = float(evaluate(MADE_UP, float(anode), float(grid), None, 1.0, 1.0).anode)
         assert 1e3 * valve.currents(float(anode), float(grid)).anode == pytest.approx(true, rel=0.02)
-    assert result.numbers == len(rows) and not [w for w in result.warnings if "proves nothing" in w]
+    assert result.numbers == len(rows)
+    assert not [w for w in result.warnings if "proves nothing" in w]
 
 
 def test_pentode_tracer_table(tmp_path: Path) -> None:
@@ -78,7 +78,8 @@ def test_pentode_tracer_table(tmp_path: Path) -> None:
         ma = evaluate(true, anode, grid, screen, 1.0, 1.0)
         flow = valve.currents(anode, grid, screen)
         wrong.append([1e3 * flow.anode / ma.anode - 1, 1e3 * flow.screen / ma.screen - 1])
-    assert np.median(np.abs(wrong)) < 0.01 and np.max(np.abs(wrong)) < 0.06
+    assert np.median(np.abs(wrong)) < 0.01
+    assert np.max(np.abs(wrong)) < 0.06
 
 
 def test_two_points_prove_nothing(tmp_path: Path) -> None:
@@ -116,7 +117,8 @@ def test_rows_left_out_are_only_checked() -> None:
     assert section is not None
     result = fit_section(section, "triode", leave_out=["charts[0]"])
     uses = {r.number.row: r.use for r in result.residuals}
-    assert uses["charts[0]"] == "check" and uses["charts[2]"] == "calibrate"
+    assert uses["charts[0]"] == "check"
+    assert uses["charts[2]"] == "calibrate"
 
 
 @pytest.mark.parametrize(("name", "kind"), SECTIONS)
@@ -134,7 +136,8 @@ def test_files_are_up_to_date(name: str, kind: str) -> None:
     assert stored.keys() == found.keys()
     for key, entry in stored.items():
         assert entry["law"] == pytest.approx(found[key].law, rel=2e-4)
-        assert entry["use"] == found[key].use and entry["published"] == pytest.approx(found[key].number.published)
+        assert entry["use"] == found[key].use
+        assert entry["published"] == pytest.approx(found[key].number.published)
 
 
 @pytest.mark.parametrize("name", ["6SL7GT", "GZ34"])
@@ -172,17 +175,16 @@ def test_faulty_table_names_every_fault(tmp_path: Path) -> None:
         read_rows(table)
     assert len(failure.value.problems) == 3
     assert "anode_voltage" in failure.value.problems[0]
-    assert "line 2" in failure.value.problems[1] and "line 3" in failure.value.problems[2]
+    assert "line 2" in failure.value.problems[1]
+    assert "line 3" in failure.value.problems[2]
 
 
 def test_table_units_and_kinds(tmp_path: Path) -> None:
     """Text with units, columns with units and plain SI values mean the same; charts are told from points."""
-    head = ["anode_voltage", "grid_voltage", "anode_current_ma", "gm", "supply", "anode_resistor_kohm",
-            "cathode_resistor", "gain"]  # fmt: skip
-    rows = read_rows(
-        write(tmp_path / "t.csv", head, [["250 V", "-2", "1.2", "1.6 mS", "", "", "", ""],
-                                        ["", "", "", "", "300", "100", "1k5", "52"]])  # fmt: skip
-    )
+    head = "anode_voltage grid_voltage anode_current_ma gm supply anode_resistor_kohm cathode_resistor gain".split()
+    point = ["250 V", "-2", "1.2", "1.6 mS", "", "", "", ""]
+    chart = ["", "", "", "", "300", "100", "1k5", "52"]
+    rows = read_rows(write(tmp_path / "t.csv", head, [point, chart]))
     assert rows["points"][0]["anode_current"] == pytest.approx(1.2e-3)
     assert rows["points"][0]["gm"] == pytest.approx(1.6e-3)
     assert rows["charts"][0]["anode_resistor"] == pytest.approx(100e3)

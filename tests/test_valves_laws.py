@@ -32,7 +32,8 @@ def test_currents_finite_and_rising(
         anode, screen = 1.6 * anode, 1.4 * screen
     here = valve.currents(anode, grid, screen)
     for current in here:
-        assert np.isfinite(current) and current >= 0.0
+        assert np.isfinite(current)
+        assert current >= 0.0
     slack = 1e-12 + 1e-9 * float(here.anode)
     assert valve.currents(anode + step, grid, screen).anode >= here.anode - slack
     assert valve.currents(anode, grid + step, screen).anode >= here.anode - slack
@@ -53,7 +54,8 @@ def test_slopes_have_no_jump(name: str, kind: str) -> None:
         for start in (-1.0, 0.0, 20.0, 100.0):
             anode = start + np.arange(0.0, 1.5, 1e-3)
             slope = 1.0 / valve.small_signal(anode, grid, 150.0).ra
-            assert np.all(np.isfinite(slope)) and np.all(slope > 0)
+            assert np.all(np.isfinite(slope))
+            assert np.all(slope > 0)
             assert np.max(np.abs(np.diff(slope))) < 0.05 * np.max(slope)
     for centre in (-5.0, -1.0, 0.0):
         sweep = centre + np.arange(-0.7, 0.7, 1e-3)
@@ -82,7 +84,9 @@ def test_rectifiers_finite_and_rising(name: str, kind: str) -> None:
     valve = get_valve(name, kind=kind)
     voltage = np.concatenate([np.linspace(-1500, -1, 500), np.linspace(-1, 2, 3001), np.linspace(2, 200, 500)])
     current = valve.currents(voltage).anode
-    assert np.all(np.isfinite(current)) and np.all(current >= 0) and np.all(np.diff(current) >= 0)
+    assert np.all(np.isfinite(current))
+    assert np.all(current >= 0)
+    assert np.all(np.diff(current) >= 0)
     assert current[0] < 1e-7  # below the leakage of any real diode
     assert valve.currents(60.0).anode > 0.1
 

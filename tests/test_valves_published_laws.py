@@ -29,7 +29,10 @@ def printed(name: str) -> list[dict[str, str]]:
         return list(csv.DictReader(file))
 
 
-SETS = {row["sample"]: {k: float(v) for k, v in row.items() if k not in ("sample", "how_known")} for row in printed("physical_law")}
+SETS = {
+    row["sample"]: {k: float(v) for k, v in row.items() if k not in ("sample", "how_known")}
+    for row in printed("physical_law")
+}
 
 
 def physical(ops: Any, c: dict[str, float], anode: Any, grid: Any) -> dict[str, Any]:
@@ -51,7 +54,9 @@ def reprinted(ops: Any, c: dict[str, float], anode: Any, grid: Any) -> dict[str,
 KOREN_12AX7 = {"mu": 100.0, "X": 1.4, "kG1": 1060.0, "kP": 600.0, "kVB": 300.0}
 
 
-def slopes(law: Callable[..., dict[str, Any]], anode: float, grid: float) -> tuple[float, float, float, dict[str, float]]:
+def slopes(
+    law: Callable[..., dict[str, Any]], anode: float, grid: float
+) -> tuple[float, float, float, dict[str, float]]:
     """Return gm [mS], ra [ohm], mu and the currents [mA], by complex step."""
     by_anode = law(Numeric, anode=anode + 1j * STEP, grid=grid + 0j)["ia"]
     by_grid = law(Numeric, anode=anode + 0j, grid=grid + 1j * STEP)["ia"]
@@ -67,7 +72,9 @@ def lines(law: Callable[..., dict[str, Any]], anode: str, cathode: str) -> list[
     return [*ops.lines, f"g_v1_anode {anode} {cathode} n_v1_ia 0 0.001"]
 
 
-@pytest.mark.parametrize("row", printed("physical_law_values"), ids=lambda row: f"{row['sample']} {row['Va_V']}/{row['Vg_V']}")
+@pytest.mark.parametrize(
+    "row", printed("physical_law_values"), ids=lambda row: f"{row['sample']} {row['Va_V']}/{row['Vg_V']}"
+)
 def test_physical_law_in_numpy(row: dict[str, str]) -> None:
     """Currents and slopes to the printed digits."""
     law = partial(physical, c=SETS[row["sample"]])
@@ -85,9 +92,17 @@ def test_physical_law_in_numpy(row: dict[str, str]) -> None:
 def test_physical_law_in_the_engines(sample: str, engine: str) -> None:
     """The same law as a netlist gives the printed currents."""
     rows = [row for row in printed("physical_law_values") if row["sample"] == sample]
-    table = {"v_anode": np.array([float(r["Va_V"]) for r in rows]), "v_grid": np.array([float(r["Vg_V"]) for r in rows])}
+    table = {
+        "v_anode": np.array([float(r["Va_V"]) for r in rows]),
+        "v_grid": np.array([float(r["Vg_V"]) for r in rows]),
+    }
     text = "\n".join(
-        ["v_anode n_a 0 dc 0", "v_grid n_grid 0 dc 0", "r_k n_k 0 1e-3", *lines(partial(physical, c=SETS[sample]), "n_a", "n_k")]
+        [
+            "v_anode n_a 0 dc 0",
+            "v_grid n_grid 0 dc 0",
+            "r_k n_k 0 1e-3",
+            *lines(partial(physical, c=SETS[sample]), "n_a", "n_k"),
+        ]
     )
     (reply,) = run(Circuit(text, table, len(rows)), [OpRun(("n_v1_ia", "n_v1_ik"))], engine=engine)
     for node, column in (("n_v1_ia", "Ia_mA"), ("n_v1_ik", "Ik_mA")):
@@ -107,7 +122,7 @@ def test_reprinted_set_misses_the_sheet(row: dict[str, str]) -> None:
 
 @pytest.mark.parametrize("engine", ENGINES)
 def test_textbook_worked_example(engine: str) -> None:
-    """Steck p. 176: operating point and gains of a stage, through the engine; its printed digits where it differentiates."""
+    """Steck p. 176: operating point and gains of a stage, through the engine."""
     wanted = {row["quantity"]: (float(row["printed"]), float(row["computed"])) for row in printed("worked_example")}
     law = partial(reprinted, c=KOREN_12AX7)
 

@@ -11,9 +11,9 @@ from simwrap.valves.library import get_valve, models_folder, valve_file, valve_n
 from simwrap.valves.valve import Currents, SmallSignal, Valve
 
 if TYPE_CHECKING:
+    from simwrap.valves.about import facts
     from simwrap.valves.curves import operating_point
     from simwrap.valves.draw import curves_figure
-    from simwrap.valves.about import facts
     from simwrap.valves.from_table import fit_file
 
 _LATER = {

@@ -8,7 +8,13 @@ from simwrap import quantity
 from simwrap.valves.goals import ACCURACY_HEAD, accuracy_rows, contradictions
 from simwrap.valves.valve import Valve
 
-_WORDS = {"how_known": "how known", "grade": "grade", "source": "source", "note": "note", "rating_system": "rating system"}
+_WORDS = {
+    "how_known": "how known",
+    "grade": "grade",
+    "source": "source",
+    "note": "note",
+    "rating_system": "rating system",
+}
 
 
 @dataclass(frozen=True)
@@ -29,7 +35,7 @@ def _unit(name: str) -> str:
 
 
 def _ratings(valve: Valve) -> list[tuple[str, ...]]:
-    rows = []
+    rows: list[tuple[str, ...]] = []
     for field in fields(valve.ratings):
         value = getattr(valve.ratings, field.name)
         if value is None or value == "":
@@ -73,12 +79,12 @@ def facts(valve: Valve) -> list[Table]:
     list of Table
         Each has ``title``, ``head`` and ``rows``, all text; tables without rows are left out.
     """
-    capacitances = [
+    capacitances: list[tuple[str, ...]] = [
         (name.replace("_", " to "), quantity.render(value, "F"))
         for name in ("grid_anode", "grid_cathode", "anode_cathode")
         if (value := getattr(valve.capacitances, name))
     ]
-    proof = [
+    proof: list[tuple[str, ...]] = [
         (
             entry["label"], entry["quantity"].replace("_", " "), f"{entry['published']:.4g}", f"{entry['law']:.4g}",
             f"{entry['error']:+.2f} points" if entry["quantity"] == "distortion" else f"{100 * entry['error']:+.1f} %",
@@ -86,7 +92,7 @@ def facts(valve: Valve) -> list[Table]:
         )
         for entry in valve.fitted.errors
     ]  # fmt: skip
-    windows = [
+    windows: list[tuple[str, ...]] = [
         (
             window.quantity.replace("_", " "),
             window.conditions,
@@ -96,7 +102,7 @@ def facts(valve: Valve) -> list[Table]:
         )
         for window in valve.windows
     ]
-    tables = [
+    tables: list[tuple[str, tuple[str, ...], list[tuple[str, ...]]]] = [
         (valve.name, ("", ""), _about(valve)),
         ("ratings", ("rating", "value"), _ratings(valve)),
         ("capacitances", ("between", "value"), capacitances),

@@ -104,7 +104,10 @@ def fitted_part(kind: str, result: FitResult, exchanged: FitResult | None) -> st
     lines += ["", f"[{kind}.fitted]"]
     lines += [f"numbers = {result.numbers}", f"cost = {result.cost:.6g}"]
     lines += [f"undetermined = {toml_value(result.undetermined)}", f"trust = {toml_value(trust_words(result, kind))}"]
-    for name, rows in (("errors", error_rows(result)), ("exchanged", error_rows(exchanged, ("check",)) if exchanged else [])):
+    for name, rows in (
+        ("errors", error_rows(result)),
+        ("exchanged", error_rows(exchanged, ("check",)) if exchanged else []),
+    ):
         if rows:
             lines += [f"{name} = [", *(f"  {toml_value(row)}," for row in rows), "]"]
     return "\n".join(lines) + "\n"

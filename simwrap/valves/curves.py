@@ -126,10 +126,7 @@ def transfer_family(
     parameter = np.asarray(voltages, dtype=float)
     steps = usual_grid_voltages(valve, usual)
     x = np.linspace(steps[-1], 0.0, 301) if grid_voltage is None else np.asarray(grid_voltage, dtype=float)
-    if usual is None:
-        flow = valve.currents(parameter[:, None], x)
-    else:
-        flow = valve.currents(top, x, parameter[:, None])
+    flow = valve.currents(parameter[:, None], x) if usual is None else valve.currents(top, x, parameter[:, None])
     return Family(x, parameter, flow.anode, flow.screen)
 
 

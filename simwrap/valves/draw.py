@@ -146,12 +146,12 @@ def _published(axes: Axes, valve: Valve, tap: float, screen: float | None) -> No
             grid = -(row.anode_current + (row.screen_current or 0.0)) * row.cathode_resistor
         if grid is None:
             continue
-        label = {"label": "published, at its grid voltage"} if first else {}
+        label = "published, at its grid voltage" if first else "_nolegend_"
         first = False
         hollow = row.use == "contradicts" or "anode_current" in row.contradicts
         axes.plot(
             [row.anode_voltage], [1e3 * row.anode_current], "o", color=_POINT, markersize=5, zorder=5,
-            fillstyle="none" if hollow else "full", **label,
+            fillstyle="none" if hollow else "full", label=label,
         )  # fmt: skip
         axes.annotate(
             f"{grid:.3g}", (row.anode_voltage, 1e3 * row.anode_current), color=_POINT, fontsize=7,
@@ -192,7 +192,9 @@ def draw_load_line(axes: Axes, point: OperatingPoint, *, supply: float, resistan
         f"{point.anode_voltage:.0f} V, {1e3 * point.anode_current:.3g} mA, grid {point.grid_voltage:.3g} V\n"
         f"gm {1e3 * point.gm:.3g} mS, ra {point.ra / 1e3:.3g} k, mu {point.mu:.3g}"
     )
-    axes.plot([point.anode_voltage], [1e3 * point.anode_current], "s", color="black", markersize=7, zorder=6, label=words)
+    axes.plot(
+        [point.anode_voltage], [1e3 * point.anode_current], "s", color="black", markersize=7, zorder=6, label=words
+    )
     axes.legend(fontsize=8, loc="upper right")
 
 

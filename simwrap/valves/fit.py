@@ -338,7 +338,7 @@ def _result(problem: _Problem, x: Array, uses: Sequence[str]) -> FitResult:
     jacobian = problem.jacobian(x)
     data = jacobian[:count]
     width = np.where(np.isfinite(problem.width), problem.width, 1.0)
-    singular = np.linalg.svd(data * width, compute_uv=False) if count else np.zeros(1)
+    singular = np.asarray(np.linalg.svd(data * width, compute_uv=False), dtype=float)
     covariance = np.linalg.pinv(jacobian.T @ jacobian)
     left = np.sqrt(np.diag(covariance)) / width
     determined = {prior.name: float(value) for prior, value in zip(problem.priors, left, strict=True)}
@@ -359,7 +359,16 @@ def _result(problem: _Problem, x: Array, uses: Sequence[str]) -> FitResult:
     ]
     if at_bound:
         warnings.append(f"{', '.join(at_bound)} ended at a bound: the law may not suit this valve")
-    return FitResult(constants, residuals, count, 0.5 * float(np.sum(problem.residuals(x) ** 2)), determined, undetermined, singular, warnings)
+    return FitResult(
+        constants,
+        residuals,
+        count,
+        0.5 * float(np.sum(problem.residuals(x) ** 2)),
+        determined,
+        undetermined,
+        singular,
+        warnings,
+    )
 
 
 def as_numbers(constants: Any) -> Mapping[str, float]:

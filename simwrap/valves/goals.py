@@ -170,7 +170,12 @@ def _figure(group: str, figure: Figure | None) -> str:
 def contradictions(valve: Valve) -> list[list[str]]:
     """Return rows (number, published, law, error, why) of numbers that contradict others."""
     notes: dict[str, str] = {}
-    for name, rows in (("points", valve.points), ("charts", valve.charts), ("outputs", valve.outputs)):
+    parts: list[tuple[str, Sequence[Any]]] = [
+        ("points", valve.points),
+        ("charts", valve.charts),
+        ("outputs", valve.outputs),
+    ]
+    for name, rows in parts:
         notes.update({f"{name}[{index}]": row.note for index, row in enumerate(rows)})
     return [
         [
@@ -190,11 +195,12 @@ def markdown(valves: Sequence[Valve]) -> str:
     lines = [
         "# How true the valves are",
         "",
-        "Written by `make models` from the published rows in each file; nothing here is by hand. Errors are median / worst",
-        "(how many numbers), in percent, or in points for distortion. *Calibrated* rows made the constants, *checked only*",
-        "rows did not; *halves exchanged* is the error of those rows that otherwise calibrate, with constants fitted to the",
-        "others. *Reached* compares checked rows with what was asked, or calibrated ones where none are left to check.",
-        "The figures are those of the law; tests run the same rows as stages through the engines and get the same.",
+        "Written by `make models` from the published rows in each file; nothing here is by hand. Errors are median /",
+        "worst (how many numbers), in percent, or in points for distortion. *Calibrated* rows made the constants,",
+        "*checked only* rows did not; *halves exchanged* is the error of the rows that otherwise calibrate, with",
+        "constants fitted to the others. *Reached* compares checked rows with what was asked, or calibrated ones where",
+        "none are left to check. The figures are those of the law; tests run the same rows as stages through the",
+        "engines and get the same.",
     ]
     for valve in valves:
         lines += ["", f"## {valve.name}" + (f", {valve.kind} section" if valve.kind_matters else ""), ""]
@@ -208,5 +214,8 @@ def markdown(valves: Sequence[Valve]) -> str:
             lines += ["", "From what is usual, not from data: " + ", ".join(valve.fitted.undetermined) + "."]
         if disagreeing := contradictions(valve):
             lines += ["", "Rows that disagree with others, and neither calibrate nor count:", ""]
-            lines += [f"- {what}: published {number}, law {law} ({error}). {why}" for what, number, law, error, why in disagreeing]
+            lines += [
+                f"- {what}: published {number}, law {law} ({error}). {why}"
+                for what, number, law, error, why in disagreeing
+            ]
     return "\n".join(lines) + "\n"

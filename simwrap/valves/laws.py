@@ -51,7 +51,7 @@ class Numeric:
         return np.exp(exponent * np.log(base))
 
     @staticmethod
-    def node(name: str, value: Any) -> Any:  # noqa: ARG004
+    def node(name: str, value: Any) -> Any:
         """Return ``value``: only a netlist has nodes."""
         return value
 
@@ -286,9 +286,7 @@ def triode(ops: Any, c: TriodeConstants, anode: Any, grid: Any, emission: Any, m
     return MilliAmps(ia, ops.node("ig", grid_current(ops, c, grid)))
 
 
-def pentode(
-    ops: Any, c: PentodeConstants, anode: Any, grid: Any, screen: Any, emission: Any, mu: Any
-) -> MilliAmps:
+def pentode(ops: Any, c: PentodeConstants, anode: Any, grid: Any, screen: Any, emission: Any, mu: Any) -> MilliAmps:
     """Pentode or beam tetrode: cathode current, its division, and a smooth knee."""
     va = ops.node("va", positive(ops, anode))
     vs = ops.node("vs", 1.0 + positive(ops, screen - 1.0))
@@ -305,9 +303,7 @@ def pentode(
     share = ops.node("share", 1.0 / (1.0 + (1.0 / c.division) * ops.exp(-log_ratio)))
     # Smooth minimum of the divided current and the knee line, in logarithms.
     knee_line = np.log(1e3 * c.knee_perveance) + 1.5 * log_va
-    excess = ops.node(
-        "knee", c.knee_sharpness * (ops.log(ops.abs(ik * share) + 1e-12) - knee_line - ops.log(emission))
-    )
+    excess = ops.node("knee", c.knee_sharpness * (ops.log(ops.abs(ik * share) + 1e-12) - knee_line - ops.log(emission)))
     ia = ops.node("ia", ik * share * ops.exp((-1.0 / c.knee_sharpness) * softplus(ops, excess)))
     ig2 = ops.node("ig2", ik - ia)
     return MilliAmps(ia, ops.node("ig", grid_current(ops, c, grid)), ig2)
@@ -393,9 +389,7 @@ def grid_constants(onset: float = -0.5, current_at_1v: float = 0.5e-3) -> dict[s
         return float(GRID_WIDTH * softplus(Numeric, (grid + shift) / GRID_WIDTH) + DRIVE_FLOOR)
 
     def error(shift: float) -> float:
-        return 1.5 * float(np.log(drive(1.0, shift) / drive(onset, shift))) - float(
-            np.log(current_at_1v / 0.3e-6)
-        )
+        return 1.5 * float(np.log(drive(1.0, shift) / drive(onset, shift))) - float(np.log(current_at_1v / 0.3e-6))
 
     shift = float(brentq(error, -1.0, 3.0, xtol=1e-14))
     return {"grid_perveance": current_at_1v / drive(1.0, shift) ** 1.5, "grid_onset": shift}

@@ -29,7 +29,9 @@ def models_folder() -> Path:
     return model_folders()[-1]
 
 
-def _plugin_folders() -> list[Path]:
+@functools.cache
+def plugin_folders() -> tuple[Path, ...]:
+    """Return the folders that installed plug-ins bring; one that is neither path nor package warns."""
     found = []
     for name, thing in plugins(GROUP):
         try:
@@ -39,7 +41,7 @@ def _plugin_folders() -> list[Path]:
                 f'plug-in "{name}" of {GROUP} is neither a path nor a package with valve files; it is left out',
                 stacklevel=3,
             )
-    return found
+    return tuple(found)
 
 
 def search_folders(folders: Iterable[str | Path] = ()) -> list[Path]:
@@ -52,7 +54,7 @@ def search_folders(folders: Iterable[str | Path] = ()) -> list[Path]:
     """
     asked = [*folders, *(text for text in os.environ.get(ENVIRONMENT, "").split(os.pathsep) if text)]
     found = model_folders(asked)
-    return [*found[:-1], *_plugin_folders(), found[-1]]
+    return [*found[:-1], *plugin_folders(), found[-1]]
 
 
 def _key(name: str) -> str:
@@ -60,7 +62,7 @@ def _key(name: str) -> str:
 
 
 @functools.lru_cache(maxsize=512)
-def _head(path: Path, stamp: int) -> tuple[str, tuple[str, ...]]:  # noqa: ARG001
+def _head(path: Path, stamp: int) -> tuple[str, tuple[str, ...]]:
     """Return name and designations, reading no further than the first table of the file."""
     lines = []
     try:
@@ -90,7 +92,7 @@ def _index(folders: Iterable[Path]) -> dict[str, tuple[str, Path]]:
 
 
 @functools.lru_cache(maxsize=512)
-def _read(path: Path, stamp: int) -> ValveFile:  # noqa: ARG001
+def _read(path: Path, stamp: int) -> ValveFile:
     return record.read(path)
 
 

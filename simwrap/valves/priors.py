@@ -142,9 +142,7 @@ def constants_from(kind: str, priors: list[Prior], fixed: dict[str, float], x: A
         values["width_slope"] = values["width_slope"] / values["mu"]
     if kind == "pentode":
         values["knee_sharpness"] = 1.0 + values["knee_sharpness"]
-        values["knee_perveance"] = (
-            values["knee_perveance"] * values["perveance"] * values["mu"] ** -values["exponent"]
-        )
+        values["knee_perveance"] = values["knee_perveance"] * values["perveance"] * values["mu"] ** -values["exponent"]
     return laws.LAWS[kind][0](**values)
 
 

@@ -49,7 +49,9 @@ class Number:
     @property
     def unit(self) -> str:
         """Unit of the published number."""
-        return {"gm": "S", "ra": "ohm", "gain": "", "mu": "", "screen_mu": "", "distortion": "%", "power": "W"}.get(self.quantity, "A")
+        return {"gm": "S", "ra": "ohm", "gain": "", "mu": "", "screen_mu": "", "distortion": "%", "power": "W"}.get(
+            self.quantity, "A"
+        )
 
 
 class RowSet(Protocol):
@@ -64,23 +66,22 @@ class RowSet(Protocol):
 
 def in_batch(constants: laws.Constants) -> laws.Constants:
     """Return constants whose fields are arrays of shape (batch, 1)."""
-    columns = {field.name: np.atleast_1d(getattr(constants, field.name)) for field in fields(constants)}
-    return type(constants)(**{name: value.reshape(len(value), 1) for name, value in columns.items()})
+    columns: dict[str, Any] = {}
+    for field in fields(constants):
+        value = np.atleast_1d(getattr(constants, field.name))
+        columns[field.name] = value.reshape(len(value), 1)
+    return type(constants)(**columns)
 
 
 def reshaped(constants: laws.Constants, dimensions: int) -> laws.Constants:
     """Return batch constants with ``dimensions`` axes after the batch axis."""
-    return type(constants)(
-        **{
-            field.name: np.reshape(getattr(constants, field.name), (-1,) + (1,) * dimensions)
-            for field in fields(constants)
-        }
-    )
+    columns: dict[str, Any] = {
+        field.name: np.reshape(getattr(constants, field.name), (-1,) + (1,) * dimensions) for field in fields(constants)
+    }
+    return type(constants)(**columns)
 
 
-def slopes(
-    constants: laws.Constants, anode: Any, grid: Any, screen: Any, wanted: str = "ags"
-) -> dict[str, Any]:
+def slopes(constants: laws.Constants, anode: Any, grid: Any, screen: Any, wanted: str = "ags") -> dict[str, Any]:
     """Return currents [A] and their derivatives by complex step to the electrodes ``wanted``.
 
     Keys: ``ia``, ``ig2``, ``ia_a``, ``ia_g``, ``ia_s``, ``ig2_a``, ``ig2_g``, ``ig2_s``.
@@ -208,7 +209,7 @@ class PointRows:
             total = 1e-3 * (ma.anode if ma.screen is None else ma.anode + self._tap * ma.screen)
             over = total > self._current
             high, low = np.where(over, middle, high), np.where(over, low, middle)
-        return 0.5 * (low + high)
+        return np.asarray(0.5 * (low + high))
 
 
 class ChartRows:
