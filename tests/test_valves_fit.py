@@ -154,6 +154,8 @@ def test_rebuild_command(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> 
     original = (models_folder() / "gz34.toml").read_text(encoding="utf-8")
     path = tmp_path / "gz34.toml"
     path.write_text(original, encoding="utf-8")
+    assert main(["--folder", str(tmp_path)]) == 0
+    assert path.read_text(encoding="utf-8") == original
     assert main(["--folder", str(tmp_path), "--check"]) == 0
     perveance = str(get_valve("GZ34").constants.perveance)
     path.write_text(original.replace(f"perveance = {perveance}", "perveance = 0.5"), encoding="utf-8")

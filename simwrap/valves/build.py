@@ -174,7 +174,11 @@ def main(arguments: Sequence[str] | None = None) -> int:
         for kind, result in results.items():
             print(f"{path.stem} {kind}: {trust_words(result, kind)}")
     table = folder / ACCURACY
-    tables = accuracy(folder)
+    try:
+        tables = accuracy(folder)
+    except FileProblemsError as failure:
+        print(f"{ACCURACY} is not written: {failure}", file=sys.stderr)
+        return 1
     if not options.check:
         table.write_text(tables, encoding="utf-8")
     elif not table.exists() or table.read_text(encoding="utf-8") != tables:
