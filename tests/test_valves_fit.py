@@ -10,7 +10,7 @@ import pytest
 from published_rows import SECTIONS
 
 from simwrap.errors import FileProblemsError, InputError, UnknownNameError
-from simwrap.valves import get_valve, valve_file
+from simwrap.valves import fit_figure, fit_tables, get_valve, valve_file
 from simwrap.valves.build import differences, main, read_hand_part, rebuilt
 from simwrap.valves.fit import fit_section, proof
 from simwrap.valves.from_table import fit_file
@@ -95,6 +95,15 @@ def test_two_points_prove_nothing(tmp_path: Path) -> None:
     assert {"exponent", "tail_share", "width"} <= set(result.undetermined)
     assert "proves nothing" in get_valve("two", folders=[tmp_path]).trust.replace("proves\nnothing", "proves nothing")
     assert np.sum(result.singular_values > 1.0) <= 2
+    tables = {table.title: table for table in fit_tables(result)}
+    assert len(tables["numbers beside the law, the worst first"].rows) == 2
+    assert {row[2] for row in tables["what the numbers determine"].rows if row[0] in ("exponent", "width")} == {
+        "the prior"
+    }
+    assert "proves nothing" in tables["warnings"].rows[0][0]
+    (axes,) = fit_figure(result).axes
+    assert "2 numbers" in axes.get_title()
+    assert "[%" in axes.get_ylabel()
 
 
 def test_a_bad_row_does_not_bend_the_law() -> None:

@@ -11,15 +11,17 @@ from simwrap.valves.library import get_valve, models_folder, valve_file, valve_n
 from simwrap.valves.valve import Currents, SmallSignal, Valve
 
 if TYPE_CHECKING:
-    from simwrap.valves.about import facts
+    from simwrap.valves.about import facts, fit_tables
     from simwrap.valves.curves import operating_point
-    from simwrap.valves.draw import curves_figure
+    from simwrap.valves.draw import curves_figure, fit_figure
     from simwrap.valves.from_table import fit_file
 
 _LATER = {
     "curves_figure": "simwrap.valves.draw",
     "facts": "simwrap.valves.about",
+    "fit_figure": "simwrap.valves.draw",
     "fit_file": "simwrap.valves.from_table",
+    "fit_tables": "simwrap.valves.about",
     "operating_point": "simwrap.valves.curves",
 }
 
@@ -29,7 +31,9 @@ __all__ = [
     "Valve",
     "curves_figure",
     "facts",
+    "fit_figure",
     "fit_file",
+    "fit_tables",
     "get_valve",
     "models_folder",
     "operating_point",

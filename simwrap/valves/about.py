@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, fields
+from dataclasses import asdict, dataclass, fields
+from math import isfinite
 
 from simwrap import quantity
+from simwrap.valves.fit import FitResult
 from simwrap.valves.goals import ACCURACY_HEAD, accuracy_rows, contradictions
 from simwrap.valves.valve import Valve
 
@@ -121,3 +123,47 @@ def _known(valve: Valve, row: str) -> str:
     part, _, rest = row.partition("[")
     found = getattr(valve, part)[int(rest.rstrip("]"))]
     return f"{found.source}, {found.how_known}, {found.grade}"
+
+
+def fit_tables(result: FitResult) -> list[Table]:
+    """Return what a fit found, as tables: every number beside the law, and how well each constant is determined.
+
+    Parameters
+    ----------
+    result : FitResult
+        Of :func:`simwrap.valves.fit_file`.
+    """
+    residuals = [
+        (
+            r.number.label,
+            r.number.quantity.replace("_", " "),
+            f"{r.number.published:.4g}",
+            f"{r.law:.4g}",
+            f"{r.error:+.2f} points" if r.number.scale == "points" else f"{100 * r.error:+.1f} %",
+            r.use,
+        )
+        for r in sorted(result.residuals, key=lambda r: -abs(r.error) / r.number.sigma)
+        if isfinite(r.law)
+    ]
+    values = asdict(result.constants)
+    constants = [
+        (
+            name.replace("_", " "),
+            f"{float(values[name]):.4g}",
+            "the prior" if name in result.undetermined else "the data",
+            f"{left:.2f}",
+        )
+        for name, left in result.determined.items()
+    ]
+    head = ("constant", "value", "comes from", "width left, in prior widths")
+    tables = [
+        Table(
+            "numbers beside the law, the worst first",
+            ("where", "quantity", "given", "law", "error", "use"),
+            tuple(residuals),
+        ),
+        Table("what the numbers determine", head, tuple(constants)),
+    ]
+    if result.warnings:
+        tables.append(Table("warnings", ("warning",), tuple((warning,) for warning in result.warnings)))
+    return tables

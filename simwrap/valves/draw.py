@@ -23,6 +23,8 @@ if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
 
+    from simwrap.valves.fit import FitResult
+
 #: What :func:`curves_figure` can draw.
 PICTURES = ("anode", "transfer", "triode-connected", "ultra-linear")
 
@@ -212,4 +214,33 @@ def contact_sheet(valves: list[Valve], *, columns: int = 5) -> Figure:
             draw_anode(axes, valve, anode_family(valve))
     for axes in panels[len(valves) :]:
         axes.set_visible(False)
+    return figure
+
+
+def fit_figure(result: FitResult) -> Figure:
+    """Draw the error of every number of a fit, calibrated and only checked ones apart.
+
+    Parameters
+    ----------
+    result : FitResult
+        Of :func:`simwrap.valves.fit_file`.
+    """
+    from matplotlib.figure import Figure as NewFigure
+
+    shown = [r for r in result.residuals if np.isfinite(r.error)]
+    figure = NewFigure(figsize=(8.0, 4.2), layout="constrained")
+    axes = figure.subplots()
+    position = np.arange(len(shown))
+    for use, colour in (("calibrate", _CURVE), ("check", _LINE), ("contradicts", _FAINT)):
+        own = [i for i, r in enumerate(shown) if r.use == use]
+        if own:
+            size = [shown[i].error * (1.0 if shown[i].number.scale == "points" else 100.0) for i in own]
+            axes.vlines(position[own], 0.0, size, color=colour, linewidth=1.2)
+            axes.plot(position[own], size, "o", color=colour, markersize=4, label=use)
+    axes.axhline(0.0, color="black", linewidth=0.8)
+    if len(shown) <= 40:
+        words = [f"{r.number.quantity.replace('_', ' ')}, {r.number.label}" for r in shown]
+        axes.set_xticks(position, words, rotation=90, fontsize=7)
+    _finish(axes, f"{result.numbers} numbers calibrate", "number", "law - given [%, distortion in points]")
+    axes.legend(fontsize=8)
     return figure
