@@ -182,12 +182,10 @@ def test_cut_offs() -> None:
 
 
 def test_6sn7_chart_gain_is_off_as_said() -> None:
-    """Gains of 13 to 14 can't be met together with the sheet points, which are 12 % apart: shown, not hidden."""
-    valve = get_valve("6SN7GTB")
-    found = [gain_and_currents(valve, row)[0] / float(row["gain"]) - 1.0 for row in chart_rows(["6SN7GT"])]
-    assert np.all(np.array(found) > 0)
-    assert np.max(found) <= 0.25
-    assert all("gain" in chart.contradicts and chart.note for chart in valve.charts)
+    """Gains of 13 to 14 and the sheet points are 12 % apart: no law meets both, so the goal is 15 %."""
+    assert median_and_worst(errors("6SN7GTB", "6SN7GT", "check")["gain"])[1] <= 0.15
+    found = errors("6SN7GTB", "6SN7GT", "check")["gain"] + errors("6SN7GTB", "6SN7GT", "calibrate")["gain"]
+    assert min(found) > 0.05, "the law now meets the chart: say so in the file"
 
 
 def test_acceptance_windows() -> None:

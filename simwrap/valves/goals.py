@@ -63,6 +63,8 @@ def goal(valve_name: str, group: str) -> Goal:
             return Goal(0.015, 0.05)
         if valve_name == "12AU7":
             return Goal(0.025, 0.08)
+        if valve_name == "6SN7GTB":
+            return Goal(None, 0.15)
         return Goal(0.025, 0.07) if valve_name in SMALL_PENTODES else Goal(None, None)
     return {
         "sheet": Goal(0.02, 0.05),
