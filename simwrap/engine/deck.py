@@ -9,9 +9,10 @@ from .guard import Parsed, value_field
 from .protocol import Pulse, Pwl, Sine
 
 #: Tight enough that a solve is the same to 1e-12 wherever it starts from.
-SMALL_OPTIONS = ".options reltol=1e-6 vntol=1e-9 abstol=1e-15"
-#: Trapezoidal: the other method hides real oscillations. A tighter reltol makes distortion worse.
-TRANSIENT_OPTIONS = ".options method=trap reltol=1e-5"
+SMALL_OPTIONS = ".options reltol=1e-6 vntol=1e-9 abstol=1e-12"
+#: Trapezoidal: the other method hides real oscillations. A tighter reltol makes distortion worse, and
+#: with the usual abstol of 1e-12 one engine can't start whole amplifiers from given states.
+TRANSIENT_OPTIONS = ".options method=trap reltol=1e-5 abstol=1e-9"
 
 
 def write(value: float) -> str:
@@ -66,15 +67,32 @@ class Deck:
             found.append(f"{name} {one} {other} dc {write(offset if index == 0 else 0.0)} {wave}")
         return found
 
-    def initial(self, state: Mapping[str, float], lines: list[str]) -> list[str]:
-        """Return ``lines`` with inductor currents put in, and ``.ic`` cards for the node voltages."""
+    def initial(self, state: Mapping[str, float], lines: list[str], own_flux_only: bool = False) -> list[str]:
+        """Return ``lines`` with inductor currents put in, and ``.ic`` cards for the node voltages.
+
+        Where an engine takes only an inductor's own flux from ``ic=`` (``own_flux_only``), the current
+        written is the one whose own flux is the whole flux, that of the coupled inductors included.
+        """
+        given = {name[2:-1]: value for name, value in state.items() if name.startswith("i(")}
+        if own_flux_only and given:
+            given = _whole_flux(given, lines)
         found = []
         for line in lines:
-            name = line.split(None, 1)[0]
-            current = state.get(f"i({name})") if name[0] == "l" else None
+            current = given.get(line.split(None, 1)[0])
             found.append(line if current is None else f"{line} ic={write(current)}")
         nodes = [f"v({node})={write(value)}" for node, value in state.items() if not node.startswith("i(")]
         return found + [".ic " + " ".join(nodes[k : k + 8]) for k in range(0, len(nodes), 8)]
+
+
+def _whole_flux(currents: Mapping[str, float], lines: Sequence[str]) -> dict[str, float]:
+    fields = [line.split() for line in lines if line[0] in "lk"]
+    size = {words[0]: float(words[3]) for words in fields if words[0][0] == "l"}
+    found = dict(currents)
+    for _, one, other, coupling in (words for words in fields if words[0][0] == "k"):
+        ratio = math.sqrt(size[other] / size[one])
+        found[one] += float(coupling) * ratio * currents[other]
+        found[other] += float(coupling) / ratio * currents[one]
+    return found
 
 
 def _wave(term: Sine | Pulse | Pwl, offset: float) -> str:

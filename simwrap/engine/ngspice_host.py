@@ -67,6 +67,8 @@ class Ngspice:
     """Loads once a chunk, then ``alter``; transients are loaded anew each time."""
 
     name = "ngspice"
+    #: ``ic=`` of a coupled inductor is its current, the flux of the others is counted.
+    own_flux_only = False
     #: Each command is kept in a history; this frees it.
     COMMANDS_BEFORE_FREE = 5000
 

@@ -30,8 +30,11 @@ if TYPE_CHECKING:
 
 #: Steps of a period, and at least so many of the fastest tone's.
 STEPS, STEPS_FASTEST = 200, 60
-#: Periods remembered by the extrapolation, and plain ones at the start of a level.
-MEMORY, PLAIN = 8, 2
+#: Periods remembered by the extrapolation.
+MEMORY = 20
+RCOND = 1e-3
+#: Steps of a period of the quiet circuit.
+QUIET_STEPS = 50
 #: Periods after which the extrapolation is given up.
 PATIENCE = 90
 
@@ -42,7 +45,9 @@ class Period:
 
     waves: list[Array]
     spectra: Array
+    begin: Array
     end: Array
+    miss: Array
 
 
 @dataclass
@@ -68,7 +73,10 @@ class Solver:
         steps = max(STEPS, STEPS_FASTEST * fastest / run.fundamental, run.samples / 4)
         self.step = self.period / steps
         self.grid = np.arange(run.samples) * (self.period / run.samples)
-        self.true_state = _differences(deck, self.names)
+        self.state = _true_state(deck, self.names, self.values)
+        self.back = np.linalg.pinv(self.state)
+        self.jacobian = np.zeros((len(self.state), len(self.state)))
+        self.known = False
         self.start: Array | None = None
         self.count = 0
 
@@ -88,7 +96,7 @@ class Solver:
         if time.monotonic() > self.until:
             raise TimeoutError(f"no steady state within {self.seconds:.3g} s ({self.count} periods)")
         self.count += 1
-        lines = self.deck.initial(dict(zip(self.names, state.tolist(), strict=True)), self.lines)
+        lines = self.deck.initial(dict(zip(self.names, state.tolist(), strict=True)), self.lines, self.host.own_flux_only)
         times, found = self.host.transient(self.deck, lines, self.vectors, self.period, self.step, 0.0, True)
         if abs(times[-1] - self.period) > 1e-9 * self.period:
             raise RuntimeError(f"a period ended at {times[-1]:.6g} s instead of {self.period:.6g} s")
@@ -98,7 +106,7 @@ class Solver:
             raise RuntimeError("the state after a period is not a finite number")
         waves = [self._whole(times, by_name[name]) for name in self.run.vectors]
         spectra = np.abs(np.fft.rfft(waves, axis=1)) / self.run.samples * 2.0
-        return Period(waves, spectra, end)
+        return Period(waves, spectra, state, end, self.state @ (end - state))
 
     def _whole(self, times: Array, wave: Array) -> Array:
         # In the steady state the end is also the beginning, which the engine doesn't return exactly.
@@ -141,49 +149,80 @@ class Solver:
         return float(moved.max(initial=0.0)) / self.run.tolerance
 
     def _extrapolated(self, start: Array) -> Period | None:
-        size = self.true_state
-        states: list[Array] = []
-        ends: list[Array] = []
-        last: Period | None = None
-        state, best, plain = start, np.inf, PLAIN
-        calm = 0
-        while self.count < min(PATIENCE, self.run.max_periods):
-            period = self.one_period(state)
-            miss = size(period.end - state)
-            far = float(np.linalg.norm(miss))
-            if far > 4.0 * best and plain <= 0:
-                # It was led astray: forget the past and let a few plain periods pass.
-                states, ends, plain = [], [], PLAIN + 1
-            best = min(best, far)
-            moved = self.change(last, period) if last is not None else np.inf
-            last = period
-            calm = calm + 1 if moved < 1.0 else 0
-            if calm >= 3:
-                return period
-            states.append(state)
-            ends.append(period.end)
-            states, ends = states[-MEMORY - 1 :], ends[-MEMORY - 1 :]
+        """Newton with a Jacobian that every period improves; None when it doesn't come to rest."""
+        if not self.known:
+            self._quiet_jacobian()
+            self.known = True
+        base = self.one_period(start)
+        past = [base]
+        plain, rejected, short = 1, 0, 1.0
+        calm = False
+        while self.count < min(PATIENCE + len(self.jacobian), self.run.max_periods):
+            self._learn(base, past)
+            step = "plain" if plain > 0 or calm else "slope" if rejected in (2, 4) else "newton"
+            begin = base.end if step == "plain" else self._next(base, step == "slope", short)
+            try:
+                trial = self.one_period(begin)
+            except TimeoutError:
+                raise
+            except RuntimeError:
+                # The engine can't start from such a state: go less far.
+                short, rejected = 0.3 * short, rejected + 1
+                if step == "plain" or short < 0.01:
+                    return None
+                continue
+            past = [*past, trial][-MEMORY:]
+            moved = self.change(base, trial)
+            if calm and moved < 1.0:
+                # A whole Newton step and the plain period after it left the harmonics where they were.
+                return trial
+            calm = step == "newton" and moved < 1.0 and short == 1.0
             plain -= 1
-            # The last periods before an answer are plain ones, as a proof.
-            if plain > 0 or calm >= 1 and self.proved(states, ends):
-                state = period.end
+            if step == "plain" or np.linalg.norm(trial.miss) < 0.8 * np.linalg.norm(base.miss) or calm:
+                base, rejected, short = trial, 0, 1.0
             else:
-                state = self._next(states, ends)
+                rejected += 1
+                if rejected > 4:
+                    plain, rejected = 2, 0
         return None
 
-    def proved(self, states: list[Array], ends: list[Array]) -> bool:
-        return False
+    def _quiet_jacobian(self) -> None:
+        """What one period does to small changes of the quiet circuit: the first guess of the Jacobian."""
+        rest = self.rest()
+        lines, step, until = self.lines, self.step, self.until
+        self.lines = self.deck.lines(self.values)
+        self.step = self.period / QUIET_STEPS
+        try:
+            scale = 1e-3 * max(1.0, float(np.abs(rest).max()))
+            undisturbed = self.one_period(rest).end
+            basis, sizes, _ = np.linalg.svd(self.state, full_matrices=False)
+            for way in basis.T[sizes > 1e-9 * sizes[0]]:
+                change = self.back @ way
+                change *= scale / np.abs(change).max()
+                moved = self.state @ change
+                answer = self.state @ (self.one_period(rest + change).end - undisturbed)
+                self.jacobian += np.outer(answer - self.jacobian @ moved, moved) / (moved @ moved)
+        finally:
+            self.lines, self.step, self.until = lines, step, until
 
-    def _next(self, states: list[Array], ends: list[Array]) -> Array:
-        """Return the state at which the slow parts would stop moving."""
-        misses = np.array([self.true_state(end - state) for state, end in zip(states, ends, strict=True)])
-        if len(misses) < 2:
-            return ends[-1]
-        steps = np.diff(misses, axis=0).T
-        scale = np.linalg.norm(steps, axis=0)
-        scale[scale == 0.0] = 1.0
-        weights = np.linalg.lstsq(steps / scale, misses[-1], rcond=1e-9)[0] / scale
-        return np.asarray(ends[-1] - weights @ np.diff(np.array(ends), axis=0))
+    def _next(self, base: Period, slope: bool, short: float) -> Array:
+        """Return the state at which the slow parts would stop moving, or one close to ``base`` on the way."""
+        step = np.linalg.solve(np.eye(len(base.miss)) - self.jacobian, base.miss)
+        if slope:
+            # Two secants along this way were no good: ask for the slope at the base itself.
+            return np.asarray(base.begin + 0.01 * (self.back @ step))
+        return np.asarray(base.end + short * (self.back @ (step - base.miss)))
+
+    def _learn(self, base: Period, past: list[Period]) -> None:
+        """Multi-secant update: what changes of the beginning did to the end, near ``base``."""
+        moved = np.array([self.state @ (other.begin - base.begin) for other in past if other is not base]).T
+        if not moved.size:
+            return
+        answer = np.array([self.state @ (other.end - base.end) for other in past if other is not base]).T
+        length = np.linalg.norm(moved, axis=0)
+        length[length == 0.0] = 1.0
+        moved, answer = moved / length, answer / length
+        self.jacobian += (answer - self.jacobian @ moved) @ np.linalg.pinv(moved, rcond=RCOND)
 
     def _brute(self, start: Array) -> Period:
         """Run plain periods until blocks of ten agree, with what is still to come reckoned in."""
@@ -202,19 +241,32 @@ class Solver:
         raise RuntimeError(f"no steady state within {self.count} periods")
 
 
-def _differences(deck: Deck, names: list[str]):  # type: ignore[no-untyped-def]
-    """Return a function from a change of all names to that of capacitor voltages and coil currents."""
+def _true_state(deck: Deck, names: list[str], values: Mapping[str, float]) -> Array:
+    """Return the matrix from all names to the true state, whose square is twice the stored energy [J].
+
+    One row a capacitor (sqrt(C) times its voltage) and one a coil (of a factor of the matrix of
+    inductances, times the currents). In this measure a passive circuit never moves away from its steady
+    state, and small fast capacitors don't drown large slow ones.
+    """
     place = {name: index for index, name in enumerate(names)}
-    ends = []
+    size = {n: float(values.get(n, d.fields[3])) for n, d in deck.parsed.devices.items() if d.kind in "clk"}
+    rows = []
     for name in deck.parsed.kind("c"):
-        one, other = deck.parsed.devices[name].nodes
-        ends.append((place.get(one, len(names)), place.get(other, len(names))))
-    pairs = np.array(ends, dtype=int).reshape(-1, 2)
-    coils = np.array([place[f"i({name})"] for name in deck.parsed.kind("l")], dtype=int)
-
-    def of(change: Array) -> Array:
-        padded = np.append(change, 0.0)
-        # A milliampere in a coil counts as a volt.
-        return np.concatenate((padded[pairs[:, 0]] - padded[pairs[:, 1]], 1e3 * padded[coils]))
-
-    return of
+        if size[name] > 0.0:
+            row = np.zeros(len(names))
+            for node, sign in zip(deck.parsed.devices[name].nodes, (1.0, -1.0), strict=True):
+                if node in place:
+                    row[place[node]] += sign * np.sqrt(size[name])
+            rows.append(row)
+    coils = deck.parsed.kind("l")
+    inductances = np.diag([size[name] for name in coils])
+    for name in deck.parsed.kind("k"):
+        one, other = (coils.index(coil) for coil in deck.parsed.devices[name].fields[1:3])
+        inductances[one, other] += size[name] * np.sqrt(inductances[one, one] * inductances[other, other])
+        inductances[other, one] = inductances[one, other]
+    power, ways = np.linalg.eigh(inductances)
+    for value, way in zip(power, ways.T, strict=True):
+        row = np.zeros(len(names))
+        row[[place[f"i({name})"] for name in coils]] = np.sqrt(max(value, 1e-9 * power[-1])) * way
+        rows.append(row)
+    return np.array(rows).reshape(-1, len(names))
