@@ -86,11 +86,22 @@ def small_signal(made: Stage, instance: str = "v1", **options: float) -> Any:
 
 
 def steady(
-    made: Stage, amplitude: float, *vectors: str, frequency: float = 1000.0, samples: int = 256, engine: str = "auto"
+    made: Stage,
+    amplitude: float,
+    *vectors: str,
+    frequency: float = 1000.0,
+    samples: int = 256,
+    engine: str = "auto",
+    tolerance: float = 1e-5,
 ) -> dict[str, NDArray[np.float64]]:
     """Return one settled period of each vector at a drive of ``amplitude`` [V peak]."""
     asked = SteadyRun(
-        frequency, (Sine(1.0, frequency),), np.array([[amplitude]]), vectors or (made.ports["output"],), samples=samples
+        frequency,
+        (Sine(1.0, frequency),),
+        np.array([[amplitude]]),
+        vectors or (made.ports["output"],),
+        samples=samples,
+        tolerance=tolerance,
     )
     (reply,) = checked(made, [asked], engine=engine)
     return {name: np.asarray(array[0, 0]) for name, array in reply.values.items()}

@@ -132,7 +132,8 @@ def compare(made: Stage) -> None:
     if not made.valves and not supply:
         return  # linear: nothing to distort
     frequency, amplitude = (50.0, np.sqrt(2.0)) if supply else (1000.0, amplitude_of(made, gain))
-    asked = SteadyRun(frequency, (Sine(1.0, frequency),), np.array([[amplitude]]), outputs, samples=256)
+    tolerance = 1e-3 if supply else 1e-5  # relative to the ripple, a thousandth of the voltage that it rides on
+    asked = SteadyRun(frequency, (Sine(1.0, frequency),), np.array([[amplitude]]), outputs, tolerance=tolerance)
     waves = {}
     for engine in ("ngspice", "neospice"):
         (reply,) = run(circuit, [asked], engine=engine, time_limit=300.0)

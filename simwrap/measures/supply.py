@@ -28,6 +28,8 @@ from simwrap.measures.requests import Op, Result, Steady, Transient, Variable
 _MAINS = np.sqrt(2.0)
 _CURRENT = "i(v_rectified)"
 _SAMPLES = 1024
+#: What counts as settled, relative to the ripple: it is a thousandth of the voltage that it rides on.
+_TOLERANCE = 1e-3
 _STARTING_SAMPLES = 8192
 #: Voltage to which a supply should have discharged [V d.c.].
 _DISCHARGED = 60.0
@@ -99,7 +101,14 @@ def supply(
     amplitude = np.full((points, 1), _MAINS * mains)
     tones = (Sine(1.0, mains_frequency),)
     settled, started = yield [
-        Steady(fundamental=mains_frequency, tones=tones, amplitude=amplitude, vectors=vectors, samples=_SAMPLES),
+        Steady(
+            fundamental=mains_frequency,
+            tones=tones,
+            amplitude=amplitude,
+            vectors=vectors,
+            samples=_SAMPLES,
+            tolerance=_TOLERANCE,
+        ),
         Transient(
             stop=starting,
             step=1.0 / (200.0 * mains_frequency),
@@ -170,6 +179,7 @@ def _regulation(
         amplitude=amplitude,
         vectors=(output,),
         samples=_SAMPLES,
+        tolerance=_TOLERANCE,
         vary={"load_share": shares},
     )
     waves = vector(reply, output)[:, :, 0]
