@@ -11,6 +11,7 @@ import os
 import sys
 import textwrap
 import warnings
+from importlib import import_module
 from pathlib import Path
 from typing import Annotated, Any
 
@@ -499,6 +500,7 @@ def demo(
 def main(arguments: list[str] | None = None) -> None:
     """Run the command line; never shows a traceback for what a user can cause."""
     warnings.showwarning = lambda message, *_: print(f"note: {message}", file=sys.stderr)
+    import_module("simwrap.cli_design")  # stands above this module, and adds its commands to the app
     command = typer.main.get_command(app)
     try:
         code = command.main(args=arguments, prog_name="simwrap", standalone_mode=False)

@@ -23,7 +23,6 @@ from simwrap.measures.requests import Ac, Noise, Op, Request, Result, Steady, Tr
 from simwrap.netlist import Table, render_table
 from simwrap.stages import Stage
 
-
 #: Requests that take well under a millisecond, and how many settings a point still count as few.
 QUICK = frozenset({"Op", "Ac", "Noise"})
 MANY_RUNS = 20
@@ -91,7 +90,6 @@ class Outcome:
     netlists: list[str] = field(default_factory=list)
     kinds: frozenset[str] = frozenset()
     runs: int = 1
-
 
     @property
     def slow(self) -> bool:

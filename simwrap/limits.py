@@ -33,7 +33,9 @@ from simwrap.tables import html_table, text_table
 if TYPE_CHECKING:
     import xarray
 
-FORMS = '"gain 50 +/- 10 %", "gain +/- 10 %", "gain 45 to 55", "low_corner < 20 Hz" or "headroom_first_limit is cut-off"'
+FORMS = (
+    '"gain 50 +/- 10 %", "gain +/- 10 %", "gain 45 to 55", "low_corner < 20 Hz" or "headroom_first_limit is cut-off"'
+)
 _NAME = r"(?P<name>[A-Za-z][A-Za-z0-9_ ]*?)"
 _START = r"(?=[-+.0-9])"  # of an amount
 _BOUND = re.compile(rf"{_NAME}\s*(?P<sign><=|>=|<|>)\s*(?P<end>[^<>=]+)")
@@ -74,9 +76,13 @@ class Limit:
     def passes(self, values: NDArray[Any]) -> NDArray[np.bool_]:
         """Return which values keep the limit; NaN doesn't."""
         if self.word:
-            return np.char.lower(values.astype(str)) == self.word.lower()
+            return np.asarray(np.char.lower(values.astype(str)) == self.word.lower())
         with np.errstate(invalid="ignore"):
-            inside = (values > self.low) & (values < self.high) if self.strict else (values >= self.low) & (values <= self.high)
+            inside = (
+                (values > self.low) & (values < self.high)
+                if self.strict
+                else (values >= self.low) & (values <= self.high)
+            )
         return np.asarray(inside)
 
 
@@ -124,8 +130,9 @@ def parse_limits(limits: str | Iterable[str], known: Known) -> list[Limit]:
     InputError
         For a statement that isn't of the grammar, or names an unknown variable, unit or word.
     """
-    texts = re.split(r"[,;\n]", limits) if isinstance(limits, str) else list(limits)
-    found = [limit for text in texts if str(text).strip() for limit in parse_limit(str(text), known)]
+    given = [limits] if isinstance(limits, str) else list(limits)
+    texts = [text for entry in given for text in re.split(r"[,;\n]", str(entry)) if text.strip()]
+    found = [limit for text in texts for limit in parse_limit(text, known)]
     if not found:
         raise RangeError("limits", limits, f"at least one, such as {FORMS}", known.where)
     return found
@@ -160,7 +167,11 @@ def _limit(text: str, variable: str, match: re.Match[str], known: Known) -> Limi
         else:
             end = _amount(parts["end"], unit, variable)
         strict = len(parts["sign"]) == 1
-        return Limit(text, variable, high=end, strict=strict) if parts["sign"][0] == "<" else Limit(text, variable, low=end, strict=strict)
+        return (
+            Limit(text, variable, high=end, strict=strict)
+            if parts["sign"][0] == "<"
+            else Limit(text, variable, low=end, strict=strict)
+        )
     if "high" in parts:
         low, high = (_amount(parts[end], unit, variable) for end in ("low", "high"))
         if low > high:
@@ -169,7 +180,12 @@ def _limit(text: str, variable: str, match: re.Match[str], known: Known) -> Limi
     if parts["centre"] is None:
         centre = known.nominal.get(variable, math.nan)
         if math.isnan(centre):
-            raise RangeError(f"limit on {variable}", text, "a value in front of the tolerance: its nominal one is not known", known.where)
+            raise RangeError(
+                f"limit on {variable}",
+                text,
+                "a value in front of the tolerance: its nominal one is not known",
+                known.where,
+            )
     else:
         centre = _amount(parts["centre"], unit, variable)
     share = _PERCENT.fullmatch(parts["off"])
@@ -183,7 +199,10 @@ def _share_of_rating(text: str, variable: str, known: Known) -> str:
     share = f"{variable}_share"
     if share not in known.units:
         raise RangeError(
-            f"limit on {variable}", text, f'a value in {known.units[variable] or "plain numbers"}: it has no rating to be a share of', known.where
+            f"limit on {variable}",
+            text,
+            f"a value in {known.units[variable] or 'plain numbers'}: it has no rating to be a share of",
+            known.where,
         )
     return share
 
@@ -232,7 +251,8 @@ class Yield:
     def summary(self) -> str:
         """One sentence."""
         low, high = (100 * end for end in self.interval)
-        text = f"{100 * self.share:.3g} % of {self.builds} builds keep all limits (95 % confidence: {low:.3g} to {high:.3g} %)"
+        text = f"{100 * self.share:.3g} % of {self.builds} builds keep all limits"
+        text += f" (95 % confidence: {low:.3g} to {high:.3g} %)"
         return text + (f"; {self.failed} could not be simulated and count as outside" if self.failed else "")
 
     def rows(self) -> list[tuple[str, str, str, str]]:
@@ -259,7 +279,11 @@ def known_of(data: xarray.Dataset) -> Known:
         for name, variable in data.data_vars.items()
         if variable.dims == dims and name != "status"
     }
-    nominal = {name: float(data.attrs[f"nominal.{name}"]) for name in units if f"nominal.{name}" in data.attrs and units[name] != "word"}
+    nominal = {
+        name: float(data.attrs[f"nominal.{name}"])
+        for name in units
+        if f"nominal.{name}" in data.attrs and units[name] != "word"
+    }
     return Known(units, nominal, str(data.attrs.get("stage", "")))
 
 
@@ -297,7 +321,14 @@ def yield_of(data: xarray.Dataset, limits: str | Iterable[str]) -> Yield:
     builds = len(passed)
     share = float(passed.mean())
     return Yield(
-        share, _wilson(share, builds), builds, int((~simulated).sum()), tuple(parsed), tuple(shares), tuple(missing), passed
+        share,
+        _wilson(share, builds),
+        builds,
+        int((~simulated).sum()),
+        tuple(parsed),
+        tuple(shares),
+        tuple(missing),
+        passed,
     )
 
 

@@ -58,7 +58,7 @@ class Ranking:
         text = f"spread of {self.variable}: {self.method}; they explain {100 * self.explained:.3g} % of the variance"
         if self.explained < WELL_EXPLAINED:
             text += ". The rest is curvature or parts acting together" + (
-                ": sobol(...) tells more" if self.method.startswith("standard") else ""
+                ": sobol_indices(...) tells more" if self.method.startswith("standard") else ""
             )
         return text
 
@@ -80,14 +80,21 @@ class Ranking:
         return html_table(self.summary, self._head, self.rows())
 
 
-def _ordered(variable: str, method: str, names: Sequence[str], shares: Any, coefficients: Any, explained: float) -> Ranking:
+def _ordered(
+    variable: str, method: str, names: Sequence[str], shares: Any, coefficients: Any, explained: float
+) -> Ranking:
     order = np.argsort(-np.asarray(shares), kind="stable")
     return Ranking(
-        variable, method, tuple(names[k] for k in order), np.asarray(shares)[order], np.asarray(coefficients)[order], explained
+        variable,
+        method,
+        tuple(names[k] for k in order),
+        np.asarray(shares)[order],
+        np.asarray(coefficients)[order],
+        explained,
     )
 
 
-def ranking(data: xarray.Dataset, variable: str) -> Ranking:
+def rank_parts(data: xarray.Dataset, variable: str) -> Ranking:
     """Rank parts by standardised regression coefficients.
 
     A plane is fitted through all builds. With parts drawn independently, the squares of the
@@ -127,13 +134,17 @@ def ranking(data: xarray.Dataset, variable: str) -> Ranking:
             continue
         standard = (column[good] - column[good].mean()) / spread_of
         # Parts that always move together (a matched pair) can't be told apart: one entry.
-        twin = next((known_name for known_name, other in columns.items() if np.allclose(other, standard, atol=1e-9)), None)
+        twin = next(
+            (known_name for known_name, other in columns.items() if np.allclose(other, standard, atol=1e-9)), None
+        )
         if twin is None:
             columns[str(coordinate.name)] = standard
         else:
             columns = {(f"{n} = {coordinate.name}" if n == twin else n): c for n, c in columns.items()}
     if not columns or good.sum() < 2 * len(columns) + 2:
-        raise InputError(f"ranking of {name}: {int(good.sum())} usable builds are too few for {len(columns)} varying parts")
+        raise InputError(
+            f"ranking of {name}: {int(good.sum())} usable builds are too few for {len(columns)} varying parts"
+        )
     wanted = values[good]
     if wanted.std() <= 1e-12 * abs(wanted.mean()):
         raise InputError(f"ranking of {name}: it doesn't vary")
@@ -145,7 +156,7 @@ def ranking(data: xarray.Dataset, variable: str) -> Ranking:
     return _ordered(name, method, list(columns), coefficients**2, coefficients, explained)
 
 
-def sobol(
+def sobol_indices(
     stage: Stage,
     variable: str,
     tolerances: Mapping[str, Any] | None = None,
@@ -192,11 +203,18 @@ def sobol(
         from SALib.analyze import sobol as analysis
         from SALib.sample import sobol as sampling
     except ImportError:
-        raise InputError('Sobol indices need SALib: pip install "simwrap[targets]"; ranking(...) does without it') from None
+        raise InputError(
+            'Sobol indices need SALib: pip install "simwrap[targets]"; rank_parts(...) does without it'
+        ) from None
     if isinstance(samples, bool) or not isinstance(samples, int) or samples < 8 or samples & (samples - 1):
         raise RangeError("samples", samples, "a power of 2 from 8 on")
     factors = factors_of(
-        stage, tolerances, valve_spread=valve_spread, supply_variation=supply_variation, matched=matched, matching=matching
+        stage,
+        tolerances,
+        valve_spread=valve_spread,
+        supply_variation=supply_variation,
+        matched=matched,
+        matching=matching,
     )
     problem = {"num_vars": len(factors), "names": [f.name for f in factors], "bounds": [[0.0, 1.0]] * len(factors)}
     share = sampling.sample(problem, samples, calc_second_order=False, seed=seed)
@@ -210,14 +228,17 @@ def sobol(
         raise RangeError("variable", variable, "one that has a single number: " + ", ".join([name, *others]))
     values = np.asarray(data[name].values, dtype=float)
     if not np.isfinite(values).all():
+        without = int((~np.isfinite(values)).sum())
         raise InputError(
-            f"Sobol indices of {name}: {int((~np.isfinite(values)).sum())} of {len(values)} builds have no value, and the method takes them all"
+            f"Sobol indices of {name}: {without} of {len(values)} builds have no value, and the method takes them all"
         )
     if values.std() <= 1e-12 * abs(values.mean()):
         raise InputError(f"Sobol indices of {name}: it doesn't vary")
     # Centred and scaled: the estimator loses digits where the mean is far from zero.
     found = analysis.analyze(problem, (values - values.mean()) / values.std(), calc_second_order=False, seed=seed)
-    return _ordered(name, "Sobol indices", problem["names"], found["S1"], found["ST"], float(np.sum(found["S1"])))
+    return _ordered(
+        name, "Sobol indices", [f.name for f in factors], found["S1"], found["ST"], float(np.sum(found["S1"]))
+    )
 
 
-__all__ = ["Ranking", "ranking", "sobol"]
+__all__ = ["Ranking", "rank_parts", "sobol_indices"]

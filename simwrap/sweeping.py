@@ -226,6 +226,7 @@ def sweep(
             data = _combined(done, to_dataset(collected, chosen))
         if file is not None and data is not None:
             save(data, file)
+    assert data is not None
     if spot_check is None:
         spot_check = SPOT_CHECK_POINTS if points > 200 else 0
     if spot_check and pending.any():
@@ -431,7 +432,7 @@ def to_dataset(collected: _Collected, chosen: Mapping[str, Any]) -> xarray.Datas
         coords[name] = (dims if grid.zipped else (name,), column, attrs)
     reasons = collected.reasons.astype(str).reshape(shape)
     data["status"] = (dims, reasons, {"long_name": "why a point failed, empty where it didn't", "units": ""})
-    attrs = {
+    about: dict[str, Any] = {
         "stage": grid.table.stage.name,
         "task": _task(grid, chosen),
         "block": collected.block,
@@ -439,7 +440,7 @@ def to_dataset(collected: _Collected, chosen: Mapping[str, Any]) -> xarray.Datas
         **{f"condition.{name}": text for name, text in conditions.items()},
         **provenance("+".join(sorted(collected.engines)), render(grid.table.at(0)).sha256),
     }
-    return xarray.Dataset(data, coords=coords, attrs=attrs)
+    return xarray.Dataset(data, coords=coords, attrs=about)
 
 
 def _dim_name(measure: str, dim: str) -> str:

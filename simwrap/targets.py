@@ -19,7 +19,8 @@ from numpy.typing import NDArray
 from simwrap import eseries, quantity
 from simwrap.errors import InputError, RangeError, SimwrapError
 from simwrap.evaluate import Options, Outcome, evaluate
-from simwrap.limits import Known, Limit, parse_limit
+from simwrap.goals import Goal, read_goals
+from simwrap.limits import Known
 from simwrap.measurement import chosen_measures
 from simwrap.netlist import Table
 from simwrap.registry import find
@@ -29,9 +30,6 @@ from simwrap.tables import html_table, text_table
 
 Floats = NDArray[np.float64]
 
-#: A value counts as met within this share of it, or so many decibels or degrees.
-USUAL_TOLERANCE = 0.05
-USUAL_STEPS = {"dB": 0.5, "degree": 5.0}
 #: A free value is looked for within this factor of where it stands, unless bounds are given.
 REACH = 30.0
 #: Largest number of combinations of preferred values, and the same where a run is slow.
@@ -44,88 +42,6 @@ NOTHING = 1e-9
 #: How far values are moved to measure the gradient: a share of their range. Steady-state figures
 #: are read between levels, and need a wider step.
 STEP, SLOW_STEP = 1e-3, 1e-2
-#: Weight of "least" and "most" against goals that have a value.
-EXTREME_WEIGHT = 0.3
-#: What a failed point misses each goal by, in tolerances.
-_FAILED = 1e3
-_SMALLEST_RATIO = 0.05
-
-
-@dataclass(frozen=True)
-class Goal:
-    """One goal on one variable.
-
-    Attributes
-    ----------
-    variable : str
-        Name in a Dataset.
-    unit : str
-    text : str
-        In words.
-    limit : Limit or None
-        What is asked for; None for "least" and "most".
-    extreme : str
-        "least", "most" or "".
-    scale : float
-        For an extreme: the nominal value.
-    """
-
-    variable: str
-    unit: str
-    text: str
-    limit: Limit | None = None
-    extreme: str = ""
-    scale: float = 1.0
-
-    def misses(self, values: Floats) -> Floats:
-        """Return how far values are from the goal, in tolerances; at most 1 (either way) is met.
-
-        A bound or range gives 0 where it is kept.
-        """
-        with np.errstate(invalid="ignore", divide="ignore", over="ignore"):
-            if self.extreme:
-                share = np.abs(values) / self.scale
-                missed = EXTREME_WEIGHT * (share if self.extreme == "least" else 1.0 / np.maximum(share, 1e-9))
-            else:
-                assert self.limit is not None
-                low, high, centre = self.limit.low, self.limit.high, self.limit.centre
-                if math.isfinite(centre):
-                    end = high if math.isfinite(high) else low
-                    missed = self._apart(values, centre) / max(abs(float(self._apart(np.array(end), centre))), 1e-12)
-                else:
-                    over = self._apart(values, high) if math.isfinite(high) else np.full_like(values, -np.inf)
-                    under = self._apart(values, low) if math.isfinite(low) else np.full_like(values, np.inf)
-                    missed = np.where(over > 0, over, np.where(under < 0, under, 0.0)) / USUAL_TOLERANCE
-                    # Exactly on an end that is itself outside is as good as inside for a search.
-        return np.where(np.isfinite(missed), missed, _FAILED)
-
-    def _apart(self, values: Floats, target: float) -> Floats:
-        """Return a relative distance: a logarithm of the ratio, straight near and below zero."""
-        if self.unit in USUAL_STEPS or target == 0:
-            return (values - target) / (USUAL_STEPS.get(self.unit, 1.0) / USUAL_TOLERANCE)
-        ratio = values / target
-        floor = _SMALLEST_RATIO
-        apart = np.where(
-            ratio > floor, np.log(np.maximum(ratio, floor)), math.log(floor) + (ratio - floor) / floor
-        )
-        return apart * math.copysign(1.0, target)
-
-    def met(self, value: float) -> bool:
-        """Whether a value keeps the goal (an extreme has none to keep)."""
-        return bool(self.extreme) or bool(self.limit is not None and self.limit.passes(np.array([value]))[0])
-
-    def departure(self, value: float) -> str:
-        """Say by how much a value misses the goal ("" where it is met)."""
-        if self.limit is None or self.met(value):
-            return ""
-        if math.isnan(value):
-            return "not found"
-        wanted = self.limit.centre
-        if math.isnan(wanted):
-            wanted = self.limit.high if value > self.limit.high or not math.isfinite(self.limit.low) else self.limit.low
-        if self.unit in USUAL_STEPS or wanted == 0:
-            return f"{quantity.render(value - wanted, self.unit)} off"
-        return f"{100 * (value / wanted - 1):+.3g} %"
 
 
 @dataclass(frozen=True)
@@ -277,8 +193,15 @@ class _Free:
 class _Problem:
     """Runs points and turns them into misses."""
 
-    def __init__(self, stage: Stage, goals: Sequence[Goal], places: Sequence[tuple[str, str]],
-                 measures: Mapping[str, Mapping[str, Any]], free: Sequence[_Free], options: Options) -> None:  # fmt: skip
+    def __init__(
+        self,
+        stage: Stage,
+        goals: Sequence[Goal],
+        places: Sequence[tuple[str, str]],
+        measures: Mapping[str, Mapping[str, Any]],
+        free: Sequence[_Free],
+        options: Options,
+    ) -> None:
         self.stage, self.goals, self.places = stage, goals, places
         self.measures, self.free, self.options = measures, free, options
 
@@ -317,7 +240,8 @@ class _Problem:
         given = np.array([[part.share(part.start) for part in self.free]])
         tried = np.concatenate([given, slices])
         cost = (self.misses(self.reach(self.values(tried))) ** 2).sum(axis=1)
-        best, least = tried[int(np.argmin(cost))], float(cost.min())
+        best: Floats = tried[int(np.argmin(cost))]
+        least = float(cost.min())
         known: dict[bytes, tuple[Floats, Floats]] = {}
 
         def both(shares: Floats) -> tuple[Floats, Floats]:
@@ -326,9 +250,8 @@ class _Problem:
             if place not in known:
                 ahead = np.minimum(shares + step, 1.0)
                 behind = np.maximum(shares - step, 0.0)
-                batch = np.concatenate([[shares], *[
-                    np.where(np.arange(count) == k, end[k], shares)[None] for k in range(count) for end in (ahead, behind)
-                ]])  # fmt: skip
+                moved = [np.where(np.arange(count) == k, end, shares) for k in range(count) for end in (ahead, behind)]
+                batch = np.stack([shares, *moved])
                 found = self.misses(self.reach(self.values(batch)))
                 apart = (ahead - behind)[:, None]
                 known[place] = found[0], ((found[1::2] - found[2::2]) / apart).T
@@ -351,15 +274,18 @@ class _Problem:
         for steps in (2, 1):
             columns = [part.preferred(float(v), steps) for part, v in zip(self.free, around, strict=True)]
             if math.prod(map(len, columns)) <= most:
-                return np.array(list(product(*columns)))
-        columns = [
-            sorted(part.preferred(float(v), 1), key=lambda one, v=v: abs(math.log(one / v)))[:2] if part.series else [float(v)]
-            for part, v in zip(self.free, around, strict=True)
-        ]
+                return np.array(list(product(*columns)), dtype=np.float64)
+        columns = [part.preferred(float(v), 1) for part, v in zip(self.free, around, strict=True)]
+        for k, value in enumerate(around.tolist()):  # the nearest two, the nearest first
+            columns[k] = (
+                [columns[k][n] for n in np.argsort(np.abs(np.log(np.array(columns[k]) / value)))[:2]]
+                if len(columns[k]) > 1
+                else columns[k]
+            )
         while math.prod(map(len, columns)) > most:  # the nearest value only, from the last part on
             longest = max(k for k, column in enumerate(columns) if len(column) > 1)
             columns[longest] = columns[longest][:1]
-        return np.array(list(product(*columns)))
+        return np.array(list(product(*columns)), dtype=np.float64)
 
 
 def choose(
@@ -417,7 +343,7 @@ def choose(
         raise InputError(f'{stage.name}: choose needs at least one goal, such as {{"gain": 50}}')
     parts = _free_parts(stage, free, series)
     nominal, chosen = _nominal(stage, goals, measures, options)
-    read = _read_goals(stage, goals, nominal)
+    read = read_goals(goals, Known(nominal.units, nominal.values, stage.name))
     places = [nominal.places[goal.variable] for goal in read]
     used = {name: chosen[name] for name in dict.fromkeys(measure for measure, _ in places)}
     problem = _Problem(stage, read, places, used, parts, options)
@@ -445,11 +371,15 @@ def choose(
 
 def _free_parts(stage: Stage, free: Iterable[str] | Mapping[str, Any], series: str | Mapping[str, str]) -> list[_Free]:
     parameters = stage.template.parameters
-    named = {find("parameter", name, parameters, stage.name).name: ends for name, ends in
-             (free.items() if isinstance(free, Mapping) else ((name, None) for name in ([free] if isinstance(free, str) else free)))}  # fmt: skip
+    given = free if isinstance(free, Mapping) else dict.fromkeys([free] if isinstance(free, str) else free)
+    named = {find("parameter", name, parameters, stage.name).name: ends for name, ends in given.items()}
     if not named:
         raise InputError(f'{stage.name}: choose needs at least one free parameter, such as ["cathode_resistor"]')
-    rows = {} if isinstance(series, str) else {find("parameter", k, parameters, stage.name).name: s for k, s in series.items()}
+    rows = (
+        {}
+        if isinstance(series, str)
+        else {find("parameter", k, parameters, stage.name).name: s for k, s in series.items()}
+    )
     parts = []
     for name, ends in named.items():
         parameter = parameters[name]
@@ -464,7 +394,9 @@ def _free_parts(stage: Stage, free: Iterable[str] | Mapping[str, Any], series: s
             low, high = (stage.check(name, end)[1] for end in ends)
         elif on_series:
             if start == 0:
-                raise RangeError("free", name, "parts that are there: this one is 0, so give it a value or its range", stage.name)
+                raise RangeError(
+                    "free", name, "parts that are there: this one is 0, so give it a value or its range", stage.name
+                )
             low, high = start / REACH, start * REACH
         else:
             low, high = (0.0, 1.0) if parameter.unit == "" else (start / 3.0, start * 3.0)
@@ -497,7 +429,9 @@ class _Nominal:
                 self.values[name], self.units[name], self.places[name] = float(values[0]), variable.unit, (measure, key)
 
 
-def _nominal(stage: Stage, goals: Mapping[str, Any], measures: Any, options: Options) -> tuple[_Nominal, dict[str, Mapping[str, Any]]]:
+def _nominal(
+    stage: Stage, goals: Mapping[str, Any], measures: Any, options: Options
+) -> tuple[_Nominal, dict[str, Mapping[str, Any]]]:
     """Measure the stage as it stands until every goal's variable has been seen."""
     from simwrap.measures.registry import measures as registered
 
@@ -505,7 +439,9 @@ def _nominal(stage: Stage, goals: Mapping[str, Any], measures: Any, options: Opt
     given = chosen_measures(stage, measures) if measures is not None else {}
     wanted = [name.strip().casefold().replace(" ", "_") for name in goals]
     # The stage's own measures first; a goal such as "headroom_..." names its measure.
-    order = dict.fromkeys([*given, *[m for m in registered() if any(w.startswith(f"{m}_") for w in wanted)], "bias", "response"])
+    order = dict.fromkeys(
+        [*given, *[m for m in registered() if any(w.startswith(f"{m}_") for w in wanted)], "bias", "response"]
+    )
     if measures is None:
         order |= dict.fromkeys([*stage.template.measures, *registered()])
     used: dict[str, Mapping[str, Any]] = {}
@@ -528,40 +464,6 @@ def _known(found: _Nominal, stage: Stage, goal: str) -> bool:
     except SimwrapError:
         return False
     return True
-
-
-def _read_goals(stage: Stage, goals: Mapping[str, Any], nominal: _Nominal) -> list[Goal]:
-    known = Known(nominal.units, nominal.values, stage.name)
-    read: list[Goal] = []
-    for given, wanted in goals.items():
-        variable, *others = known.find(given)
-        if others:
-            raise RangeError("goal", given, "the variable of one valve: " + " or ".join([variable, *others]), stage.name)
-        goal = _goal(variable, wanted, known, stage)
-        if goal.variable in [other.variable for other in read]:
-            raise InputError(f"{stage.name}: there are two goals for {goal.variable}")
-        read.append(goal)
-    return read
-
-
-def _goal(variable: str, wanted: Any, known: Known, stage: Stage) -> Goal:
-    unit = known.units[variable]
-    if isinstance(wanted, tuple | list):
-        if len(wanted) != 2 or wanted[0] not in ("<", "<=", ">", ">="):
-            raise RangeError(f"goal for {variable}", wanted, 'a bound such as ("<", 20)', stage.name)
-        wanted = f"{wanted[0]} {wanted[1]}"
-    if isinstance(wanted, str):
-        word = wanted.strip().casefold()
-        if word in ("least", "most"):
-            scale = abs(known.nominal[variable])
-            return Goal(variable, unit, f"{word} {variable}", extreme=word, scale=scale if 0 < scale < math.inf else 1.0)
-        if any(sign in wanted for sign in ("<", ">", "±", "+/-")) or " to " in wanted:
-            limit = parse_limit(f"{variable} {wanted}", known)[0]
-            return Goal(limit.variable, known.units[limit.variable], " ".join(limit.text.split()), limit)
-    value = quantity.parse(wanted, unit, parameter=variable) if unit in quantity.UNITS else quantity.parse(wanted, "", parameter=variable)
-    off = USUAL_STEPS.get(unit, USUAL_TOLERANCE * abs(value) if value else USUAL_TOLERANCE)
-    text = f"{variable} {quantity.render(value, unit)}"
-    return Goal(variable, unit, text, Limit(text, variable, value - off, value + off, centre=value))
 
 
 def _ratings(stage: Stage, options: Options) -> list[str]:

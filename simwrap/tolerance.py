@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import re
 import zlib
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
@@ -17,7 +17,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from simwrap import quantity
-from simwrap.errors import InputError, QuantityError, RangeError, UnknownNameError
+from simwrap.errors import InputError, QuantityError, RangeError
 from simwrap.evaluate import Options, evaluate
 from simwrap.limits import Yield, yield_of
 from simwrap.measurement import MeasureChoice, chosen_measures
@@ -138,7 +138,9 @@ def factors_of(
         factors.append(Factor("supply variation", supplies, low, high))
     factors = [factor for factor in factors if factor.high > factor.low]
     if not factors:
-        raise InputError(f"{stage.name}: nothing varies; give a tolerance, a valve spread or a supply variation above zero")
+        raise InputError(
+            f"{stage.name}: nothing varies; give a tolerance, a valve spread or a supply variation above zero"
+        )
     return factors
 
 
@@ -151,12 +153,18 @@ def _part_tolerances(stage: Stage, tolerances: Mapping[str, Any]) -> dict[str, t
         kind = given.strip().casefold()
         if kind in KINDS:
             ends = read_tolerance(tolerance, kind)
-            covered = [n for n, p in parameters.items() if p.unit == KINDS[kind] and n not in OUTSIDE and stage.values[n] != 0]
+            covered = [
+                n for n, p in parameters.items() if p.unit == KINDS[kind] and n not in OUTSIDE and stage.values[n] != 0
+            ]
             found |= {name: ends for name in covered if _matters(stage, name)}
             continue
-        single = find("parameter or kind of part", given, {**{n: n for n in parameters}, **{k: k for k in KINDS}}, stage.name)
+        single = find(
+            "parameter or kind of part", given, {**{n: n for n in parameters}, **{k: k for k in KINDS}}, stage.name
+        )
         if not parameters[single].numeric:
-            raise RangeError(f"tolerance of {single}", tolerance, "one for a number: this parameter is a word", stage.name)
+            raise RangeError(
+                f"tolerance of {single}", tolerance, "one for a number: this parameter is a word", stage.name
+            )
         singles[single] = read_tolerance(tolerance, single)
     return found | singles
 
@@ -174,9 +182,18 @@ def _valve_factors(
     for given, tolerance in sorted(valve_spread.items(), key=lambda entry: "." in entry[0]):  # single valves last
         instance, dot, which = given.strip().casefold().rpartition(".")
         if which == "gm":
-            raise RangeError(f"spread of {given}", tolerance, 'it as "emission": at given voltages gm goes as the emission', stage.name)
+            raise RangeError(
+                f"spread of {given}",
+                tolerance,
+                'it as "emission": at given voltages gm goes as the emission',
+                stage.name,
+            )
         which = find("spread of a valve", which, {name: name for name in SPREADS}, stage.name)
-        chosen = [find("valve in this circuit", instance, {v: v for v in stage.valves}, stage.name)] if dot else list(stage.valves)
+        chosen = (
+            [find("valve in this circuit", instance, {v: v for v in stage.valves}, stage.name)]
+            if dot
+            else list(stage.valves)
+        )
         if not chosen:
             raise InputError(f"{stage.name}: has no valve whose {which} could vary")
         for valve in chosen:
@@ -341,7 +358,12 @@ def spread(
         If there is no simulator.
     """
     factors = factors_of(
-        stage, tolerances, valve_spread=valve_spread, supply_variation=supply_variation, matched=matched, matching=matching
+        stage,
+        tolerances,
+        valve_spread=valve_spread,
+        supply_variation=supply_variation,
+        matched=matched,
+        matching=matching,
     )
     columns = columns_of(stage, factors, draw(factors, builds, seed, distribution))
     data = sweep(
@@ -403,7 +425,9 @@ class WorstCase:
         for name, value in self.nominal.items():
             if name in self.data and not name.startswith("node_"):
                 unit = self.data[name].attrs.get("units", "")
-                rows.append((name, *[quantity.render(v, unit) for v in (value, *self[name])]))
+                low, high = self[name]
+                shown = [quantity.render(v, unit) for v in (value, low, high)]
+                rows.append((name, shown[0], shown[1], shown[2]))
         return rows
 
     _HEAD = ("variable", "nominal", "lowest", "highest")
@@ -454,11 +478,16 @@ def worst_case(
         As for :func:`spread`.
     """
     factors = factors_of(
-        stage, tolerances, valve_spread=valve_spread, supply_variation=supply_variation, matched=matched, matching=matching
+        stage,
+        tolerances,
+        valve_spread=valve_spread,
+        supply_variation=supply_variation,
+        matched=matched,
+        matching=matching,
     )
     count = len(factors)
 
-    def run(positions: Floats) -> xarray.Dataset:
+    def run(positions: NDArray[Any]) -> xarray.Dataset:
         return sweep(
             stage, columns_of(stage, factors, positions), measures, zipped="corner", engine=engine, executor=executor,
             workers=workers, time_limit=time_limit, curves=False, spot_check=0,
@@ -476,7 +505,7 @@ def worst_case(
         values = np.asarray(alone[name].values, dtype=float)
         sign = np.where(np.nan_to_num(values[:count] - values[count:]) < 0, -1.0, 1.0)
         corners += [sign, -sign]
-    directed = run(np.unique(np.array(corners), axis=0))
+    directed = run(np.unique(np.array(corners, dtype=np.float64), axis=0))
     data = xarray.concat([alone, directed], "corner", combine_attrs="override")
     method = f"{count} factors, corners directed by the change with each factor alone (a worse mixture may be missed)"
     return WorstCase(data, method, nominal)

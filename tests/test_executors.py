@@ -43,7 +43,9 @@ def builds(**where: Any) -> Any:
 def same(one: Any, other: Any) -> bool:
     """Whether two Datasets are the same bit for bit, attributes included."""
     return bool(one.identical(other)) and all(
-        one[name].values.tobytes() == other[name].values.tobytes() for name in one.data_vars if one[name].dtype.kind == "f"
+        one[name].values.tobytes() == other[name].values.tobytes()
+        for name in one.data_vars
+        if one[name].dtype.kind == "f"
     )
 
 
@@ -56,7 +58,9 @@ def test_any_number_of_workers_gives_the_same_bits(drawn: Any, workers: int | No
 def test_executors_of_the_standard_library_give_the_same_bits(drawn: Any, kind: Any) -> None:
     import multiprocessing
 
-    more = {"mp_context": multiprocessing.get_context("spawn")} if kind is concurrent.futures.ProcessPoolExecutor else {}
+    more = (
+        {"mp_context": multiprocessing.get_context("spawn")} if kind is concurrent.futures.ProcessPoolExecutor else {}
+    )
     with kind(max_workers=2, **more) as executor:
         assert same(builds(executor=executor), drawn)
 
@@ -78,9 +82,11 @@ def cluster() -> Iterator[Any]:
         warnings.simplefilter("ignore")  # the cluster's own, about ports and the like
         from distributed import Client, LocalCluster
 
-        with LocalCluster(n_workers=2, threads_per_worker=1, processes=True, dashboard_address=None) as local:
-            with Client(local) as client:
-                yield client
+        with (
+            LocalCluster(n_workers=2, threads_per_worker=1, processes=True, dashboard_address=None) as local,
+            Client(local) as client,
+        ):
+            yield client
 
 
 @pytest.mark.filterwarnings("ignore")
@@ -129,7 +135,9 @@ def test_killed_engines_cost_no_point_and_change_none() -> None:
     for name, variable in calm.data_vars.items():
         if variable.dtype.kind == "f":
             # A point that two engines in a row died on came from the other simulator.
-            np.testing.assert_allclose(shaken[name].values[arrived], variable.values[arrived], rtol=1e-4, atol=1e-9, err_msg=str(name))
+            np.testing.assert_allclose(
+                shaken[name].values[arrived], variable.values[arrived], rtol=1e-4, atol=1e-9, err_msg=str(name)
+            )
             assert np.isnan(shaken[name].values[~arrived]).all()
 
 
@@ -187,10 +195,15 @@ simwrap.sweep(simwrap.stage("triode_gain"), {"cathode_resistor": list(range(1000
 
 
 @pytest.mark.skipif(sys.platform == "win32", reason="sends SIGINT")
-def test_ctrl_c_keeps_what_is_done_and_a_resume_runs_only_the_rest(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+def test_ctrl_c_keeps_what_is_done_and_a_resume_runs_only_the_rest(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
     file = tmp_path / "sweep.nc"
     child = subprocess.Popen(
-        [sys.executable, "-c", textwrap.dedent(INTERRUPTED), str(file)], stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True
+        [sys.executable, "-c", textwrap.dedent(INTERRUPTED), str(file)],
+        stdout=subprocess.PIPE,
+        stderr=subprocess.PIPE,
+        text=True,
     )
     assert child.stdout is not None
     for _ in range(6):
@@ -239,7 +252,9 @@ def test_memory_stays_flat() -> None:
     first = next(mark for mark in marks if mark > 2000)
     print((held[marks[-1]] - held[first]) / 1e6)
     """
-    done = subprocess.run([sys.executable, "-c", textwrap.dedent(script)], capture_output=True, text=True, timeout=120, check=True)
+    done = subprocess.run(
+        [sys.executable, "-c", textwrap.dedent(script)], capture_output=True, text=True, timeout=120, check=True
+    )
     assert float(done.stdout) < 20.0
 
 

@@ -211,7 +211,9 @@ def test_progress_is_told_and_ends_at_the_last_point() -> None:
 
 @pytest.mark.ngspice
 def test_the_spot_check_notes_the_disagreement() -> None:
-    data = simwrap.sweep(STAGE, {"cathode_resistor": np.linspace(1e3, 2e3, 30)}, ["bias", "response"], engine="neospice", spot_check=4)
+    data = simwrap.sweep(
+        STAGE, {"cathode_resistor": np.linspace(1e3, 2e3, 30)}, ["bias", "response"], engine="neospice", spot_check=4
+    )
     assert data.attrs["spot_check"] == "4 points again on ngspice"
     assert 0.0 <= data.attrs["spot_check_disagreement"] < 1e-3
 
@@ -240,7 +242,9 @@ def test_the_spot_check_warns_of_a_disagreement(monkeypatch: pytest.MonkeyPatch)
 
     monkeypatch.setattr(evaluate.engines, "run", wrong)
     with pytest.warns(UserWarning, match=r"spot check: .* differs by 0\.01"):
-        simwrap.sweep(STAGE, {"cathode_resistor": np.linspace(1e3, 2e3, 30)}, ["response"], engine="neospice", spot_check=3)
+        simwrap.sweep(
+            STAGE, {"cathode_resistor": np.linspace(1e3, 2e3, 30)}, ["response"], engine="neospice", spot_check=3
+        )
 
 
 def test_curves_can_be_left_out() -> None:
@@ -272,7 +276,8 @@ def test_blocks_do_not_depend_on_the_clock(monkeypatch: pytest.MonkeyPatch) -> N
 
 def test_a_sweep_at_a_shell(tmp_path: Path) -> None:
     done = subprocess.run(
-        [sys.executable, "-m", "simwrap", "sweep", "triode_gain", "--over", "cathode_resistor=1k:2k2:E12", "--measure", "bias", "--json"],
+        [sys.executable, "-m", "simwrap", "sweep", "triode_gain", "--over", "cathode_resistor=1k:2k2:E12",
+         "--measure", "bias", "--json"],
         capture_output=True, text=True, check=True,
     )  # fmt: skip
     told = json.loads(done.stdout)

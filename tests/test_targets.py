@@ -17,7 +17,9 @@ from simwrap.targets import choose
 
 TRIODE = simwrap.stage("triode_gain")
 #: Its corner is 1 / (2 pi R C).
-RC = simwrap.stage("fm_deemphasis", source_resistance=0, series_resistor="50k", capacitor="1n", load_resistor=0, load_capacitance=0)
+RC = simwrap.stage(
+    "fm_deemphasis", source_resistance=0, series_resistor="50k", capacitor="1n", load_resistor=0, load_capacitance=0
+)
 CURVES = {"response": {"start": 10.0, "stop": 1e6, "per_decade": 40, "reference_frequency": 10.0}}
 HANDBOOK = Path(__file__).parent / "reference" / "valves" / "rc_stage.csv"
 
@@ -112,7 +114,12 @@ def test_the_trade_shows_what_each_goal_alone_would_take() -> None:
 
 def test_parts_may_have_series_of_their_own() -> None:
     series = {"cathode_capacitor": "E3", "cathode_resistor": "E96"}
-    found = choose(TRIODE, {"gain": 48, "low_corner": "8 Hz +/- 20 %"}, ["cathode_resistor", "cathode_capacitor", "coupling_capacitor"], series=series)
+    found = choose(
+        TRIODE,
+        {"gain": 48, "low_corner": "8 Hz +/- 20 %"},
+        ["cathode_resistor", "cathode_capacitor", "coupling_capacitor"],
+        series=series,
+    )
     assert eseries.nearest(found.best["cathode_resistor"], "E96") == found.best["cathode_resistor"]
     assert eseries.nearest(found.best["cathode_capacitor"], "E3") == found.best["cathode_capacitor"]
     assert eseries.nearest(found.best["coupling_capacitor"], "E12") == found.best["coupling_capacitor"]
@@ -122,8 +129,15 @@ def test_the_flattest_setting_of_a_tone_control_can_be_a_goal() -> None:
     """Pot positions are free without a series; the response itself says how flat they are."""
     stage = simwrap.stage("tone_passive", bass=0.8, treble=0.2)
     flattest = simwrap.measure(stage, ["tone_curves"]).tone_curves.flattest
-    found = choose(stage, {"tone_curves_insertion_loss_db": flattest.insertion_loss_db}, ["treble", "bass"], measures=["tone_curves"])
-    assert found.candidates[0].reached["tone_curves_insertion_loss_db"] == pytest.approx(flattest.insertion_loss_db, abs=0.5)
+    found = choose(
+        stage,
+        {"tone_curves_insertion_loss_db": flattest.insertion_loss_db},
+        ["treble", "bass"],
+        measures=["tone_curves"],
+    )
+    assert found.candidates[0].reached["tone_curves_insertion_loss_db"] == pytest.approx(
+        flattest.insertion_loss_db, abs=0.5
+    )
     assert 0 <= found.best["bass"] <= 1
     resistor = next(name for name, p in stage.template.parameters.items() if p.unit == "ohm" and "upper" in name)
     moved = choose(stage, {"tone_curves_flattest_bass": "0.4 +/- 5 %"}, [resistor], measures=["tone_curves"])
@@ -139,7 +153,9 @@ def test_headroom_can_be_a_goal() -> None:
 
 def test_ratings_are_told_and_named() -> None:
     stage = TRIODE.replace(supply=500)
-    found = choose(stage, {"anode_current": "12 mA"}, {"cathode_resistor": ("50", "2k"), "anode_resistor": ("5k", "50k")})
+    found = choose(
+        stage, {"anode_current": "12 mA"}, {"cathode_resistor": ("50", "2k"), "anode_resistor": ("5k", "50k")}
+    )
     assert any("rating" in text for text in found.warnings)
     assert found.warnings[-1].startswith("limits checked: v1 anode voltage")
     assert "rating" in repr(found)
@@ -147,7 +163,10 @@ def test_ratings_are_told_and_named() -> None:
 
 
 def test_the_same_call_gives_the_same_choice() -> None:
-    one, other = (choose(TRIODE, {"gain": 50, "low_corner": ("<", 20)}, ["cathode_resistor", "coupling_capacitor"], workers=w) for w in (1, 2))
+    one, other = (
+        choose(TRIODE, {"gain": 50, "low_corner": ("<", 20)}, ["cathode_resistor", "coupling_capacitor"], workers=w)
+        for w in (1, 2)
+    )
     assert one.candidates == other.candidates
     assert one.continuous == other.continuous
 
@@ -181,7 +200,7 @@ def test_a_variable_of_two_valves_must_say_which() -> None:
 
 
 def published_rows() -> list[dict[str, str]]:
-    """Rows of triode and pentode stages with a supply, an anode and a cathode resistor, whose valve is in the library."""
+    """Rows of single stages with a supply, an anode and a cathode resistor, whose valve is in the library."""
     with HANDBOOK.open(encoding="utf-8") as file:
         rows = [row for row in csv.DictReader(file) if row["connection"] in ("triode", "pentode")]
     found = []
@@ -226,9 +245,16 @@ def published_goals(row: dict[str, str]) -> dict[str, Any]:
 def proposed(row: dict[str, str]) -> float:
     """Return the cathode resistor that is proposed for a row, which isn't told it."""
     # The charts' gains are mid-band ones: capacitors that don't matter there.
-    values = {"valve": row["type"].partition("/")[0], "supply": float(row["Vbb_V"]), "anode_resistor": float(row["Ra_ohm"]),
-              "load_resistor": float(row["Rg_next_ohm"] or 1e9), "coupling_capacitor": "1u", "cathode_capacitor": "1m",
-              "load_capacitance": 0, "source_resistance": 0}  # fmt: skip
+    values: dict[str, Any] = {
+        "valve": row["type"].partition("/")[0],
+        "supply": float(row["Vbb_V"]),
+        "anode_resistor": float(row["Ra_ohm"]),
+        "load_resistor": float(row["Rg_next_ohm"] or 1e9),
+        "coupling_capacitor": "1u",
+        "cathode_capacitor": "1m",
+        "load_capacitance": 0,
+        "source_resistance": 0,
+    }
     if row["connection"] == "pentode":
         values |= {"screen_resistor": float(row["Rg2_ohm"]), "screen_capacitor": "10u"}
     stage = simwrap.stage(f"{row['connection']}_gain", **values)
@@ -244,7 +270,10 @@ def steps_apart(one: float, other: float) -> int:
 def test_published_stages_are_proposed_again() -> None:
     """At least 80 % of the handbook's rows within one E12 step of the published cathode resistor."""
     rows = published_rows()
-    apart = {(r["type"], r["Vbb_V"], r["Ra_ohm"], r["Rg_next_ohm"]): steps_apart(proposed(r), float(r["Rk_ohm"])) for r in rows}
+    apart = {
+        (r["type"], r["Vbb_V"], r["Ra_ohm"], r["Rg_next_ohm"]): steps_apart(proposed(r), float(r["Rk_ohm"]))
+        for r in rows
+    }
     with_current = [a for r, a in zip(rows, apart.values(), strict=True) if r["Ia_mA"] or r["Ik_mA"]]
     assert len(apart) == len(rows) >= 70
     assert len(with_current) >= 10

@@ -12,13 +12,15 @@ import pytest
 import simwrap
 from simwrap.errors import InputError, QuantityError, RangeError, UnknownNameError
 from simwrap.limits import Known, parse_limits
-from simwrap.ranking import ranking, sobol
+from simwrap.ranking import rank_parts, sobol_indices
 from simwrap.tolerance import draw, factors_of, read_tolerance, spread, worst_case, yield_of
 
 TRIODE = simwrap.stage("triode_gain")
 PAIR = simwrap.stage("long_tailed_pair")
 #: One resistor and one capacitor: its corner is 1 / (2 pi R C), known exactly for every build.
-RC = simwrap.stage("fm_deemphasis", source_resistance=0, series_resistor="50k", capacitor="1n", load_resistor=0, load_capacitance=0)
+RC = simwrap.stage(
+    "fm_deemphasis", source_resistance=0, series_resistor="50k", capacitor="1n", load_resistor=0, load_capacitance=0
+)
 CURVES = {"response": {"start": 10.0, "stop": 1e6, "per_decade": 40, "reference_frequency": 10.0}}
 CORNER = 1.0 / (2.0 * math.pi * 50e3 * 1e-9)
 
@@ -81,8 +83,18 @@ def test_draws_depend_on_seed_and_name_only() -> None:
 
 def test_what_varies() -> None:
     names = {factor.name for factor in factors_of(TRIODE)}
-    assert names == {"anode_resistor", "cathode_resistor", "grid_leak", "load_resistor", "cathode_capacitor", "coupling_capacitor"}
-    single = {f.name: f.high for f in factors_of(TRIODE, {"resistors": "5 %", "anode_resistor": "1 %", "source_resistance": "E12"})}
+    assert names == {
+        "anode_resistor",
+        "cathode_resistor",
+        "grid_leak",
+        "load_resistor",
+        "cathode_capacitor",
+        "coupling_capacitor",
+    }
+    single = {
+        f.name: f.high
+        for f in factors_of(TRIODE, {"resistors": "5 %", "anode_resistor": "1 %", "source_resistance": "E12"})
+    }
     assert single["anode_resistor"] == pytest.approx(0.01)
     assert single["grid_leak"] == pytest.approx(0.05)
     assert single["source_resistance"] == pytest.approx(0.10)
@@ -112,7 +124,12 @@ def test_what_cannot_vary_is_refused(given: dict[str, Any], error: type[Exceptio
 
 @pytest.mark.parametrize(
     ("given", "error"),
-    [({"builds": 0}, RangeError), ({"builds": 2.5}, RangeError), ({"seed": -1}, RangeError), ({"distribution": "gauss"}, UnknownNameError)],
+    [
+        ({"builds": 0}, RangeError),
+        ({"builds": 2.5}, RangeError),
+        ({"seed": -1}, RangeError),
+        ({"distribution": "gauss"}, UnknownNameError),
+    ],
 )
 def test_draws_that_make_no_sense_are_refused(given: dict[str, Any], error: type[Exception]) -> None:
     with pytest.raises(error):
@@ -202,7 +219,12 @@ def test_worst_case_of_two_parts_is_the_closed_form() -> None:
 def test_directed_corners_find_what_all_corners_find() -> None:
     """12 factors are directed by sensitivities; 10 of them run in full bound the same gain from inside."""
     stage = simwrap.stage("two_stage_preamplifier")
-    parts = {"resistors": "5 %", "first_cathode_capacitor": "20 %", "interstage_capacitor": "10 %", "decoupling_capacitor": "20 %"}
+    parts = {
+        "resistors": "5 %",
+        "first_cathode_capacitor": "20 %",
+        "interstage_capacitor": "10 %",
+        "decoupling_capacitor": "20 %",
+    }
     found = worst_case(stage, parts, ["response"])
     assert "directed" in found.method
     assert "may be missed" in found.method
@@ -310,7 +332,7 @@ def test_a_build_that_failed_or_has_no_value_is_outside() -> None:
 def test_ranking_shares_are_the_squared_tolerances_of_an_rc_corner() -> None:
     """ln f = -ln R - ln C: 5 % and 10 % share the variance as 25 to 100, to first order."""
     data = spread(RC, {"resistors": "5 %", "capacitors": "10 %"}, CURVES, builds=3000, seed=1, curves=False)
-    found = ranking(data, "high_corner")
+    found = rank_parts(data, "high_corner")
     assert found.names == ("capacitor", "series_resistor")
     assert found.shares[0] == pytest.approx(0.8, abs=0.02)
     assert found.shares[1] == pytest.approx(0.2, abs=0.02)
@@ -323,23 +345,23 @@ def test_ranking_shares_are_the_squared_tolerances_of_an_rc_corner() -> None:
 
 def test_ranking_names_a_matched_pair_once() -> None:
     data = spread(PAIR, {"anode_resistor": "5 %"}, ["bias"], builds=60, valve_spread={"emission": "20 %"}, matched=True)
-    found = ranking(data, "v1_anode_current")
+    found = rank_parts(data, "v1_anode_current")
     assert "v1.emission = v2.emission" in found.names
 
 
 def test_ranking_says_when_it_has_nothing_to_go_by() -> None:
     data = spread(RC, {"resistors": "5 %"}, CURVES, builds=3)
     with pytest.raises(InputError, match="too few"):
-        ranking(data, "high_corner")
+        rank_parts(data, "high_corner")
     more = spread(RC, {"resistors": "5 %"}, CURVES, builds=30)
     with pytest.raises(InputError, match="doesn't vary"):
-        ranking(more, "reference_frequency")
+        rank_parts(more, "reference_frequency")
     with pytest.raises(UnknownNameError, match="high_corner"):
-        ranking(more, "hi_corner")
+        rank_parts(more, "hi_corner")
 
 
 def test_sobol_indices_agree_with_the_closed_form() -> None:
-    found = sobol(RC, "high_corner", {"resistors": "5 %", "capacitors": "10 %"}, CURVES, samples=256)
+    found = sobol_indices(RC, "high_corner", {"resistors": "5 %", "capacitors": "10 %"}, CURVES, samples=256)
     assert found.method == "Sobol indices"
     assert found.names == ("capacitor", "series_resistor")
     assert found.shares == pytest.approx([0.8, 0.2], abs=0.03)
@@ -348,7 +370,7 @@ def test_sobol_indices_agree_with_the_closed_form() -> None:
 
 def test_sobol_refuses_what_it_cannot_do() -> None:
     with pytest.raises(RangeError, match="power of 2"):
-        sobol(RC, "high_corner", samples=100)
+        sobol_indices(RC, "high_corner", samples=100)
 
 
 def test_without_salib_one_clear_sentence(monkeypatch: pytest.MonkeyPatch) -> None:
@@ -361,4 +383,4 @@ def test_without_salib_one_clear_sentence(monkeypatch: pytest.MonkeyPatch) -> No
 
     monkeypatch.setattr(builtins, "__import__", missing)
     with pytest.raises(InputError, match=r'need SALib: pip install "simwrap\[targets\]"'):
-        sobol(RC, "high_corner")
+        sobol_indices(RC, "high_corner")
