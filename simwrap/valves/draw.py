@@ -89,7 +89,7 @@ def curves_figure(
 
 
 def _finish(axes: Axes, title: str, x: str, y: str = "current [mA]") -> None:
-    axes.set_title(title)
+    axes.set_title(title, pad=14)
     axes.set_xlabel(x)
     axes.set_ylabel(y)
     axes.grid(True, color="#d9d9d9", linewidth=0.7)
