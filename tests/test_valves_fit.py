@@ -163,10 +163,12 @@ def test_rebuild_command(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> 
     original = (models_folder() / "gz34.toml").read_text(encoding="utf-8")
     path = tmp_path / "gz34.toml"
     path.write_text(original, encoding="utf-8")
+    assert main(["--folder", str(tmp_path), "--check"]) == 1, "the accuracy tables aren't there yet"
+    assert "rectifier." not in capsys.readouterr().err
     assert main(["--folder", str(tmp_path)]) == 0
-    assert path.read_text(encoding="utf-8") == original
+    original = path.read_text(encoding="utf-8")
     assert main(["--folder", str(tmp_path), "--check"]) == 0
-    perveance = str(get_valve("GZ34").constants.perveance)
+    perveance = str(get_valve("GZ34", folders=[tmp_path]).constants.perveance)
     path.write_text(original.replace(f"perveance = {perveance}", "perveance = 0.5"), encoding="utf-8")
     assert main(["--folder", str(tmp_path), "--check", "gz34"]) == 1
     assert "rectifier.perveance is 0.5" in capsys.readouterr().err
