@@ -16,6 +16,7 @@ The solver's own assumptions are in :mod:`simwrap.valves.output_stage`.
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import fields
 from typing import Any
 
 import numpy as np
@@ -25,7 +26,7 @@ from simwrap.errors import InputError
 from simwrap.valves import laws
 from simwrap.valves.output_stage import Law, OutputStage, StageResult, solve_stage
 from simwrap.valves.record import OutputRow
-from simwrap.valves.rows import GRADE_WEIGHT, Number, reshaped
+from simwrap.valves.rows import Number, reshaped
 
 Array = NDArray[np.float64]
 
@@ -35,7 +36,8 @@ DRIVE_KINDS = {"": 1.0, "rms": 1.0, "rms per grid": 1.0, "peak": 0.5**0.5, "peak
 #: Phases of half a period while fitting: power and distortion are then exact to 1e-4.
 FIT_PHASES = 16
 
-_POWER_SIGMA = 0.035
+#: How much a row counts: what is printed about output stages is coarse anyway, which sigma says already.
+OUTPUT_WEIGHT = {"high": 1.0, "med": 0.8, "low": 0.4}
 
 
 def drive_of(row: OutputRow) -> float | None:
@@ -205,7 +207,7 @@ class OutputRows:
                     "anode_current_max": 0.04,
                     "screen_current_zero": 0.15,
                     "screen_current_max": 0.15,
-                    "power": _POWER_SIGMA,
+                    "power": 0.02,
                     "distortion": 0.4 + 0.1 * (row.distortion or 0.0),
                 }[quantity]
                 self.numbers.append(
@@ -216,7 +218,7 @@ class OutputRows:
                         published,
                         sigma,
                         "contradicts" if quantity in row.contradicts else row.use,
-                        GRADE_WEIGHT[row.grade],
+                        OUTPUT_WEIGHT[row.grade],
                         "points" if quantity == "distortion" else "log",
                     )
                 )
@@ -224,7 +226,11 @@ class OutputRows:
 
     def predict(self, constants: laws.Constants) -> Array:
         """See :class:`~simwrap.valves.rows.RowSet`."""
-        found = solve_stage(law_of(reshaped(constants, 3)), self.stage, phases=FIT_PHASES)
+        # the first of the batch from scratch, the others (mostly its neighbours) from there: always the same result
+        first = type(constants)(**{f.name: np.reshape(getattr(constants, f.name), -1)[:1] for f in fields(constants)})
+        found = solve_stage(law_of(reshaped(first, 3)), self.stage, phases=FIT_PHASES)
+        if max(np.size(getattr(constants, field.name)) for field in fields(constants)) > 1:
+            found = solve_stage(law_of(reshaped(constants, 3)), self.stage, phases=FIT_PHASES, start=found.state)
         screen = np.where(self._total, found.screen_current_zero_signal, 0.0)
         screen_max = np.where(self._total, found.screen_current, 0.0)
         values = {
