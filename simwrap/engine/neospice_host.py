@@ -12,6 +12,9 @@ import numpy as np
 from .deck import SMALL_OPTIONS, TRANSIENT_OPTIONS, Deck, write
 from .protocol import AcRun, Array, NoiseRun, OpRun
 
+#: Now and then the first step of a whole amplifier fails for no reason but its length; another works.
+RETRIES = (1.0, 0.83, 0.61)
+
 
 class Neospice:
     """Parses once a chunk, then only element values are changed."""
@@ -88,8 +91,16 @@ class Neospice:
         from_given: bool = False,
     ) -> tuple[Array, list[Array]]:
         """Run one transient; returns the times [s] and one array a vector."""
-        card = f".tran {write(step)} {write(stop)} {write(start)} {write(step)}" + (" uic" if from_given else "")
-        result = self._simulator.run(self._parse(deck.text(lines, TRANSIENT_OPTIONS, card))).transient
+        result = None
+        for smaller in RETRIES:
+            largest = write(step * smaller)
+            card = f".tran {largest} {write(stop)} {write(start)} {largest}" + (" uic" if from_given else "")
+            try:
+                result = self._simulator.run(self._parse(deck.text(lines, TRANSIENT_OPTIONS, card))).transient
+                break
+            except RuntimeError:
+                if smaller == RETRIES[-1]:
+                    raise
         if result is None:
             raise RuntimeError("the transient gave no result")
         return np.array(result.time), [

@@ -2,14 +2,19 @@
 
 One period is run at a time from a given state (all node voltages and inductor currents), so a period
 is a map from the state at its beginning to that at its end, and the steady state is its fixed point.
-The fixed point is approached by Anderson's multi-secant method: the last few periods tell how the slow
-states (capacitors that need hundreds of periods) answer to a change, and the next start is put where
-they would stop moving. A level starts from the state of the level before.
+The fixed point is approached by Newton's method: from how one period answers to a small change of its
+beginning follows the beginning at which the slow states (capacitors that need hundreds of periods) would
+stop moving. The first such Jacobian is that of the quiet circuit, a period of which costs little, and
+every later period improves it by what it adds (the multi-secant form of Broyden's update). A level
+starts from the state and the Jacobian of the level before.
 
-Whatever the extrapolation says is confirmed by plain periods that follow from it. Where it does not
-come to rest, plain periods alone are run ("brute force").
+Whatever a Newton step says is confirmed by the plain period that follows it. Where the steps do not come
+to rest, plain periods alone are run ("brute force"). A steady state that the circuit would run away from
+is refused.
 
-Source: D. G. Anderson, "Iterative procedures for nonlinear integral equations", J. ACM 12 (1965) 547.
+Sources: T. J. Aprille and T. N. Trick, "Steady-state analysis of nonlinear circuits with periodic
+inputs", Proc. IEEE 60 (1972) 108; C. G. Broyden, Math. Comp. 19 (1965) 577; V. Eyert, "A comparative
+study on methods for convergence acceleration of iterative vector sequences", J. Comput. Phys. 124 (1996) 271.
 """
 
 from __future__ import annotations
@@ -33,6 +38,10 @@ STEPS, STEPS_FASTEST = 200, 60
 #: Periods remembered by the extrapolation.
 MEMORY = 20
 RCOND = 1e-3
+#: After so many periods within the tolerance, changes of the distortion are taken for an engine's jitter.
+JITTER = 6
+#: Periods in which a nudge shows whether a steady state is stable.
+GROWTH = 24
 #: Steps of a period of the quiet circuit.
 QUIET_STEPS = 50
 #: Periods after which the extrapolation is given up.
@@ -138,15 +147,26 @@ class Solver:
         if found is None:
             method = "brute force"
             found = self._brute(self.rest())
+        self._stays(found)
         self.start = found.end
         return Settled(found.waves, self.count, method)
 
-    def change(self, one: Period, other: Period) -> float:
-        """Largest change of a harmonic in units of what is allowed; below 1 is settled."""
-        reference = other.spectra[:, 1:].max(axis=1) if other.spectra.size else np.ones(0)
-        reference = np.maximum(reference, max(1e-3 * reference.max(initial=0.0), 1e-12))
+    def change(self, one: Period, other: Period, fine: bool = False) -> float:
+        """Largest change of a harmonic in units of what is allowed; below 1 is settled.
+
+        ``fine`` allows the distortion to change by no more than a thousandth of itself.
+        """
+        if not other.spectra.size:
+            return 0.0
+        reference = other.spectra[:, 1:].max(axis=1)
+        reference = np.maximum(reference, max(1e-3 * reference.max(), 1e-12))
         moved = np.abs(one.spectra - other.spectra) / reference[:, None]
-        return float(moved.max(initial=0.0)) / self.run.tolerance
+        largest = float(moved.max()) / self.run.tolerance
+        if fine:
+            distortion = np.sqrt((other.spectra[:, 2:] ** 2).sum(axis=1)) / reference
+            allowed = np.clip(1e-3 * distortion, 1e-3 * self.run.tolerance, self.run.tolerance)
+            largest = max(largest, float((moved[:, 2:] / allowed[:, None]).max(initial=0.0)))
+        return largest
 
     def _extrapolated(self, start: Array) -> Period | None:
         """Newton with a Jacobian that every period improves; None when it doesn't come to rest."""
@@ -156,7 +176,7 @@ class Solver:
         base = self.one_period(start)
         past = [base]
         plain, rejected, short = 1, 0, 1.0
-        calm = False
+        calm, near = False, 0
         while self.count < min(PATIENCE + len(self.jacobian), self.run.max_periods):
             self._learn(base, past)
             step = "plain" if plain > 0 or calm else "slope" if rejected in (2, 4) else "newton"
@@ -172,11 +192,12 @@ class Solver:
                     return None
                 continue
             past = [*past, trial][-MEMORY:]
-            moved = self.change(base, trial)
+            moved = self.change(base, trial, fine=near < JITTER)
             if calm and moved < 1.0:
                 # A whole Newton step and the plain period after it left the harmonics where they were.
                 return trial
             calm = step == "newton" and moved < 1.0 and short == 1.0
+            near = near + 1 if self.change(base, trial) < 1.0 else 0
             plain -= 1
             if step == "plain" or np.linalg.norm(trial.miss) < 0.8 * np.linalg.norm(base.miss) or calm:
                 base, rejected, short = trial, 0, 1.0
@@ -196,7 +217,7 @@ class Solver:
             scale = 1e-3 * max(1.0, float(np.abs(rest).max()))
             undisturbed = self.one_period(rest).end
             basis, sizes, _ = np.linalg.svd(self.state, full_matrices=False)
-            for way in basis.T[sizes > 1e-9 * sizes[0]]:
+            for way in basis.T[sizes > 1e-9 * sizes.max(initial=0.0)]:
                 change = self.back @ way
                 change *= scale / np.abs(change).max()
                 moved = self.state @ change
@@ -207,7 +228,7 @@ class Solver:
 
     def _next(self, base: Period, slope: bool, short: float) -> Array:
         """Return the state at which the slow parts would stop moving, or one close to ``base`` on the way."""
-        step = np.linalg.solve(np.eye(len(base.miss)) - self.jacobian, base.miss)
+        step = np.linalg.lstsq(np.eye(len(base.miss)) - self.jacobian, base.miss, rcond=1e-12)[0]
         if slope:
             # Two secants along this way were no good: ask for the slope at the base itself.
             return np.asarray(base.begin + 0.01 * (self.back @ step))
@@ -223,6 +244,23 @@ class Solver:
         length[length == 0.0] = 1.0
         moved, answer = moved / length, answer / length
         self.jacobian += (answer - self.jacobian @ moved) @ np.linalg.pinv(moved, rcond=RCOND)
+
+    def _stays(self, found: Period) -> None:
+        """Refuse a steady state that the circuit would run away from: it oscillates by itself."""
+        if np.abs(np.linalg.eigvals(self.jacobian)).max(initial=0.0) < 1.001:
+            return
+        # The Jacobian is only learnt, so look: a small nudge along its growing way must not grow.
+        power, ways = np.linalg.eig(self.jacobian)
+        way = np.real(ways[:, np.argmax(np.abs(power))])
+        nudge = self.back @ way
+        nudge *= 1e-4 * max(1.0, float(np.abs(found.end).max())) / max(float(np.abs(nudge).max()), 1e-30)
+        state, size = found.end + nudge, []
+        for _ in range(GROWTH):
+            size.append(float(np.linalg.norm(self.state @ (state - found.end))))
+            state = self.one_period(state).end
+        first, middle, last = (max(size[k : k + GROWTH // 3]) for k in range(0, GROWTH, GROWTH // 3))
+        if last > 1.005 * middle > 1.01 * first:
+            raise RuntimeError("the steady state is unstable: the circuit oscillates by itself or drifts away")
 
     def _brute(self, start: Array) -> Period:
         """Run plain periods until blocks of ten agree, with what is still to come reckoned in."""

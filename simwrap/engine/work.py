@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import time
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from typing import Any, Protocol
@@ -159,7 +158,6 @@ def _solve_transient(
     if zero:
         lines = deck.initial({node: 0.0 for node in deck.parsed.nodes}
                              | {f"i({name})": 0.0 for name in deck.parsed.kind("l")}, lines)  # fmt: skip
-    begin = time.perf_counter()
     grid, waves = host.transient(deck, lines, run.vectors, run.stop, run.step, run.start, zero)
     assert part.axis is not None
     if abs(grid[-1] - run.stop) > 1e-6 * run.stop:
@@ -168,7 +166,6 @@ def _solve_transient(
         if not np.isfinite(wave).all():
             raise RuntimeError(f"{name} is not a finite number")
         part.values[name][point] = onto(part.axis, grid, wave)
-    part.extras.setdefault("seconds", np.full(len(part.reasons), np.nan))[point] = time.perf_counter() - begin
 
 
 def _solve_steady(
