@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import atexit
+import contextlib
 import mmap
 import os
 import subprocess
@@ -66,10 +67,8 @@ class Child:
             self.kill()
             raise
         finally:
-            try:
+            with contextlib.suppress(OSError):
                 os.unlink(path)
-            except OSError:
-                pass
         if what != "ready":
             self.kill()
             raise Unusable(str(detail))
@@ -112,7 +111,9 @@ class Child:
             timed_out = self.timed_out
             self.kill()
             code = self._process.returncode
-            reason = f"more than the time limit of {time_limit:g} s" if timed_out else f"the engine process ended ({_ending(code)})"
+            reason = f"the engine process ended ({_ending(code)})"
+            if timed_out:
+                reason = f"more than the time limit of {time_limit:g} s"
             raise ChildDied(reason, where, timed_out) from None
         finally:
             self.deadline = None
@@ -135,20 +136,14 @@ class Child:
             _alive.discard(self)
         if self.owner != os.getpid():
             return
-        try:
+        with contextlib.suppress(OSError):
             self._process.kill()
-        except OSError:
-            pass
         for stream in (self._process.stdin, self._process.stdout):
-            try:
-                if stream is not None:
+            if stream is not None:
+                with contextlib.suppress(OSError, ValueError):
                     stream.close()
-            except (OSError, ValueError):
-                pass
-        try:
+        with contextlib.suppress(subprocess.TimeoutExpired):
             self._process.wait(5.0)
-        except subprocess.TimeoutExpired:
-            pass
 
     def alive(self) -> bool:
         """Whether the process runs and is ours."""

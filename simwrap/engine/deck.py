@@ -31,7 +31,7 @@ class Deck:
 
     def lines(self, values: Mapping[str, float], replace: Mapping[str, Sequence[str]] | None = None) -> list[str]:
         """Return the lines with ``values`` put in and the devices in ``replace`` written anew."""
-        found = []
+        found: list[str] = []
         for name, index in self.order:
             if replace and name in replace:
                 found += replace[name]
@@ -109,4 +109,4 @@ def _wave(term: Sine | Pulse | Pwl, offset: float) -> str:
 
 def decades(start: float, stop: float, per_decade: int) -> int:
     """Number of frequencies of a sweep: start*10**(k/per_decade) up to stop."""
-    return int(math.floor(math.log10(stop / start) * per_decade + 1e-9)) + 1
+    return math.floor(math.log10(stop / start) * per_decade + 1e-9) + 1

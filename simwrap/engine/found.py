@@ -13,7 +13,7 @@ from ..errors import EngineError
 from . import child as children
 from .discover import NAMES, Found, choose, missing
 from .pool import run
-from .protocol import AcRun, Circuit, OpRun, Sine, SteadyRun
+from .protocol import AcRun, Circuit, OpRun, Run, Sine, SteadyRun
 
 
 @dataclass(frozen=True)
@@ -31,6 +31,12 @@ class SelfCheck:
         """Whether the number is within its tolerance (relative, or absolute for dB)."""
         allowed = self.tolerance if self.unit == "dB" else self.tolerance * abs(self.expected)
         return bool(abs(self.got - self.expected) <= allowed)
+
+
+_DETAIL = {
+    "neospice": "embedded, in a child process",
+    "ngspice": "shared library through PySpice, in a child process",
+}
 
 
 @functools.cache
@@ -59,7 +65,7 @@ def found() -> list[Found]:
                 version = _version(name, os.environ.get("NGSPICE_LIBRARY_PATH", ""))
             except children.Unusable as error:
                 why = f"it could not be started: {error}"
-        detail = why or {"neospice": "embedded, in a child process", "ngspice": "shared library through PySpice, in a child process"}[name]
+        detail = why or _DETAIL[name]
         result.append(Found(name, version, not why, detail))
     return result
 
@@ -85,7 +91,7 @@ def self_check(name: str) -> list[SelfCheck]:
         f"b_cubic n_cubic 0 v={a!r}*v(n_in)+{b!r}*v(n_in)*v(n_in)*v(n_in)\nr_d n_cubic 0 1000.0\n"
     )
     corner = 1.0 / (2.0 * math.pi * 1e4 * 1e-8)
-    runs = [
+    runs: list[Run] = [
         OpRun(("n_half",)),
         AcRun(corner, corner, 1, ("n_out",)),
         SteadyRun(1000.0, (Sine(1.0, 1000.0),), np.array([[1.0]]), ("n_cubic",)),
@@ -95,10 +101,11 @@ def self_check(name: str) -> list[SelfCheck]:
         if reply.failed.any() or reply.engines != [name]:
             raise EngineError(reply.reasons[0] or "the self-check failed on it", engine=name)
     spectrum = np.abs(np.fft.rfft(replies[2].values["n_cubic"][0, 0])) / 128.0
-    response = replies[1].values["n_out"][0, 0]
+    response = complex(replies[1].values["n_out"][0, 0])
+    low_pass = 20.0 * math.log10(abs(response))
     return [
         SelfCheck("divider 3 kohm and 2 kohm at 10 V", 4.0, float(replies[0].values["n_half"][0]), "V", 1e-6),
-        SelfCheck("RC low-pass at its corner", -10.0 * math.log10(2.0), float(20 * np.log10(abs(response))), "dB", 1e-4),
+        SelfCheck("RC low-pass at its corner", -10.0 * math.log10(2.0), low_pass, "dB", 1e-4),
         SelfCheck("phase there", -45.0, float(np.angle(response, deg=True)), "degree", 1e-5),
         SelfCheck("third harmonic of x + 0.1 x^3", b / 4.0, float(spectrum[3]), "V", 1e-3),
     ]

@@ -196,18 +196,24 @@ def _source_fields(fields: list[str], number: int, line: str) -> None:
 
 
 #: Fields of an element line after its name: n a node, v a number, s a v source, l an inductor, m a model.
-_FIELDS = {"r": "nnv", "c": "nnv", "l": "nnv", "k": "llv", "e": "nnnnv", "g": "nnnnv", "f": "nnsv", "h": "nnsv", "d": "nnm"}
+_FIELDS = {
+    "r": "nnv", "c": "nnv", "l": "nnv", "k": "llv", "e": "nnnnv", "g": "nnnnv", "f": "nnsv", "h": "nnsv", "d": "nnm",
+}  # fmt: skip
 _MEANING = {"n": "node", "v": "value", "s": "v source", "l": "inductor", "m": "model"}
 
 
 def _element(fields: list[str], number: int, line: str) -> Device:
     name, kind = fields[0], fields[0][0]
     if not _DEVICE.match(name):
-        raise _refuse(number, line, "is not an element; names look like r_anode, with the letter of r c l k v i b e g f h d")
+        raise _refuse(
+            number, line, "is not an element; names look like r_anode, the letter one of r c l k v i b e g f h d"
+        )
     if kind in "vib":
         if len(fields) < 4:
             raise _refuse(number, line, "has a field missing")
-        nodes, reads, current = tuple(fields[1:3]), (), False
+        nodes: tuple[str, ...] = tuple(fields[1:3])
+        reads: tuple[str, ...] = ()
+        current = False
         if kind == "b":
             what, equals, expression = line.split(None, 3)[3].partition("=")
             if what.strip() not in ("v", "i") or not equals:
@@ -288,7 +294,7 @@ def _check_references(building: _Building, known: Iterable[str]) -> None:
         for read in device.reads:
             if read.startswith("i:"):
                 if devices.get(read[2:]) is None or devices[read[2:]].kind != "v":
-                    raise _refuse(device.line, line, f"reads the current of {shown(read[2:])}, which is not a v source here")
+                    raise _refuse(device.line, line, f"reads the current of {shown(read[2:])}, not a v source here")
             elif read not in nodes:
                 raise _refuse(device.line, line, f"reads the node {shown(read)}, which nothing is connected to")
         if device.kind == "k":

@@ -14,7 +14,7 @@ import pickle
 import signal
 import struct
 import sys
-from typing import Any, BinaryIO
+from typing import IO, Any, BinaryIO
 
 #: A length in front of each message.
 LENGTH = struct.Struct("<q")
@@ -22,7 +22,7 @@ LENGTH = struct.Struct("<q")
 HEARTBEAT = struct.Struct("<4q")
 
 
-def send(stream: BinaryIO, message: Any) -> None:
+def send(stream: IO[bytes], message: Any) -> None:
     """Write one message."""
     data = pickle.dumps(message, protocol=5)
     stream.write(LENGTH.pack(len(data)))
@@ -30,13 +30,13 @@ def send(stream: BinaryIO, message: Any) -> None:
     stream.flush()
 
 
-def receive(stream: BinaryIO) -> Any:
+def receive(stream: IO[bytes]) -> Any:
     """Read one message; EOFError when the other side is gone."""
     head = _exactly(stream, LENGTH.size)
     return pickle.loads(_exactly(stream, LENGTH.unpack(head)[0]))
 
 
-def _exactly(stream: BinaryIO, count: int) -> bytes:
+def _exactly(stream: IO[bytes], count: int) -> bytes:
     data = stream.read(count)
     if data is None or len(data) < count:
         raise EOFError

@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 import functools
+import importlib.metadata
 from collections.abc import Mapping, Sequence
 from typing import Any
 
-import neospice
 import numpy as np
+from neospice import _core as neospice
 
 from .deck import SMALL_OPTIONS, TRANSIENT_OPTIONS, Deck, write
 from .protocol import AcRun, Array, NoiseRun, OpRun
@@ -22,7 +23,7 @@ class Neospice:
     name = "neospice"
 
     def __init__(self) -> None:
-        self.version = str(neospice.__version__)
+        self.version = importlib.metadata.version("neospice")
         self._simulator = neospice.Simulator()
         self._circuit: Any = None
 
@@ -111,5 +112,3 @@ class Neospice:
 def _stop(run: AcRun | NoiseRun, count: int) -> float:
     # A hair above the last frequency, so that rounding can't lose it.
     return float(run.start * 10.0 ** ((count - 1) / run.per_decade) * (1.0 + 1e-10))
-
-

@@ -11,7 +11,7 @@ import locale
 import logging
 import os
 from collections.abc import Mapping, Sequence
-from typing import Any
+from typing import Any, ClassVar
 
 import numpy as np
 
@@ -49,6 +49,8 @@ def judge(lines: Sequence[str]) -> str:
 class _Library(NgSpiceShared):  # type: ignore[misc]
     """The library with its output recorded, not judged, line by line."""
 
+    said: ClassVar[list[str]] = []
+
     @staticmethod
     def _send_char(message: Any, identity: int, user: Any) -> int:
         self = ffi.from_handle(user)
@@ -59,8 +61,6 @@ class _Library(NgSpiceShared):  # type: ignore[misc]
     def _get_version(self) -> None:
         # The wrapper looks its version up in a table that ends years ago; ours is read below.
         self._ngspice_version = None
-
-    said: list[str] = []
 
 
 class Ngspice:

@@ -12,7 +12,7 @@ from typing import Any
 
 import numpy as np
 
-from ..errors import EngineError, NetlistError
+from ..errors import EngineError, NetlistError, shown
 from . import child as children
 from . import guard
 from .discover import choose
@@ -127,7 +127,7 @@ def _table(circuit: Circuit, parsed: guard.Parsed) -> tuple[tuple[str, ...], Any
         name = given.lower()
         device = parsed.devices.get(name)
         if device is None or guard.value_field(device) < 0:
-            raise NetlistError(f"table: {guard.shown(given)} is not an r, c, l, v or i element of the circuit")
+            raise NetlistError(f"table: {shown(given)} is not an r, c, l, v or i element of the circuit")
         values = np.asarray(column, float)
         if values.shape != (circuit.points,):
             raise NetlistError(f"table: {name} has shape {values.shape} where ({circuit.points},) is needed")
@@ -156,7 +156,7 @@ def _checked(run: Run, parsed: guard.Parsed, points: int) -> Run:
         amplitude = np.asarray(run.amplitude, float)
         if amplitude.ndim != 2 or len(amplitude) != points or not np.isfinite(amplitude).all():
             raise NetlistError(
-                f"steady state: amplitude has shape {amplitude.shape}; finite values of shape ({points}, levels) are needed"
+                f"steady state: amplitude has shape {amplitude.shape}; finite values of ({points}, levels) are needed"
             )
         _positive("steady state: fundamental", run.fundamental)
         tones = tuple(_term(tone) for tone in run.tones)
@@ -176,9 +176,9 @@ def _checked(run: Run, parsed: guard.Parsed, points: int) -> Run:
         _positive("transient: stop", run.stop)
         _positive("transient: step", run.step)
         if not 0.0 <= run.start < run.stop or run.samples < 2:
-            raise NetlistError(f"transient: start {run.start!r} s and {run.samples} samples don't fit stop {run.stop!r} s")
+            raise NetlistError(f"transient: {run.samples} samples from {run.start!r} s to {run.stop!r} s is no grid")
         if run.initial not in ("operating point", "zero"):
-            raise NetlistError(f'transient: initial is {guard.shown(run.initial)}; "operating point" or "zero" is needed')
+            raise NetlistError(f'transient: initial is {shown(run.initial)}; give "operating point" or "zero"')
         return dataclasses.replace(
             run, stop=float(run.stop), step=float(run.step), start=float(run.start), vectors=vectors,
             terms=tuple(_term(term) for term in run.terms), source=_source(run.source, parsed),
@@ -192,7 +192,7 @@ def _checked(run: Run, parsed: guard.Parsed, points: int) -> Run:
 def _source(name: str, parsed: guard.Parsed) -> str:
     device = parsed.devices.get(name.lower())
     if device is None or device.kind not in "vi":
-        raise NetlistError(f"source {guard.shown(name)}: the circuit has no such v or i source")
+        raise NetlistError(f"source {shown(name)}: the circuit has no such v or i source")
     return device.name
 
 
@@ -222,7 +222,7 @@ def _term(term: Any) -> Any:
         if len(times) < 1 or (np.diff(times) <= 0.0).any():
             raise NetlistError("piecewise linear term: its times must rise")
         return Pwl(tuple(times.tolist()), tuple(levels.tolist()))
-    raise NetlistError(f"term {guard.shown(term)}: a Sine, Pulse or Pwl is needed")
+    raise NetlistError(f"term {shown(term)}: a Sine, Pulse or Pwl is needed")
 
 
 def _sliced(runs: Sequence[Run], chunk: Any) -> tuple[Run, ...]:

@@ -105,7 +105,8 @@ class Solver:
         if time.monotonic() > self.until:
             raise TimeoutError(f"no steady state within {self.seconds:.3g} s ({self.count} periods)")
         self.count += 1
-        lines = self.deck.initial(dict(zip(self.names, state.tolist(), strict=True)), self.lines, self.host.own_flux_only)
+        given = dict(zip(self.names, state.tolist(), strict=True))
+        lines = self.deck.initial(given, self.lines, self.host.own_flux_only)
         times, found = self.host.transient(self.deck, lines, self.vectors, self.period, self.step, 0.0, True)
         if abs(times[-1] - self.period) > 1e-9 * self.period:
             raise RuntimeError(f"a period ended at {times[-1]:.6g} s instead of {self.period:.6g} s")
@@ -134,7 +135,8 @@ class Solver:
         self.until = time.monotonic() + self.seconds
         self.count = 0
         tones = [Sine(tone.amplitude * amplitude, tone.frequency, tone.phase) for tone in self.run.tones]
-        self.lines = self.deck.lines(self.values, {self.run.source: self.deck.drive(self.run.source, self.values, tones)})
+        source = self.run.source
+        self.lines = self.deck.lines(self.values, {source: self.deck.drive(source, self.values, tones)})
         start = self.rest() if self.start is None else self.start
         found = None
         try:

@@ -69,6 +69,7 @@ def empty(run: Run, points: int) -> Part:
     extras: dict[str, Array] = {}
     kind: type = float
     names: tuple[str, ...]
+    shape: tuple[int, ...]
     if isinstance(run, OpRun):
         names, shape = run.vectors, (points,)
     elif isinstance(run, AcRun | NoiseRun):
@@ -145,9 +146,9 @@ def _solve_small(host: Host, job: Job, beat: Beat, deck: Deck, parts: list[Part]
     for k in small:
         for name, array in parts[k].values.items():
             good = np.isfinite(array).reshape(len(table), -1).all(axis=1)
-            for point in np.flatnonzero(~good):
-                if not parts[k].reasons[point] and (k, int(point), 0) not in job.skip:
-                    _fail(parts[k], int(point), f"{name} is not a finite number")
+            for place in np.flatnonzero(~good).tolist():
+                if not parts[k].reasons[place] and (k, place, 0) not in job.skip:
+                    _fail(parts[k], place, f"{name} is not a finite number")
 
 
 def _solve_transient(
@@ -156,7 +157,7 @@ def _solve_transient(
     lines = deck.lines(values, {run.source: deck.drive(run.source, values, run.terms)})
     zero = run.initial == "zero"
     if zero:
-        lines = deck.initial({node: 0.0 for node in deck.parsed.nodes}
+        lines = deck.initial(dict.fromkeys(deck.parsed.nodes, 0.0)
                              | {f"i({name})": 0.0 for name in deck.parsed.kind("l")}, lines)  # fmt: skip
     grid, waves = host.transient(deck, lines, run.vectors, run.stop, run.step, run.start, zero)
     assert part.axis is not None
