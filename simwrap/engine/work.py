@@ -126,6 +126,8 @@ def _solve_small(host: Host, job: Job, beat: Beat, deck: Deck, parts: list[Part]
         steps.append((k, solver, run, list(parts[k].values.values())))
     loaded = False
     for point, row in enumerate(table):
+        # Once a point: the engine then keeps the operating point for the sweep that follows.
+        fresh = False
         for k, solver, run, out in steps:
             if (k, point, 0) in job.skip:
                 continue
@@ -135,8 +137,10 @@ def _solve_small(host: Host, job: Job, beat: Beat, deck: Deck, parts: list[Part]
                 try:
                     if not loaded:
                         host.load(deck, dict(zip(names, row, strict=True)))
-                        loaded = True
-                    alter(names, row)
+                        loaded, fresh = True, False
+                    if not fresh:
+                        alter(names, row)
+                        fresh = True
                     solver(run, out, point)
                     break
                 except Exception as error:
