@@ -10,7 +10,7 @@ import argparse
 import json
 import math
 import sys
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
@@ -18,6 +18,7 @@ from simwrap.errors import FileProblemsError
 from simwrap.valves import record
 from simwrap.valves.fit import FitResult, as_numbers, fit_section
 from simwrap.valves.goals import WORDS, figures, in_words, markdown, unit_of
+from simwrap.valves.left_out import LeftOut, leave_one_out
 from simwrap.valves.library import models_folder
 from simwrap.valves.record import CONSTANTS, FITTED_MARK, ValveFile
 from simwrap.valves.valve import Valve
@@ -77,14 +78,18 @@ def error_rows(result: FitResult, uses: Sequence[str] = ("calibrate", "check", "
 
 
 def _summary(result: FitResult, kind: str, use: str) -> str:
+    return _words(error_rows(result), kind, use)
+
+
+def _words(entries: Sequence[Mapping[str, Any]], kind: str, use: str) -> str:
     parts = []
-    for group, figure in figures(error_rows(result), use, kind).items():
+    for group, figure in figures(entries, use, kind).items():
         errors = f"{in_words(group, figure.median)} / {in_words(group, figure.worst)} {unit_of(group)}"
         parts.append(f"{WORDS[group]} {errors} ({figure.count})")
     return "; ".join(parts)
 
 
-def trust_words(result: FitResult, kind: str) -> str:
+def trust_words(result: FitResult, kind: str, left_out: Sequence[LeftOut] = ()) -> str:
     """Return plain words on how far to trust a fit."""
     words = []
     checked, calibrated = _summary(result, kind, "check"), _summary(result, kind, "calibrate")
@@ -93,20 +98,41 @@ def trust_words(result: FitResult, kind: str) -> str:
     else:
         words.append("No row is left over to check against: the errors shown are those of the fit itself.")
     words.append(f"Rows that calibrated: {calibrated}.")
+    if left_out:
+        words.append(f"The same rows, each left out of its own fit: {_words(_left_out_rows(left_out), kind, 'check')}.")
     words += [warning[0].upper() + warning[1:] + "." for warning in result.warnings]
     return " ".join(words)
 
 
-def fitted_part(kind: str, result: FitResult, exchanged: FitResult | None) -> str:
+def _left_out_rows(rows: Sequence[LeftOut]) -> list[dict[str, Any]]:
+    return [
+        {
+            "row": each.number.row,
+            "label": each.number.label,
+            "quantity": each.number.quantity,
+            "published": float(f"{each.number.published:.6g}"),
+            "error": round(each.left_out, 4),
+            "use": "check",
+        }
+        for each in rows
+        if each.counts
+    ]
+
+
+def fitted_part(kind: str, result: FitResult, exchanged: FitResult | None, left_out: Sequence[LeftOut] = ()) -> str:
     """Return the TOML that a fit writes below the mark."""
     lines = [f"[{kind}.constants]"]
     lines += [f"{name} = {value!r}" for name, value in as_numbers(result.constants).items()]
     lines += ["", f"[{kind}.fitted]"]
     lines += [f"numbers = {result.numbers}", f"cost = {result.cost:.6g}"]
-    lines += [f"undetermined = {toml_value(result.undetermined)}", f"trust = {toml_value(trust_words(result, kind))}"]
+    lines += [
+        f"undetermined = {toml_value(result.undetermined)}",
+        f"trust = {toml_value(trust_words(result, kind, left_out))}",
+    ]
     for name, rows in (
         ("errors", error_rows(result)),
         ("exchanged", error_rows(exchanged, ("check",)) if exchanged else []),
+        ("left_out", _left_out_rows(left_out)),
     ):
         if rows:
             lines += [f"{name} = [", *(f"  {toml_value(row)}," for row in rows), "]"]
@@ -128,7 +154,9 @@ def rebuilt(path: Path) -> tuple[str, dict[str, FitResult]]:
         )
         exchanged = fit_section(section, kind, swap=True) if swappable else None
         results[kind] = result
-        text += "\n" + fitted_part(kind, result, exchanged)
+        # Tables of output stages are short: each row is checked by a fit that hasn't seen it.
+        left_out = leave_one_out(section, kind, result) if section.outputs else ()
+        text += "\n" + fitted_part(kind, result, exchanged, left_out)
     return text, results
 
 

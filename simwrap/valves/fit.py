@@ -291,16 +291,16 @@ def _polished(problem: _Problem, x: Array) -> Array:
     Constants at a bound are put on it; the others take Gauss-Newton steps.
     """
     x = np.where(x - problem.low < 1e-4, problem.low, np.where(problem.high - x < 1e-4, problem.high, x))
-    share, last = 1.0, np.inf
-    for _ in range(200):
+    share, last = 1.0, np.zeros_like(x)
+    for _ in range(300):
         step = _step(problem, x)
-        size = float(np.max(np.abs(step)))
-        if size < 1e-9:
+        if np.max(np.abs(step)) < 1e-9:
             break
-        # Large residuals bend the cost more than Gauss-Newton knows: then whole steps overshoot.
-        if size > 0.8 * last:
-            share = max(0.5 * share, 0.05)
-        last = size
+        # Large residuals bend the cost more than Gauss-Newton knows: then whole steps overshoot, and the next one
+        # points back. The share of a step that is taken follows.
+        if 2.0 * np.linalg.norm(step) > np.linalg.norm(last) > 0:
+            share = min(1.0, 1.3 * share) if step @ last > 0 else 0.5 * share
+        last = step
         x = np.clip(x + share * step, problem.low, problem.high)
     return x
 

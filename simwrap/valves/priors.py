@@ -60,7 +60,7 @@ def _common(contact: float = 0.5, mu_bounds: tuple[float, float] = (2.0, 200.0))
 
 
 def _pentode(
-    reach: float, slope: tuple[float, float], knee: float, width: float, contact: tuple[float, float]
+    reach: float, slope: tuple[float, float], knee: float, width: float, contact: tuple[float, float], drive: float
 ) -> list[Prior]:
     priors = _common()
     priors[5] = Prior("width", "log", width, 0.5, 0.1, 1.0)
@@ -70,7 +70,7 @@ def _pentode(
         Prior("anode_reach", "log", reach, 0.7, 0.001, 0.06),
         Prior("division", "log", 5.0, None, 0.5, 200.0),
         Prior("division_slope", "log", *slope, 0.03, 1.0),
-        Prior("division_drive", "plain", 0.0, 0.4, -1.0, 1.0),
+        Prior("division_drive", "plain", drive, 0.35, -1.0, 1.0),
         Prior("knee_sharpness", "log", 2.3, 0.25, 1.5, 2.7),  # of knee_sharpness - 1
         Prior("knee_perveance", "log", knee, 0.25, 3.0, 60.0),  # relative to perveance * mu**-exponent
     ]
@@ -78,7 +78,9 @@ def _pentode(
 
 def _filament() -> list[Prior]:
     priors = [prior for prior in _common(1.0) if prior.name != "width_slope"]
-    priors[5] = Prior("width", "log", 0.4, 0.6, 0.1, 4.0)
+    # The voltage along the filament spreads the cut-off over about as many volts.
+    priors[5] = Prior("width", "log", 3.0, 0.25, 0.5, 6.0)
+    priors[4] = Prior("tail_drop", "log", 0.35, 0.2, 0.1, 3.0)
     priors[6] = Prior("contact", "plain", 1.0, 0.4, 0.0, 2.0)
     return priors
 
@@ -86,10 +88,10 @@ def _filament() -> list[Prior]:
 #: Family -> (kind, fitted constants, constants that are set).
 FAMILIES: dict[str, tuple[str, list[Prior], dict[str, float]]] = {
     "triode": ("triode", [*_common(), Prior("knee", "log", 20.0, 0.15, 5.0, 40.0)], {}),
-    "directly heated": ("triode", _filament(), {"knee": 3.0, "width_slope": 0.0}),
-    "small pentode": ("pentode", _pentode(0.004, (0.12, 0.5), 10.0, 0.22, (0.6, 0.25)), {}),
-    "power pentode": ("pentode", _pentode(0.04, (0.3, 0.5), 10.0, 0.4, (0.2, 0.3)), {}),
-    "beam": ("pentode", _pentode(0.04, (0.3, 0.5), 19.0, 0.4, (0.2, 0.3)), {}),
+    "directly heated": ("triode", _filament(), {"knee": 8.0, "width_slope": 0.0}),
+    "small pentode": ("pentode", _pentode(0.004, (0.1, 0.25), 10.0, 0.22, (0.6, 0.25), 0.0), {}),
+    "power pentode": ("pentode", _pentode(0.04, (0.3, 0.5), 10.0, 0.4, (0.2, 0.3), 0.2), {}),
+    "beam": ("pentode", _pentode(0.04, (0.3, 0.5), 19.0, 0.4, (0.2, 0.3), 0.2), {}),
     "rectifier": (
         "rectifier",
         [Prior("perveance", "log", 1e-3, None, 1e-6, 1.0)],

@@ -243,8 +243,9 @@ class Fitted:
     """How the constants came about, and the proof.
 
     ``errors`` holds one entry for each published number: row, quantity, published, law, error
-    (relative, or in points for distortions) and use. ``undetermined`` names constants that come
-    from the priors alone.
+    (relative, or in points for distortions) and use. ``exchanged`` holds the same for rows that were
+    only checked when the halves changed places, ``left_out`` for each row when it was left out of
+    its own fit. ``undetermined`` names constants that come from the priors alone.
     """
 
     __pydantic_config__ = _STRICT
@@ -255,6 +256,7 @@ class Fitted:
     trust: str = ""
     errors: tuple[Mapping[str, Any], ...] = ()
     exchanged: tuple[Mapping[str, Any], ...] = ()
+    left_out: tuple[Mapping[str, Any], ...] = ()
 
 
 @dataclass(frozen=True)
