@@ -72,7 +72,7 @@ def _pentode(
         Prior("division_slope", "log", *slope, 0.03, 1.0),
         Prior("division_drive", "plain", drive, 0.35, -1.0, 1.0),
         Prior("knee_sharpness", "log", 2.3, 0.25, 1.5, 2.7),  # of knee_sharpness - 1
-        Prior("knee_perveance", "log", knee, 0.25, 3.0, 60.0),  # relative to perveance * mu**-exponent
+        Prior("knee_perveance", "log", knee, 0.25, 3.0, 60.0),  # relative to _zero_bias_perveance
     ]
 
 
@@ -89,9 +89,9 @@ def _filament() -> list[Prior]:
 FAMILIES: dict[str, tuple[str, list[Prior], dict[str, float]]] = {
     "triode": ("triode", [*_common(), Prior("knee", "log", 20.0, 0.15, 5.0, 40.0)], {}),
     "directly heated": ("triode", _filament(), {"knee": 8.0, "width_slope": 0.0}),
-    "small pentode": ("pentode", _pentode(0.004, (0.1, 0.25), 10.0, 0.22, (0.6, 0.25), 0.0), {}),
-    "power pentode": ("pentode", _pentode(0.04, (0.3, 0.5), 10.0, 0.4, (0.2, 0.3), 0.2), {}),
-    "beam": ("pentode", _pentode(0.04, (0.3, 0.5), 19.0, 0.4, (0.2, 0.3), 0.2), {}),
+    "small pentode": ("pentode", _pentode(0.004, (0.1, 0.25), 9.0, 0.22, (0.6, 0.25), 0.0), {}),
+    "power pentode": ("pentode", _pentode(0.04, (0.3, 0.5), 9.0, 0.4, (0.2, 0.3), 0.2), {}),
+    "beam": ("pentode", _pentode(0.04, (0.3, 0.5), 16.5, 0.4, (0.2, 0.3), 0.2), {}),
     "rectifier": (
         "rectifier",
         [Prior("perveance", "log", 1e-3, None, 1e-6, 1.0)],
@@ -135,6 +135,12 @@ def family(name: str, kind: str, overrides: dict[str, Any]) -> tuple[list[Prior]
     return out, dict(fixed)
 
 
+def _zero_bias_perveance(c: Mapping[str, Any]) -> Any:
+    """Return the space current of both sections for 1 V at the screen and 0 V at the grid [A/V^exponent]."""
+    tail = c["tail_share"] * (1.0 + c["tail_drop"]) ** c["exponent"]
+    return c["perveance"] * c["mu"] ** -c["exponent"] * (1.0 - c["tail_share"] + tail)
+
+
 def constants_from(kind: str, priors: list[Prior], fixed: dict[str, float], x: Any, grid: dict[str, float]) -> Any:
     """Return constants of a law from fitted numbers ``x`` (last axis: the priors)."""
     values: dict[str, Any] = {**fixed, **grid}
@@ -144,7 +150,7 @@ def constants_from(kind: str, priors: list[Prior], fixed: dict[str, float], x: A
         values["width_slope"] = values["width_slope"] / values["mu"]
     if kind == "pentode":
         values["knee_sharpness"] = 1.0 + values["knee_sharpness"]
-        values["knee_perveance"] = values["knee_perveance"] * values["perveance"] * values["mu"] ** -values["exponent"]
+        values["knee_perveance"] = values["knee_perveance"] * _zero_bias_perveance(values)
     return laws.LAWS[kind][0](**values)
 
 
@@ -155,5 +161,5 @@ def fitted_numbers(kind: str, priors: list[Prior], constants: Mapping[str, float
         values["width_slope"] *= values["mu"]
     if kind == "pentode":
         values["knee_sharpness"] -= 1.0
-        values["knee_perveance"] /= values["perveance"] * values["mu"] ** -values["exponent"]
+        values["knee_perveance"] /= _zero_bias_perveance(values)
     return np.array([prior.forward(values[prior.name]) for prior in priors])

@@ -153,7 +153,7 @@ class PointRows:
             "anode_current": 0.08 if cut_off else 0.02,
             "screen_current": 0.08,
             "gm": 0.03,
-            "ra": 0.15 if pentode else 0.05 if joined else 0.04,
+            "ra": 0.07 if pentode else 0.05 if joined else 0.04,
             "mu": 0.035,
             "screen_mu": 0.04,
         }[quantity]
