@@ -10,11 +10,16 @@ from typing import Any
 import numpy as np
 from neospice import _core as neospice
 
-from .deck import SMALL_OPTIONS, TRANSIENT_OPTIONS, Deck, write
+from .deck import LOOSE_OPTIONS, SMALL_OPTIONS, TRANSIENT_OPTIONS, Deck, write
 from .protocol import AcRun, Array, NoiseRun, OpRun
 
 #: Now and then the first step of a whole amplifier fails for no reason but its length; another works.
-RETRIES = (1.0, 0.83, 0.61)
+RETRIES = (
+    (1.0, TRANSIENT_OPTIONS),
+    (1.0, LOOSE_OPTIONS),
+    (0.83, LOOSE_OPTIONS),
+    (0.61, LOOSE_OPTIONS),
+)
 
 
 class Neospice:
@@ -26,6 +31,9 @@ class Neospice:
         self.version = importlib.metadata.version("neospice")
         self._simulator = neospice.Simulator()
         self._circuit: Any = None
+        self._loose: Deck | None = None
+        #: How often a circuit turned out to need the loose options: results before and after don't fit.
+        self.loosened = 0
 
     @functools.cached_property
     def own_flux_only(self) -> bool:
@@ -93,15 +101,21 @@ class Neospice:
     ) -> tuple[Array, list[Array]]:
         """Run one transient; returns the times [s] and one array a vector."""
         result = None
-        for smaller in RETRIES:
+        # What a circuit needed once it needs again, and a change in mid-course would be a jolt.
+        retries = RETRIES[1:] if self._loose is deck else RETRIES
+        for smaller, options in retries:
             largest = write(step * smaller)
             card = f".tran {largest} {write(stop)} {write(start)} {largest}" + (" uic" if from_given else "")
             try:
-                result = self._simulator.run(self._parse(deck.text(lines, TRANSIENT_OPTIONS, card))).transient
+                result = self._simulator.run(self._parse(deck.text(lines, options, card))).transient
                 break
-            except RuntimeError:
-                if smaller == RETRIES[-1]:
+            except RuntimeError as error:
+                # It also refuses more than 500,000 steps; that no other options change.
+                if (smaller, options) == RETRIES[-1] or "exceeded" in str(error):
                     raise
+                if (smaller, options) == RETRIES[0]:
+                    self._loose = deck
+                    self.loosened += 1
         if result is None:
             raise RuntimeError("the transient gave no result")
         return np.array(result.time), [

@@ -69,6 +69,8 @@ class Ngspice:
     name = "ngspice"
     #: ``ic=`` of a coupled inductor is its current, the flux of the others is counted.
     own_flux_only = False
+    #: It never needs the loose options.
+    loosened = 0
     #: Each command is kept in a history; this frees it.
     COMMANDS_BEFORE_FREE = 5000
 

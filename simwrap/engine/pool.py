@@ -246,13 +246,17 @@ def _put(whole: Part, part: Part, places: Any) -> None:
 Solved = list[tuple[Part, list[str]]]
 
 
-def solve_chunk(job: Job, engines: tuple[str, ...]) -> Solved:
+class Stopped(Exception):
+    """The run was interrupted; no child may be started any more."""
+
+
+def solve_chunk(job: Job, engines: tuple[str, ...], stop: threading.Event | None = None) -> Solved:
     """Solve one chunk in this process's children: all that an executor's worker has to do.
 
     Returns, for each run, the part and the engine that did each point.
     """
     first, *others = engines
-    parts = _on(first, job)
+    parts = _on(first, job, stop)
     result = [(part, [first] * len(job.values)) for part in parts]
     for other in others:
         for k, (part, names) in enumerate(result):
@@ -262,7 +266,7 @@ def solve_chunk(job: Job, engines: tuple[str, ...]) -> Solved:
             again = dataclasses.replace(
                 job, values=job.values[failed], runs=_sliced(job.runs[k : k + 1], failed), skip=frozenset()
             )
-            _merge(part, names, failed, _on(other, again)[0], first, other)
+            _merge(part, names, failed, _on(other, again, stop)[0], first, other)
     return result
 
 
@@ -294,17 +298,19 @@ def _one(part: Part, place: int) -> Part:
     )
 
 
-def _on(engine: str, job: Job) -> list[Part]:
+def _on(engine: str, job: Job, stop: threading.Event | None = None) -> list[Part]:
     """Run a job on one engine. A point in flight when a child ends is tried once more, then marked."""
     deaths: dict[tuple[int, int, int], int] = {}
     marked: dict[tuple[int, int, int], str] = {}
     starts = 0
     while True:
+        if stop is not None and stop.is_set():
+            raise Stopped
         try:
             child = children.borrow(engine)
         except children.Unusable as error:
             starts += 1
-            if starts < 3:
+            if starts < 4:
                 continue
             parts = [empty(run, len(job.values)) for run in job.runs]
             for part in parts:
@@ -352,7 +358,7 @@ def _locally(tasks: list[tuple[Job, tuple[str, ...]]], workers: int, arrived: Ca
             except queue.Empty:
                 return
             try:
-                answers.put((index, solve_chunk(*tasks[index])))
+                answers.put((index, solve_chunk(*tasks[index], stop)))
             except BaseException as error:
                 answers.put((index, error))
 
@@ -367,6 +373,11 @@ def _locally(tasks: list[tuple[Job, tuple[str, ...]]], workers: int, arrived: Ca
             arrived(index, answer)
     except BaseException:
         stop.set()
+        # A thread may just be starting a child: ask until all have seen the event.
+        while any(thread.is_alive() for thread in threads):
+            children.stop_all()
+            for thread in threads:
+                thread.join(0.05)
         children.stop_all()
         raise
     for thread in threads:

@@ -137,14 +137,18 @@ class Solver:
         tones = [Sine(tone.amplitude * amplitude, tone.frequency, tone.phase) for tone in self.run.tones]
         source = self.run.source
         self.lines = self.deck.lines(self.values, {source: self.deck.drive(source, self.values, tones)})
-        start = self.rest() if self.start is None else self.start
         found = None
-        try:
-            found = self._extrapolated(start)
-        except TimeoutError:
-            raise
-        except RuntimeError:
-            pass  # an extrapolated state may be one that the engine can't start from
+        for _ in range(2):
+            loosened = self.host.loosened
+            try:
+                found = self._extrapolated(self.rest() if self.start is None else self.start)
+            except TimeoutError:
+                raise
+            except RuntimeError:
+                found = None  # an extrapolated state may be one that the engine can't start from
+            if self.host.loosened == loosened:
+                break
+            self.known, self.jacobian = False, np.zeros_like(self.jacobian)
         method = "extrapolated"
         if found is None:
             method = "brute force"
@@ -261,7 +265,8 @@ class Solver:
             size.append(float(np.linalg.norm(self.state @ (state - found.end))))
             state = self.one_period(state).end
         first, middle, last = (max(size[k : k + GROWTH // 3]) for k in range(0, GROWTH, GROWTH // 3))
-        if last > 1.005 * middle > 1.01 * first:
+        least = 1.0 + 0.5 * (float(np.abs(power).max()) ** (GROWTH // 3) - 1.0)
+        if last > least * middle > least**2 * first:
             raise RuntimeError("the steady state is unstable: the circuit oscillates by itself or drifts away")
 
     def _brute(self, start: Array) -> Period:

@@ -45,6 +45,7 @@ class Host(Protocol):
 
     name: str
     version: str
+    loosened: int
 
     @property
     def own_flux_only(self) -> bool: ...
