@@ -149,11 +149,13 @@ class PointRows:
         cut_off = quantity == "anode_current" and published < CUT_OFF
         pentode = self.kind == "pentode" and row.connection == "normal"
         joined = row.connection == "triode-connected"
+        # Around a megohm ra is printed to one digit, and matters beside no load.
+        ra_of_pentode = 0.5 if published > 2e5 else 0.07
         sigma = {
             "anode_current": 0.08 if cut_off else 0.02,
             "screen_current": 0.08,
             "gm": 0.03,
-            "ra": 0.07 if pentode else 0.05 if joined else 0.04,
+            "ra": ra_of_pentode if pentode else 0.05 if joined else 0.04,
             "mu": 0.035,
             "screen_mu": 0.04,
         }[quantity]
