@@ -255,19 +255,25 @@ class Solver:
         """Refuse a steady state that the circuit would run away from: it oscillates by itself."""
         if np.abs(np.linalg.eigvals(self.jacobian)).max(initial=0.0) < 1.001:
             return
-        # The Jacobian is only learnt, so look: a small nudge along its growing way must not grow.
+        # The Jacobian is only learnt, so look: a small nudge along its growing way must not grow. What
+        # grows at first may still die away, so one that does is followed over a whole turn of its phase.
         power, ways = np.linalg.eig(self.jacobian)
-        way = np.real(ways[:, np.argmax(np.abs(power))])
-        nudge = self.back @ way
+        largest = int(np.argmax(np.abs(power)))
+        nudge = self.back @ np.real(ways[:, largest])
         nudge *= 1e-4 * max(1.0, float(np.abs(found.end).max())) / max(float(np.abs(nudge).max()), 1e-30)
-        state, size = found.end + nudge, []
-        for _ in range(GROWTH):
-            size.append(float(np.linalg.norm(self.state @ (state - found.end))))
-            state = self.one_period(state).end
-        first, middle, last = (max(size[k : k + GROWTH // 3]) for k in range(0, GROWTH, GROWTH // 3))
-        least = 1.0 + 0.5 * (float(np.abs(power).max()) ** (GROWTH // 3) - 1.0)
-        if last > least * middle > least**2 * first:
-            raise RuntimeError("the steady state is unstable: the circuit oscillates by itself or drifts away")
+        turn = 2.0 * np.pi / max(abs(float(np.angle(power[largest]))), 1e-9)
+        state = found.end + nudge
+        size: list[float] = []
+        for length in (GROWTH, GROWTH * int(np.clip(1.5 * turn / GROWTH, 2, 12))):
+            while len(size) < length:
+                size.append(float(np.linalg.norm(self.state @ (state - found.end))))
+                state = self.one_period(state).end
+            third = length // 3
+            first, middle, last = (max(size[k : k + third]) for k in range(0, length, third))
+            least = 1.0 + 0.5 * (float(np.abs(power[largest])) ** third - 1.0)
+            if not last > least * middle > least**2 * first:
+                return
+        raise RuntimeError("the steady state is unstable: the circuit oscillates by itself or drifts away")
 
     def _brute(self, start: Array) -> Period:
         """Run plain periods until blocks of ten agree, with what is still to come reckoned in."""
