@@ -8,8 +8,11 @@ import numpy as np
 
 from simwrap.errors import RangeError
 
-#: Smallest resistance that is written into a netlist [ohm]: a wiper at its end stop.
+#: Smallest leg of a potentiometer that is written into a netlist [ohm]: a wiper at its end stop.
 SMALLEST_RESISTANCE = 1e-3
+#: What a resistor of 0 is written as [ohm]. At a milliohm the rounding of a few hundred volts is more
+#: current than an operating point may be off by, and it doesn't always converge.
+CONNECTION = 1e-2
 #: Resistance that stands for no connection [ohm], where a part comes and goes within a sweep.
 OPEN = 1e12
 
@@ -50,8 +53,8 @@ def leg(total: Any, fraction: Any) -> Any:
 
 
 def resistance(value: Any) -> Any:
-    """Return ``value`` [ohm] as a resistance a netlist can hold: 0 becomes a milliohm."""
-    return np.maximum(np.asarray(value), SMALLEST_RESISTANCE)
+    """Return ``value`` [ohm] as a resistance a netlist can hold: 0 becomes 10 milliohms."""
+    return np.maximum(np.asarray(value), CONNECTION)
 
 
 class TappedLegs(NamedTuple):

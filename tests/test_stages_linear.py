@@ -9,7 +9,7 @@ import pytest
 from nodal import Network, decibels
 from stage_runs import at, curve, printed_curve, small_signal
 
-from simwrap.parts import OPEN, SMALLEST_RESISTANCE, tapped_legs
+from simwrap.parts import CONNECTION, OPEN, SMALLEST_RESISTANCE, tapped_legs
 from simwrap.stages import Stage, stage
 
 POSITIONS = (0.0, 0.25, 0.5, 0.75, 1.0)
@@ -85,7 +85,7 @@ def test_james_worked_example_to_its_printed_digits(setting):
 
 
 def feedback_network(v, bass: float, *, ideal: bool = True) -> Network:
-    network = Network().add("resistor", "signal", "source", SMALLEST_RESISTANCE)
+    network = Network().add("resistor", "signal", "source", CONNECTION)
     network.add("resistor", "source", "bass_high", v["bass_end_resistor"])
     track(network, v["bass_pot"], bass, "bass_high", "bass_wiper", "bass_low")
     network.add("resistor", "bass_low", "out", v["bass_end_resistor"])
@@ -191,7 +191,7 @@ def test_volume_control_with_loads_on_both_sides(kind, position):
     v = made.values
     network = Network().add("resistor", "signal", "source", v["source_resistance"])
     track(network, v["pot"], fraction_of(position, kind), "source", "out", "low")
-    network.add("resistor", "low", "0", SMALLEST_RESISTANCE)
+    network.add("resistor", "low", "0", CONNECTION)
     network.add("resistor", "out", "0", v["load_resistor"]).add("capacitor", "out", "0", v["load_capacitance"])
     assert_same(made, network)
 

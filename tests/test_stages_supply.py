@@ -9,8 +9,10 @@ from stage_runs import assert_printed, checked, steady, worked
 from simwrap.engine.protocol import Sine, TransientRun
 from simwrap.stages import Stage, stage
 
-#: Settled to a thousandth of the ripple, which is itself a thousandth of the voltage it rides on.
-SETTLED = 1e-3
+#: What counts as settled, relative to the ripple: it may be a few millionths of the voltage that it rides on,
+#: no more than an engine's transient is good for. Where the ripple is large, more is asked for.
+SETTLED = 1e-2
+FINELY = 1e-4
 MAINS = np.sqrt(2.0)  # peak of the 1 V rms that stands for the nominal mains
 #: Reservoir and load alone.
 PLAIN = {
@@ -42,7 +44,7 @@ def test_capacitor_input_filter_against_the_time_domain_example(engine):
         "n_reservoir",
         "i(v_rectified)",
         frequency=50.0,
-        tolerance=SETTLED,
+        tolerance=FINELY,
         samples=2048,
         engine=engine,
     )
@@ -64,7 +66,7 @@ def test_light_ripple_within_one_percent():
     assert_printed(0.1 / (2.0 * 50.0 * 50e-6), "ripple_light", 5e-4)
     made = stage("supply", **(PLAIN | {"winding_voltage": 2000, "winding_resistance": 0, "reservoir_capacitor": "1000u",
                                        "load_current": "10m"}))  # fmt: skip
-    volts = steady(made, MAINS, "n_reservoir", frequency=50.0, tolerance=SETTLED, samples=4096)["n_reservoir"]
+    volts = steady(made, MAINS, "n_reservoir", frequency=50.0, tolerance=FINELY, samples=4096)["n_reservoir"]
     assert np.ptp(volts) == pytest.approx(0.010 / (2.0 * 50.0 * 1000e-6), rel=0.01)
 
 

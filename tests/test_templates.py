@@ -16,7 +16,7 @@ from hypothesis import strategies as st
 from stage_runs import at, harmonics
 
 from simwrap.engine import run
-from simwrap.engine.protocol import AcRun, OpRun, Run, Sine, SteadyRun
+from simwrap.engine.protocol import AcRun, OpRun, Reply, Run, Sine, SteadyRun
 from simwrap.measurement import measure_names
 from simwrap.netlist import Table, render, render_table
 from simwrap.stages import Parameter, Stage, get_template, stage, stage_names
@@ -99,11 +99,13 @@ def test_header_checks_name_nothing_that_is_not_run():
         assert set(get_template(name).checks) <= {"gain_db"}, name
 
 
-def amplitude_of(made: Stage, gain: float) -> float:
+def amplitude_of(made: Stage, op: Reply, gain: float) -> float:
     """Return a drive [V peak] at which a stage works but isn't torn apart."""
-    if "drive" in made.values:
-        return 0.7 * np.sqrt(2.0) * float(made.values["drive"])
-    return float(np.clip(LEVEL / max(gain, 1e-6), 1e-3, 10.0))
+    if "drive" not in made.values:
+        return float(np.clip(LEVEL / max(gain, 1e-6), 1e-3, 10.0))
+    nodes = made.valves["v1"].nodes
+    bias = abs(float(op.values[nodes["grid"]][0] - op.values[nodes["cathode"]][0]))
+    return min(0.7 * np.sqrt(2.0) * float(made.values["drive"]), 1.2 * bias)
 
 
 def compare(made: Stage) -> None:
@@ -131,8 +133,10 @@ def compare(made: Stage) -> None:
         gain = max(gain, float(one[len(one) // 2]))
     if not made.valves and not supply:
         return  # linear: nothing to distort
-    frequency, amplitude = (50.0, np.sqrt(2.0)) if supply else (1000.0, amplitude_of(made, gain))
-    tolerance = 1e-3 if supply else 1e-5  # relative to the ripple, a thousandth of the voltage that it rides on
+    frequency, amplitude = (50.0, np.sqrt(2.0)) if supply else (1000.0, amplitude_of(made, op, gain))
+    if not supply and gain * amplitude < 1e-4:
+        return  # a control at its stop: nothing comes out that could be distorted
+    tolerance = 1e-2 if supply else 1e-5  # relative to the ripple, some millionths of the voltage that it rides on
     asked = SteadyRun(frequency, (Sine(1.0, frequency),), np.array([[amplitude]]), outputs, tolerance=tolerance)
     waves = {}
     for engine in ("ngspice", "neospice"):
@@ -144,10 +148,10 @@ def compare(made: Stage) -> None:
         one, other = waves["ngspice"][node][0, 0], waves["neospice"][node][0, 0]
         if supply:
             assert one.mean() == pytest.approx(other.mean(), rel=1e-4)
-            assert np.ptp(one) == pytest.approx(np.ptp(other), rel=1e-2, abs=1e-4 * abs(one.mean()))
+            assert np.ptp(one) == pytest.approx(np.ptp(other), rel=2e-2, abs=1e-5 * abs(one.mean()))
             continue
         first_one, first_other = harmonics(one), harmonics(other)
-        assert first_one[0] == pytest.approx(first_other[0], rel=1e-4)
+        assert abs(20.0 * np.log10(first_one[0] / first_other[0])) < 0.01
         found, wanted = (np.sqrt((h[1:] ** 2).sum()) / h[0] for h in (first_other, first_one))
         assert found == pytest.approx(wanted, rel=0.01, abs=1e-4)
 
@@ -169,17 +173,18 @@ def values_of(parameter: Parameter) -> st.SearchStrategy[Any]:
     assert low is not None
     assert high is not None
     if (low, high) == (0.0, 1.0) and parameter.unit == "":
-        return st.floats(0.0, 1.0, allow_subnormal=False).map(lambda x: round(x, 3))
+        return st.sampled_from([step / 40 for step in range(41)])
     if parameter.default == 0.0:
         return st.just(0.0)
-    if parameter.unit == "V" or parameter.name.endswith("voltage"):
-        # Supplies far above what a valve stands bend its law where nobody would use it.
-        bounds = sorted((parameter.default / 2.0, parameter.default * 1.5))
-        return st.floats(max(low, bounds[0]), min(high, bounds[1])).map(lambda x: round(x, 2))
-    bounds = sorted((parameter.default / 3.0, parameter.default * 3.0))
-    inside = st.floats(np.log10(max(low, bounds[0])), np.log10(min(high, bounds[1]))).map(
-        lambda x: float(f"{10**x:.3g}")
-    )
+    # Supplies far above what a valve stands bend its law where nobody would use it, and a sink that asks
+    # for more than the anode resistors can pass makes no stage.
+    factor = 1.5 if parameter.unit == "V" or parameter.name == "tail_current" else 3.0
+    bounds = sorted((parameter.default / factor, parameter.default * factor))
+    sign = np.sign(bounds[1] or bounds[0])
+    ends = sorted(abs(np.clip(bounds, low, high)))
+    # A grid of values: hypothesis would mix in numbers that it finds in whatever source files are loaded, and then
+    # the sets wouldn't be the same in every run.
+    inside = st.sampled_from([float(f"{sign * value:.3g}") for value in np.geomspace(*ends, 41)])
     if parameter.unit == "F" and low == 0.0:
         return st.one_of(*[inside] * 7, st.just(0.0))
     return inside
