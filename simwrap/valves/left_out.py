@@ -31,7 +31,7 @@ class LeftOut:
 
 
 def twins(section: Section) -> dict[str, str]:
-    """Return row -> name of its group: rows for the same operating point of the same connection are left out together."""
+    """Return row -> name of its group: rows for the same operating point and connection are left out together."""
     groups: dict[str, str] = {}
     for rows in ("points", "charts", "outputs"):
         for index, row in enumerate(getattr(section, rows)):

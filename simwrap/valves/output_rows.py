@@ -31,7 +31,14 @@ from simwrap.valves.rows import Number, reshaped
 Array = NDArray[np.float64]
 
 #: Printed kinds of drive -> factor that makes it rms volts at each grid.
-DRIVE_KINDS = {"": 1.0, "rms": 1.0, "rms per grid": 1.0, "peak": 0.5**0.5, "peak per grid": 0.5**0.5, "peak g-g": 0.5**1.5}
+DRIVE_KINDS: dict[str, float] = {
+    "": 1.0,
+    "rms": 1.0,
+    "rms per grid": 1.0,
+    "peak": 0.5**0.5,
+    "peak per grid": 0.5**0.5,
+    "peak g-g": 0.5**1.5,
+}
 
 #: Phases of half a period while fitting: power and distortion are then exact to 1e-4.
 FIT_PHASES = 16
@@ -48,7 +55,7 @@ def drive_of(row: OutputRow) -> float | None:
         raise InputError(
             f'drive_kind: "{row.drive_kind}" isn\'t known; give one of {", ".join(repr(k) for k in DRIVE_KINDS if k)}'
         )
-    return row.drive * DRIVE_KINDS[row.drive_kind]
+    return float(row.drive) * DRIVE_KINDS[row.drive_kind]
 
 
 def tap_of(row: OutputRow) -> float:
@@ -102,8 +109,9 @@ def row_conditions(row: OutputRow, *, cathode_voltage: float | None = None) -> d
     Returns
     -------
     dict
-        ``template`` ("push_pull_output" or "single_ended_output") and its parameters. ``cathode_resistor``
-        is that of each valve with ``cathode_connection`` "separate", of the pair with "shared".
+        ``template`` ("push_pull_output" or "single_ended_output") and its parameters, but for the valve; the
+        drive is in volts r.m.s. at each grid. ``cathode_resistor`` is that of each valve with
+        ``cathode_connection`` "separate", of the pair with "shared".
 
     Raises
     ------
@@ -123,25 +131,33 @@ def row_conditions(row: OutputRow, *, cathode_voltage: float | None = None) -> d
             lift = float(np.asarray(stage.cathode_resistor)) * total / valves
         else:
             raise InputError("output row: no zero-signal current is printed; give cathode_voltage")
+    ultra = row.connection == "ultra-linear"
     conditions: dict[str, Any] = {
         "template": "push_pull_output" if pair else "single_ended_output",
         "supply": float(np.asarray(stage.supply)) + lift,
-        "screen_supply": float(np.asarray(stage.screen_supply)) + lift,
-        "connection": {"normal": "pentode", "triode-connected": "triode", "ultra-linear": "ultra_linear"}[row.connection],
-        "screen_tap": row.tap if row.connection == "ultra-linear" else 0.43,
+        "connection": {"normal": "pentode", "triode-connected": "triode", "ultra-linear": "ultra_linear"}[
+            row.connection
+        ],
         "bias": "cathode" if biased else "fixed",
         "anode_to_anode_load" if pair else "anode_load": row.load,
         "transformer": "ideal",
-        "screen_resistor": row.screen_resistor or 0.0,
+        "grid_stopper": 0.0,
         "drive": drive_of(row) or 0.0,
     }
+    if row.connection == "normal":
+        conditions["screen_supply"] = float(np.asarray(stage.screen_supply)) + lift
+    if ultra:
+        conditions["screen_tap"] = row.tap
+    if row.screen_resistor:
+        conditions["screen_resistor"] = row.screen_resistor
     if biased:
         conditions["cathode_resistor"] = row.cathode_resistor
     else:
         conditions["grid_bias"] = row.grid_voltage
-    if pair:
+    if pair and biased:
         conditions["cathode_connection"] = row.cathode_connection
-        conditions["common_screen_resistor"] = row.common_screen_resistor or 0.0
+    if pair and row.common_screen_resistor:
+        conditions["common_screen_resistor"] = row.common_screen_resistor
     return conditions
 
 
@@ -207,7 +223,7 @@ class OutputRows:
                     "anode_current_max": 0.04,
                     "screen_current_zero": 0.15,
                     "screen_current_max": 0.15,
-                    "power": 0.02,
+                    "power": 0.018,
                     "distortion": 0.4 + 0.1 * (row.distortion or 0.0),
                 }[quantity]
                 self.numbers.append(
@@ -227,7 +243,8 @@ class OutputRows:
     def predict(self, constants: laws.Constants) -> Array:
         """See :class:`~simwrap.valves.rows.RowSet`."""
         # the first of the batch from scratch, the others (mostly its neighbours) from there: always the same result
-        first = type(constants)(**{f.name: np.reshape(getattr(constants, f.name), -1)[:1] for f in fields(constants)})
+        columns: dict[str, Any] = {f.name: np.reshape(getattr(constants, f.name), -1)[:1] for f in fields(constants)}
+        first = type(constants)(**columns)
         found = solve_stage(law_of(reshaped(first, 3)), self.stage, phases=FIT_PHASES)
         if max(np.size(getattr(constants, field.name)) for field in fields(constants)) > 1:
             found = solve_stage(law_of(reshaped(constants, 3)), self.stage, phases=FIT_PHASES, start=found.state)
@@ -241,6 +258,8 @@ class OutputRows:
             "power": found.output_power,
             "distortion": 100.0 * found.thd,
         }
-        predicted = np.stack([values[n.quantity][:, i] for n, i in zip(self.numbers, self._index, strict=True)], axis=-1)
+        predicted = np.stack(
+            [values[n.quantity][:, i] for n, i in zip(self.numbers, self._index, strict=True)], axis=-1
+        )
         solved = np.stack([found.converged[:, i] for i in self._index], axis=-1)
         return np.asarray(np.where(solved, predicted, np.nan))

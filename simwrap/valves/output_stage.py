@@ -1,8 +1,9 @@
 """Quasi-static output stages: what a valve delivers through an ideal transformer into a resistive load.
 
-No reactance anywhere: at each instant of the drive the valve currents are those of the static law, and the only memory of
-the stage is in its averages (cathode bias and the transformer's magnetising current settle to the average over a period).
-That is what a maker's table of "typical operation" describes, so a valve can be fitted on such tables in milliseconds a row.
+No reactance anywhere: at each instant of the drive the valve currents are those of the static law, and the only
+memory of the stage is in its averages (cathode bias and the transformer's magnetising current settle to the average
+over a period). That is what a maker's table of "typical operation" describes, so a valve can be fitted on such
+tables in milliseconds a row.
 
 Assumptions, the same for every published row:
 
@@ -24,9 +25,9 @@ from numpy.typing import ArrayLike, NDArray
 
 Array = NDArray[np.float64]
 Law = Callable[[Array, Array, Array], tuple[Array, Array]]
-"""law(anode_voltage, grid_voltage, screen_voltage) -> (anode current, screen current), all to the cathode, in V and A."""
+"""law(anode_voltage, grid_voltage, screen_voltage) -> (anode current, screen current), to the cathode [V], [A]."""
 
-__all__ = ["OutputStage", "StageResult", "Law", "solve_stage", "harmonics_of", "five_point_harmonics"]
+__all__ = ["Law", "OutputStage", "StageResult", "five_point_harmonics", "harmonics_of", "solve_stage"]
 
 PHASES = 48
 HARMONICS = 10
@@ -83,7 +84,9 @@ class OutputStage:
     def stack(stages: list[OutputStage]) -> OutputStage:
         """Several single stages as one object of shape (len(stages),)."""
         names = [field.name for field in fields(OutputStage)]
-        return OutputStage(**{name: np.array([getattr(stage, name) for stage in stages], dtype=float) for name in names})
+        return OutputStage(
+            **{name: np.array([getattr(stage, name) for stage in stages], dtype=float) for name in names}
+        )
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -165,8 +168,8 @@ def five_point_harmonics(currents: ArrayLike) -> Array:
 class _Problem:
     """Equations of the stages at given drive, in the form Newton's method wants them.
 
-    Unknown at each phase: swing u of one anode's winding and both screen voltages to ground. Unknown once a stage: the average
-    of the magnetising current (which the transformer takes off) and both cathode voltages.
+    Unknown at each phase: swing u of one anode's winding and both screen voltages to ground. Unknown once a stage:
+    the average of the magnetising current (which the transformer takes off) and both cathode voltages.
     """
 
     def __init__(self, law: Law, given: dict[str, Array], batch: tuple[int, ...], phases: int, drive: bool) -> None:
@@ -213,7 +216,9 @@ class _Problem:
         at_phase[..., 0] = y[..., 0] - self.resistance * (flux - g[..., :1])
         at_phase[..., 1:] = np.moveaxis(screens - wanted, -2, -1)
         mean_cathode = cathode[0].mean(axis=-1)
-        once = np.concatenate([g[..., :1] - flux.mean(axis=-1)[..., None], g[..., 1:] - self.cathode[..., None] * mean_cathode], -1)
+        once = np.concatenate(
+            [g[..., :1] - flux.mean(axis=-1)[..., None], g[..., 1:] - self.cathode[..., None] * mean_cathode], -1
+        )
         return at_phase, once, part
 
     def step(self, at_phase: Array, once: Array, part: dict[str, Array]) -> tuple[Array, Array]:
@@ -312,15 +317,18 @@ class _Problem:
         return y, g, part, bad
 
 
-def solve_stage(law: Law, stage: OutputStage, *, phases: int = PHASES, start: tuple[Any, ...] | None = None) -> StageResult:
+def solve_stage(
+    law: Law, stage: OutputStage, *, phases: int = PHASES, start: tuple[Any, ...] | None = None
+) -> StageResult:
     """Zero-signal and driven state of one or many output stages.
 
     Parameters
     ----------
     law : callable
-        law(anode_voltage, grid_voltage, screen_voltage) -> (anode_current, screen_current), to the cathode [V], [A]; called with
-        arrays whose last two axes are (valve of the pair, phase), before them the stages' axes, before them whatever the
-        law adds (a batch of constants), before all an axis of 4. A triode ignores the screen and returns zeros for it.
+        law(anode_voltage, grid_voltage, screen_voltage) -> (anode_current, screen_current), to the cathode [V], [A];
+        called with arrays whose last two axes are (valve of the pair, phase), before them the stages' axes, before
+        them whatever the law adds (a batch of constants), before all an axis of 4. A triode ignores the screen and
+        returns zeros for it.
     stage : OutputStage
         Conditions, shape S.
     phases : int
