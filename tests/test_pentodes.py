@@ -195,10 +195,10 @@ def test_published_rows_in_the_engine(name: str, kind: str, label: str) -> None:
     valves = list(made.valves)
     anodes = [f"n_{each}_ia" for each in valves]
     screens = [f"n_{each}_ig2" for each in valves] if kind == "pentode" else []
-    still = operating(made)
+    still = operating(made, engine="ngspice")
     drive = drive_of(row)
     assert drive is not None
-    moving = steady(made, np.sqrt(2.0) * drive, "n_speaker", *anodes, *screens)
+    moving = steady(made, np.sqrt(2.0) * drive, "n_speaker", *anodes, *screens, engine="ngspice")
     speaker = moving["n_speaker"]
     found = {
         "output_power": float(np.mean(speaker**2)) / made.values["speaker_impedance"],
