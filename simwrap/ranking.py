@@ -43,6 +43,8 @@ class Ranking:
     explained : float
         Share of the variance that the shares explain together (R^2, or the sum of the
         first-order indices).
+    margins : ndarray or None
+        95 % confidence half-widths of the shares, for Sobol indices.
     """
 
     variable: str
@@ -51,6 +53,7 @@ class Ranking:
     shares: Any
     coefficients: Any
     explained: float
+    margins: Any = None
 
     @property
     def summary(self) -> str:
@@ -64,9 +67,14 @@ class Ranking:
 
     def rows(self) -> list[tuple[str, str, str]]:
         """Return one row a part."""
+        margins = (
+            [""] * len(self.names) if self.margins is None else [f" ± {100 * margin:.2g}" for margin in self.margins]
+        )
         return [
-            (name, f"{100 * share:.3g} %", f"{coefficient:+.3f}")
-            for name, share, coefficient in zip(self.names, self.shares, self.coefficients, strict=True)
+            (name, f"{100 * share:.3g}{margin} %", f"{coefficient:+.3f}")
+            for name, share, margin, coefficient in zip(
+                self.names, self.shares, margins, self.coefficients, strict=True
+            )
         ]
 
     @property
@@ -81,7 +89,13 @@ class Ranking:
 
 
 def _ordered(
-    variable: str, method: str, names: Sequence[str], shares: Any, coefficients: Any, explained: float
+    variable: str,
+    method: str,
+    names: Sequence[str],
+    shares: Any,
+    coefficients: Any,
+    explained: float,
+    margins: Any = None,
 ) -> Ranking:
     order = np.argsort(-np.asarray(shares), kind="stable")
     return Ranking(
@@ -91,6 +105,7 @@ def _ordered(
         np.asarray(shares)[order],
         np.asarray(coefficients)[order],
         explained,
+        None if margins is None else np.asarray(margins)[order],
     )
 
 
@@ -236,9 +251,9 @@ def sobol_indices(
         raise InputError(f"Sobol indices of {name}: it doesn't vary")
     # Centred and scaled: the estimator loses digits where the mean is far from zero.
     found = analysis.analyze(problem, (values - values.mean()) / values.std(), calc_second_order=False, seed=seed)
-    return _ordered(
-        name, "Sobol indices", [f.name for f in factors], found["S1"], found["ST"], float(np.sum(found["S1"]))
-    )
+    names = [factor.name for factor in factors]
+    explained = float(np.sum(found["S1"]))
+    return _ordered(name, "Sobol indices", names, found["S1"], found["ST"], explained, found["S1_conf"])
 
 
 __all__ = ["Ranking", "rank_parts", "sobol_indices"]

@@ -37,6 +37,8 @@ MOST_COMBINATIONS = 4096
 MOST_SLOW_COMBINATIONS = 64
 #: Starting points that are tried for each free value, and altogether where a run is slow.
 SCAN, SLOW_SCAN = 32, 12
+#: Weight of staying where the stage stands: it settles what the goals leave open, and no more.
+STAY = 1e-2
 #: A sum of squared misses that no search would better.
 NOTHING = 1e-9
 #: How far values are moved to measure the gradient: a share of their range. Steady-state figures
@@ -219,6 +221,14 @@ class _Problem:
     def misses(self, reached: Floats) -> Floats:
         return np.stack([goal.misses(reached[:, k]) for k, goal in enumerate(self.goals)], axis=1)
 
+    def moved(self, values: Floats) -> Floats:
+        """Return a small cost of how far values are from where the stage stands, shape (points,)."""
+        apart = [
+            [part.share(float(v)) - part.share(part.start) for part, v in zip(self.free, row, strict=True)]
+            for row in values
+        ]
+        return np.asarray(((STAY * np.array(apart)) ** 2).sum(axis=1))
+
     def candidate(self, values: Floats, reached: Floats) -> Candidate:
         misses = self.misses(reached[None])[0]
         return Candidate(
@@ -239,7 +249,7 @@ class _Problem:
         slices = np.stack([(draws.permutation(scan) + 0.5) / scan for _ in range(count)], axis=1)
         given = np.array([[part.share(part.start) for part in self.free]])
         tried = np.concatenate([given, slices])
-        cost = (self.misses(self.reach(self.values(tried))) ** 2).sum(axis=1)
+        cost = (self.misses(self.reach(self.values(tried))) ** 2).sum(axis=1) + self.moved(self.values(tried))
         best: Floats = tried[int(np.argmin(cost))]
         least = float(cost.min())
         known: dict[bytes, tuple[Floats, Floats]] = {}
@@ -254,7 +264,9 @@ class _Problem:
                 batch = np.stack([shares, *moved])
                 found = self.misses(self.reach(self.values(batch)))
                 apart = (ahead - behind)[:, None]
-                known[place] = found[0], ((found[1::2] - found[2::2]) / apart).T
+                gradient = ((found[1::2] - found[2::2]) / apart).T
+                stay = STAY * (shares - given[0])
+                known[place] = np.concatenate([found[0], stay]), np.concatenate([gradient, STAY * np.eye(count)])
             return known[place]
 
         for start in np.argsort(cost, kind="stable")[: 1 if slow else 2]:
@@ -353,12 +365,13 @@ def choose(
     points = problem.neighbours(solution, MOST_SLOW_COMBINATIONS if slow else MOST_COMBINATIONS)
     reached = problem.reach(np.concatenate([points, solution[None]]))
     misses = problem.misses(reached[:-1])
-    order = np.argsort((misses**2).sum(axis=1), kind="stable")
+    costs = (misses**2).sum(axis=1) + problem.moved(points)
+    order = np.argsort(costs, kind="stable")
     ranked = [problem.candidate(points[k], reached[k]) for k in order[:best]]
     trade = {}
     for number, goal in enumerate(read):
         nearest = np.abs(misses[:, number])
-        closest = int(np.lexsort(((misses**2).sum(axis=1), np.round(nearest, 9)))[0])
+        closest = int(np.lexsort((costs, np.round(nearest, 9)))[0])
         trade[goal.variable] = problem.candidate(points[closest], reached[closest])
     made = stage.replace(**ranked[0].values)
     ends = [part.parameter.name for part, share in zip(parts, shares, strict=True) if share < 1e-3 or share > 1 - 1e-3]
