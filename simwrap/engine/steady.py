@@ -220,14 +220,26 @@ class Solver:
         self.lines = self.deck.lines(self.values)
         self.step = self.period / QUIET_STEPS
         try:
-            scale = 1e-3 * max(1.0, float(np.abs(rest).max()))
+            # A thousandth of the largest voltage; of a coil's current, what is a thousandth of the largest current
+            # or a milliampere: an ampere through a large coil would be hundreds of volts.
+            coils = np.array([name.startswith("i(") for name in self.names])
+            scale = np.where(
+                coils,
+                1e-3 * max(1e-3, float(np.abs(rest[coils]).max(initial=0.0))),
+                1e-3 * max(1.0, float(np.abs(rest[~coils]).max(initial=0.0))),
+            )
             undisturbed = self.one_period(rest).end
             basis, sizes, _ = np.linalg.svd(self.state, full_matrices=False)
             for way in basis.T[sizes > 1e-9 * sizes.max(initial=0.0)]:
                 change = self.back @ way
-                change *= scale / np.abs(change).max()
+                change /= float(np.max(np.abs(change) / scale))
                 moved = self.state @ change
-                answer = self.state @ (self.one_period(rest + change).end - undisturbed)
+                try:
+                    answer = self.state @ (self.one_period(rest + change).end - undisturbed)
+                except TimeoutError:
+                    raise
+                except RuntimeError:
+                    continue  # the engine can't start there: that way counts as one that forgets at once
                 self.jacobian += np.outer(answer - self.jacobian @ moved, moved) / (moved @ moved)
         finally:
             self.lines, self.step, self.until = lines, step, until
