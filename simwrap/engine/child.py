@@ -81,6 +81,8 @@ class Child:
 
     def ask(self, job: Job) -> Any:
         """Send a job and return its parts; ChildDied when the child ends before it answers."""
+        # What was in flight in the job before says nothing about this one.
+        HEARTBEAT.pack_into(self._heartbeat, 0, self._beat()[0], -1, -1, -1)
         try:
             assert self._process.stdin is not None
             send(self._process.stdin, job)
