@@ -500,7 +500,8 @@ def demo(
 def main(arguments: list[str] | None = None) -> None:
     """Run the command line; never shows a traceback for what a user can cause."""
     warnings.showwarning = lambda message, *_: print(f"note: {message}", file=sys.stderr)
-    import_module("simwrap.cli_design")  # stands above this module, and adds its commands to the app
+    for name in ("cli_design", "cli_valves"):  # they stand above this module, and add their commands to the app
+        import_module(f"simwrap.{name}")
     command = typer.main.get_command(app)
     try:
         code = command.main(args=arguments, prog_name="simwrap", standalone_mode=False)

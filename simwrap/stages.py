@@ -367,7 +367,7 @@ def _valve(parameter: Parameter, given: Any, where: str, folders: tuple[Path, ..
         return valve
     for kind in parameter.kinds:
         try:
-            return get_valve(given, kind=kind, folders=folders)
+            return get_valve(given, kind=kind, folders=folders)  # type: ignore[arg-type]  # a header's word
         except UnknownNameError:
             raise
         except InputError:
@@ -381,7 +381,7 @@ def _range_words(parameter: Parameter) -> str:
         return f"a value from {quantity.render(low, unit)} to {quantity.render(high, unit)}"
     if low is not None:
         return f"{quantity.render(low, unit)} or more"
-    return f"{quantity.render(high, unit)} or less"
+    return "any value" if high is None else f"{quantity.render(high, unit)} or less"
 
 
 def stage(name: str, /, *, valve_folders: Iterable[str | Path] = (), **values: Any) -> Stage:

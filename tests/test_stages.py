@@ -86,7 +86,8 @@ def test_an_unknown_choice_says_what_is_accepted():
 def test_all_problems_of_a_header_come_at_once(tmp_path):
     path = tmp_path / "bad.cir.j2"
     path.write_text(
-        "{#toml\n[parameters.a]\nunit = 'ohm'\nlabel = 'a'\n[parameters.b]\nunit = 'F'\ndefault = '3 ohm'\nlabel = 'b'\n#}\n"
+        "{#toml\n[parameters.a]\nunit = 'ohm'\nlabel = 'a'\n"
+        "[parameters.b]\nunit = 'F'\ndefault = '3 ohm'\nlabel = 'b'\n#}\n"
     )
     with pytest.raises(FileProblemsError) as caught:
         read_template(path)

@@ -39,6 +39,7 @@ def chosen_points(reader: Reader) -> list[tuple[int, str, dict[str, Any]]]:
 
 
 def add_title(figure: Figure, reader: Reader, words: str) -> None:
+    """Set the figure's title: the stage and what is drawn."""
     count = len(reader.labels)
     left_out = f" ({MOST_LINES} of {count} points)" if count > MOST_LINES else ""
     name = f"{reader.stage.name.replace('_', ' ')}: " if reader.stage is not None else ""
@@ -46,6 +47,7 @@ def add_title(figure: Figure, reader: Reader, words: str) -> None:
 
 
 def draw_response(reader: Reader) -> Figure:
+    """Draw the picture of the measure ``response``."""
     figure = new_figure(7.5, 5.2)
     upper, lower = figure.subplots(2, 1, sharex=True, height_ratios=(2, 1))
     frequency = reader["frequency"]
@@ -82,6 +84,7 @@ def _corner_marks(axes: Axes, reader: Reader, point: int) -> None:
 
 
 def draw_tone_curves(reader: Reader) -> Figure:
+    """Draw the picture of the measure ``tone_curves``."""
     names = [name for name in ("bass", "treble") if f"{name}_curves_db" in reader]
     figure = new_figure(5.0 * len(names) + 0.5, 4.6)
     panels = figure.subplots(1, len(names), sharey=True, squeeze=False)[0]
@@ -104,6 +107,7 @@ def draw_tone_curves(reader: Reader) -> Figure:
 
 
 def draw_headroom(reader: Reader) -> Figure:
+    """Draw the picture of the measure ``headroom``."""
     figure = new_figure(9.5, 4.6)
     left, right = figure.subplots(1, 2)
     single = len(reader.labels) == 1
@@ -155,6 +159,7 @@ def draw_headroom(reader: Reader) -> Figure:
 
 
 def draw_distortion(reader: Reader) -> Figure:
+    """Draw the picture of the measure ``distortion``."""
     figure = new_figure(7.0, 4.2)
     axes = figure.subplots()
     orders = np.asarray(reader["harmonic"], dtype=float)
@@ -178,6 +183,7 @@ def draw_distortion(reader: Reader) -> Figure:
 
 
 def draw_power(reader: Reader) -> Figure:
+    """Draw the picture of the measure ``power``."""
     if "drive_in" not in reader:
         raise InputError("plot: power was measured without its curve; measure it with levels above 0")
     figure = new_figure(7.5, 7.0)
@@ -215,6 +221,7 @@ def draw_power(reader: Reader) -> Figure:
 
 
 def draw_balance(reader: Reader) -> Figure:
+    """Draw the picture of the measure ``balance``."""
     figure = new_figure(7.5, 5.0)
     upper, lower = figure.subplots(2, 1, sharex=True)
     for point, label, style in chosen_points(reader):
@@ -253,11 +260,13 @@ def _log_curves(
 
 
 def draw_impedance(reader: Reader) -> Figure:
+    """Draw the picture of the measure ``impedance``."""
     curves = [(f"{name}_curve", name) for name in ("input", "output") if np.isfinite(reader[f"{name}_curve"]).any()]
     return _log_curves(reader, curves, label_of("impedance", "ohm"), "impedance")
 
 
 def draw_noise(reader: Reader) -> Figure:
+    """Draw the picture of the measure ``noise``."""
     curves = [("output_density", "output"), ("input_density", "referred to the input")]
     corner = reader.stated("flicker_corner")
     words = f"noise, with flicker from a corner of {corner}" if corner else "noise"
@@ -265,6 +274,7 @@ def draw_noise(reader: Reader) -> Figure:
 
 
 def draw_rejection(reader: Reader) -> Figure:
+    """Draw the picture of the measure ``rejection``."""
     keys = reader.keys("supplies", "curve_db")
     curves = [
         (key, key.removeprefix("supplies").removesuffix("curve_db").strip("._").replace("_", " ")) for key in keys
@@ -287,10 +297,12 @@ def _wave(reader: Reader, words: str, scale: float, unit: str) -> Figure:
 
 
 def draw_recovery(reader: Reader) -> Figure:
+    """Draw the picture of the measure ``recovery``."""
     return _wave(reader, "a burst of overload, and after", 1e3, "ms")
 
 
 def draw_square_wave(reader: Reader) -> Figure:
+    """Draw the picture of the measure ``square_wave``."""
     return _wave(reader, "answer to a square wave", 1e3, "ms")
 
 

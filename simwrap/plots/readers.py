@@ -61,6 +61,7 @@ class Reader:
 
 
 def read_result(name: str, result: Result, stage: Any) -> Reader:
+    """Read one measure of one or more points."""
     arrays = {key: np.asarray(variable.values) for key, variable in result.variables.items()}
     units = {key: variable.unit for key, variable in result.variables.items()}
     points = len(next(iter(arrays.values())))
@@ -139,6 +140,7 @@ def _labels(data: xarray.Dataset, dims: list[str]) -> list[str]:
 
 
 def shown_value(value: Any, unit: str) -> str:
+    """Return a value with its unit, as a label says it."""
     return quantity.render(value, unit, digits=3) if isinstance(value, int | float) else str(value)
 
 

@@ -55,15 +55,18 @@ class Picture(Figure):
 
 
 def new_figure(width: float, height: float) -> Picture:
+    """Return an empty figure of so many inches that a notebook shows."""
     return Picture(figsize=(width, height), layout="constrained")
 
 
 def label_of(words: str, unit: str) -> str:
+    """Return an axis label: words with the unit in brackets."""
     sign = SIGNS.get(unit, unit)
     return f"{words} [{sign}]" if sign else words
 
 
 def frequency_axis(axes: Axes, frequency: NDArray[Any]) -> None:
+    """Make the x axis a logarithmic frequency axis over the range measured."""
     axes.set_xscale("log")
     axes.set_xlim(frequency[0], frequency[-1])
     axes.set_xlabel(label_of("frequency", "Hz"))
@@ -99,5 +102,6 @@ def shades_of(count: int) -> list[Any]:
 
 
 def add_legend(axes: Axes, **options: Any) -> None:
+    """Add a legend where something has a label."""
     if axes.get_legend_handles_labels()[1]:
         axes.legend(**options)

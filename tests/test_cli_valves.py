@@ -1,0 +1,92 @@
+"""The commands ``curves`` and ``fit``."""
+
+from __future__ import annotations
+
+import json
+
+import pytest
+
+from simwrap import cli
+
+
+def run(capsys, *arguments):
+    with pytest.raises(SystemExit) as ended:
+        cli.main(list(arguments))
+    said = capsys.readouterr()
+    return ended.value.code, said.out, said.err
+
+
+def test_slopes_at_a_published_point(capsys):
+    """12AX7 at 250 V, -2 V: 1.2 mA, 1.6 mS, 62.5 kohm, mu 100 (RCA RC-30, from memory; mu, ra also seen)."""
+    code, out, _ = run(capsys, "curves", "ECC83", "--at", "250,-2", "--json")
+    assert code == 0
+    (point,) = json.loads(out)["points"]
+    assert point["anode_current"] == pytest.approx(1.2e-3, rel=0.05)
+    assert point["gm"] == pytest.approx(1.6e-3, rel=0.05)
+    assert point["ra"] == pytest.approx(62.5e3, rel=0.05)
+    assert point["mu"] == pytest.approx(point["gm"] * point["ra"], rel=1e-6)
+
+
+@pytest.mark.parametrize("what", ["anode", "transfer", "triode-connected", "ultra-linear"])
+def test_pictures_of_a_pentode(capsys, tmp_path, what):
+    target = tmp_path / "c.png"
+    code, _, _ = run(capsys, "curves", "6V6GT", "--what", what, "--plot", str(target))
+    assert code == 0
+    assert target.stat().st_size > 10_000
+
+
+def test_a_load_line_gives_the_operating_point(capsys):
+    arguments = ["--supply", "300", "--anode-resistor", "100k", "--cathode-resistor", "1k5", "--json"]
+    code, out, _ = run(capsys, "curves", "12AX7", *arguments)
+    assert code == 0
+    (point,) = json.loads(out)["points"]
+    # Kirchhoff round the loop.
+    drop = 300.0 - point["anode_current"] * (100e3 + 1.5e3)
+    assert point["anode_voltage"] == pytest.approx(drop, rel=1e-3)
+
+
+@pytest.mark.parametrize(
+    ("arguments", "said"),
+    [
+        (["curves", "12AX7", "--at", "250"], "ANODE,GRID"),
+        (["curves", "6V6GT", "--at", "250,-12"], "ANODE,GRID,SCREEN"),
+        (["curves", "12AX7", "--what", "colours"], "colours"),
+        (["curves", "12AX7", "--supply", "300"], "--anode-resistor"),
+        (["curves", "6V6GT", "--tap", "2"], "--tap"),
+        (["fit", "/not/there.csv", "-o", "/tmp/never.toml"], "/not/there.csv"),
+    ],
+)
+def test_bad_input_is_one_sentence_and_exit_2(capsys, arguments, said):
+    code, _, err = run(capsys, *arguments)
+    assert code == 2
+    assert said in err
+    assert "Traceback" not in err
+
+
+def test_fit_writes_a_valve_file_that_can_be_used(capsys, tmp_path):
+    from simwrap.valves import get_valve
+
+    law = get_valve("12AU7")
+    rows = [
+        (va, vg, 1e3 * float(law.currents(va, vg).anode))
+        for va in (50.0, 100.0, 150.0, 200.0, 250.0)
+        for vg in (0.0, -2.0, -4.0, -6.0, -8.0)
+    ]
+    table = tmp_path / "traced.csv"
+    lines = [f"{va},{vg},{ia}" for va, vg, ia in rows if ia > 0.05]
+    table.write_text("anode_voltage_v,grid_voltage_v,anode_current_ma\n" + "\n".join(lines) + "\n")
+    code, _, err = run(
+        capsys,
+        "fit",
+        str(table),
+        "-o",
+        str(tmp_path / "bench.toml"),
+        "--kind",
+        "triode",
+        "--plot",
+        str(tmp_path / "f.png"),
+    )
+    assert code == 0, err
+    assert "written" in err
+    made = get_valve("bench", folders=[tmp_path])
+    assert float(made.currents(200.0, -5.0).anode) == pytest.approx(float(law.currents(200.0, -5.0).anode), rel=0.02)
