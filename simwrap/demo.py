@@ -21,6 +21,10 @@ CAUTION = (
 )
 
 
+#: What is measured of a stage where it isn't what its header names.
+SHOWN = {"splitter": ["bias", "balance"], "output pair": ["bias", "power"]}
+
+
 def stages() -> dict[str, Stage]:
     """Return the reading room's preamplifier stages by a short title."""
     return {
@@ -42,8 +46,12 @@ def stages() -> dict[str, Stage]:
             supply="285 V",
             anode_resistor="220k",
             screen_resistor="680k",
+            screen_capacitor="470n",
+            cathode_capacitor="100u",
             load_resistor="470k",
         ),
+        "splitter": stage("cathodyne", valve="6SN7GT", supply="285 V"),
+        "output pair": stage("push_pull_output", valve="6V6GT"),
     }
 
 
@@ -65,7 +73,7 @@ def run(folder: Path) -> list[Path]:
     print(CAUTION + "\n")
     pictures = []
     for title, made in stages().items():
-        found = measure(made)
+        found = measure(made, SHOWN.get(title))
         print(f"{title}: {made!r}")
         for line in _told(found):
             print(f"  {line}")
@@ -98,7 +106,7 @@ def _cathode_sweep(folder: Path) -> Path:
         ["bias", "response", "headroom"],
         progress=sys.stderr.isatty(),
     )
-    best = int(data.headroom_output_rms_1pct.fillna(0).argmax())
+    best = int(data.headroom_output_rms_1pct.fillna(0).values.argmax())
     print(
         "line stage, cathode resistor over E12: most output at 1 % distortion "
         f"({quantity.render(float(data.headroom_output_rms_1pct[best]), 'V')} r.m.s.) with "
@@ -118,19 +126,21 @@ def _told(found: Measurement) -> list[str]:
             rating = f"{sits.anode_dissipation_share:.0f} % of its rating"
             lines.append(
                 f"{name} ({use.valve.name}): anode {quantity.render(sits.anode_voltage, 'V')} and grid "
-                f"{quantity.render(sits.grid_voltage, 'V')} to the cathode, {quantity.render(sits.anode_current, 'A')}, "
+                f"{quantity.render(sits.grid_voltage, 'V')} to the cathode, "
+                f"{quantity.render(sits.anode_current, 'A')}, "
                 f"{quantity.render(sits.anode_dissipation, 'W')} at the anode ({rating})"
             )
     if "response" in found.results:
         r = found.response
+        ends = [quantity.render(end, "Hz") for end in (r.low_corner, r.high_corner) if end == end]
         lines.append(
-            f"gain {r.gain:.3g} ({r.gain_db:.1f} dB) at 1 kHz, -3 dB at {quantity.render(r.low_corner, 'Hz')} and "
-            f"{quantity.render(r.high_corner, 'Hz')}"
+            f"gain {r.gain:.3g} ({r.gain_db:.1f} dB) at 1 kHz, -3 dB at {' and '.join(ends) or 'no frequency'}"
         )
     if "tone_curves" in found.results:
         t = found.tone_curves
         lines.append(
-            f"bass {t.bass_boost_db[1]:+.1f} / {t.bass_cut_db[1]:+.1f} dB at 50 Hz, treble {t.treble_boost_db[1]:+.1f} / "
+            f"bass {t.bass_boost_db[1]:+.1f} / {t.bass_cut_db[1]:+.1f} dB at 50 Hz, "
+            f"treble {t.treble_boost_db[1]:+.1f} / "
             f"{t.treble_cut_db[1]:+.1f} dB at 10 kHz, insertion loss {t.insertion_loss_db:.1f} dB; flattest at bass "
             f"{t.flattest.bass:.2f}, treble {t.flattest.treble:.2f} (within {t.flattest.deviation_db:.2f} dB)"
         )
@@ -139,5 +149,15 @@ def _told(found: Measurement) -> list[str]:
         lines.append(
             f"1 % distortion at {quantity.render(h.output_rms_1pct, 'V')} r.m.s. out, 3 % at "
             f"{quantity.render(h.output_rms_3pct, 'V')}; first limit: {h.first_limit}"
+        )
+    if "balance" in found.results:
+        b = found.balance
+        lines.append(f"the halves differ by {abs(b.ratio_db):.3f} dB and {abs(b.phase_error_deg):.3f} degrees at 1 kHz")
+    if "power" in found.results:
+        p = found.power
+        lines.append(
+            f"{quantity.render(p.output_power, 'W')} with {p.thd:.1f} % distortion at {quantity.render(p.drive, 'V')} "
+            f"r.m.s. at each grid; anodes {quantity.render(p.anode_current_zero_signal, 'A')} at rest, "
+            f"{quantity.render(p.anode_current, 'A')} driven"
         )
     return lines
