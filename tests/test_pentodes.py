@@ -248,3 +248,16 @@ def test_rows_that_cannot_be_run_say_why() -> None:
         drive_of(OutputRow(topology="SE", load=5000.0, source="s", drive=1.0, drive_kind="average"))
     with pytest.raises(InputError, match="give cathode_voltage"):
         row_conditions(OutputRow(topology="SE", load=5000.0, source="s", anode_voltage=250.0, cathode_resistor=100.0))
+
+
+@pytest.mark.parametrize("name", ["6AU6", "EF86", "6V6GT", "EL34"])
+def test_a_screen_below_its_cathode_takes_no_current(name):
+    """A positive electrode current at a negative electrode would be a source of energy (elementary)."""
+    from simwrap.valves import get_valve
+
+    valve = get_valve(name)
+    screens = np.linspace(-100.0, 100.0, 401)
+    current = np.asarray(valve.currents(150.0, 0.0, screens).screen)
+    assert current[screens <= -1.0].max() < 2e-2 * current[-1]
+    assert current[screens <= -50.0].max() < 1e-4 * current[-1]
+    assert (np.diff(current) >= 0).all()

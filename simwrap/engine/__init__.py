@@ -16,10 +16,9 @@ from .found import SelfCheck, found, self_check
 from .guard import check
 from .pool import run
 from .protocol import AcRun, Circuit, NoiseRun, OpRun, Pulse, Pwl, Reply, Run, Sine, SteadyRun, TransientRun
-from .provenance import Provenance, provenance
 
 __all__ = [
-    "NAMES", "AcRun", "Circuit", "Found", "NoiseRun", "OpRun", "Provenance", "Pulse", "Pwl", "Reply", "Run",
-    "SelfCheck", "Sine", "SteadyRun", "TransientRun", "check", "children", "choose", "found", "provenance",
+    "NAMES", "AcRun", "Circuit", "Found", "NoiseRun", "OpRun", "Pulse", "Pwl", "Reply", "Run",
+    "SelfCheck", "Sine", "SteadyRun", "TransientRun", "check", "children", "choose", "found",
     "run", "self_check", "stop_all",
 ]  # fmt: skip

@@ -24,6 +24,9 @@ import numpy as np
 #: Added to each effective drive [V], so that powers and logarithms never see zero.
 DRIVE_FLOOR = 1e-9
 
+#: Screen voltage [V] over which the screen current sets in.
+SCREEN_ONSET = 0.5
+
 #: Width [V] of the knee of the grid current law.
 GRID_WIDTH = 0.165
 
@@ -305,7 +308,8 @@ def pentode(ops: Any, c: PentodeConstants, anode: Any, grid: Any, screen: Any, e
     knee_line = np.log(1e3 * c.knee_perveance) + 1.5 * log_va
     excess = ops.node("knee", c.knee_sharpness * (ops.log(ops.abs(ik * share) + 1e-12) - knee_line - ops.log(emission)))
     ia = ops.node("ia", ik * share * ops.exp((-1.0 / c.knee_sharpness) * softplus(ops, excess)))
-    ig2 = ops.node("ig2", ik - ia)
+    # A screen below its cathode takes nothing; from some ten volts up this factor is 1 to the last digit that counts.
+    ig2 = ops.node("ig2", (ik - ia) * (1.0 - ops.exp((-1.0 / SCREEN_ONSET) * positive(ops, screen))))
     return MilliAmps(ia, ops.node("ig", grid_current(ops, c, grid)), ig2)
 
 
