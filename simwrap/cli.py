@@ -98,7 +98,9 @@ def _measure_options(names: list[str] | None, options: list[str] | None) -> Any:
 
 
 def _option_value(text: str) -> Any:
-    """Read an option of a measure: a whole number, a number, true or false, or a word."""
+    """Read an option of a measure: a whole number, a number, several with commas, true or false, or a word."""
+    if "," in text:
+        return tuple(_option_value(part.strip()) for part in text.split(","))
     if text.casefold() in ("true", "false"):
         return text.casefold() == "true"
     for kind in (int, float):

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import time
-
 import numpy as np
 import pytest
 
@@ -36,15 +34,14 @@ def distortion(wave: Array) -> Array:
     return np.sqrt((found[..., 2:20] ** 2).sum(axis=-1)) / found[..., 1]
 
 
-def steady(text: str, levels: list[float], name: str, frequency: float = 1000.0) -> tuple[engine.Reply, float]:
+def steady(text: str, levels: list[float], name: str, frequency: float = 1000.0) -> engine.Reply:
     request = SteadyRun(frequency, (Sine(1.0, frequency),), np.array([levels]), ("n_out",))
-    begin = time.perf_counter()
     (reply,) = run(Circuit(text), [request], engine=name, workers=1)
-    return reply, time.perf_counter() - begin
+    return reply
 
 
-def brute(text: str, level: float, name: str, periods: int = 400, frequency: float = 1000.0) -> tuple[float, float]:
-    """Distortion of the last but one of so many periods, all of them run, and the time it took [s].
+def brute(text: str, level: float, name: str, periods: int = 400, frequency: float = 1000.0) -> float:
+    """Distortion of the last but one of so many periods, all of them run.
 
     The last period ends where the output ends, the first of three has its first point missing.
     """
@@ -54,15 +51,13 @@ def brute(text: str, level: float, name: str, periods: int = 400, frequency: flo
         periods * period, period / 200, ("n_out",), (Sine(level, frequency),),
         start=(periods - 3) * period, samples=samples,
     )  # fmt: skip
-    begin = time.perf_counter()
     (reply,) = run(Circuit(text), [request], engine=name, workers=1)
-    taken = time.perf_counter() - begin
     assert not reply.failed[0], reply.reasons
-    return float(distortion(reply.values["n_out"][0, 256:512])), taken
+    return float(distortion(reply.values["n_out"][0, 256:512]))
 
 
 def test_a_resistive_divider_reads_below_minus_140_db(name: str) -> None:
-    reply, _ = steady(DIVIDER, [1e-3, 1.0, 100.0], name)
+    reply = steady(DIVIDER, [1e-3, 1.0, 100.0], name)
     assert (20 * np.log10(distortion(reply.values["n_out"][0])) < -140.0).all()
     np.testing.assert_allclose(harmonics(reply.values["n_out"][0])[:, 1], [5e-4, 0.5, 50.0], rtol=1e-6)
 
@@ -75,7 +70,7 @@ def test_a_polynomial_reads_its_exact_harmonics(name: str) -> None:
         f"b_p n_out 0 v={a!r}*v(n_in)+{b!r}*v(n_in)*v(n_in)+({c!r})*v(n_in)*v(n_in)*v(n_in)\nr_o n_out 0 1000.0\n"
     )
     for amplitude in (0.1, 1.0, 2.0):
-        reply, _ = steady(text, [amplitude], name)
+        reply = steady(text, [amplitude], name)
         found = harmonics(reply.values["n_out"][0, 0])
         expected = [b * amplitude**2 / 2, a * amplitude + 3 * c * amplitude**3 / 4, b * amplitude**2 / 2]
         expected.append(abs(c) * amplitude**3 / 4)
@@ -101,23 +96,23 @@ CASES = {
 
 
 @pytest.mark.parametrize("case", CASES)
-def test_as_400_plain_periods_in_a_tenth_of_their_time(case: str) -> None:
+def test_as_400_plain_periods_in_a_tenth_of_them(case: str) -> None:
     name = engine.choose("neospice")[0]
     make, levels, frequency = CASES[case]
-    reply, taken = steady(make(), levels, name, frequency)
+    reply = steady(make(), levels, name, frequency)
     assert not reply.failed[0], reply.reasons
     assert (reply.extras["method"] == "extrapolated").all()
     plain = [brute(make(), level, name, frequency=frequency) for level in levels]
-    np.testing.assert_allclose(distortion(reply.values["n_out"][0]), [thd for thd, _ in plain], rtol=2e-3)
-    assert taken < 0.1 * sum(seconds for _, seconds in plain)
+    np.testing.assert_allclose(distortion(reply.values["n_out"][0]), plain, rtol=2e-3)
+    assert (reply.extras["periods"] <= 40).all()
 
 
 def test_the_reference_engine_takes_as_few_periods() -> None:
     name = engine.choose("ngspice")[0]
-    reply, taken = steady(stage(), [8.0], name)
+    reply = steady(stage(), [8.0], name)
     plain = [brute(stage(), 8.0, name)]
-    np.testing.assert_allclose(distortion(reply.values["n_out"][0]), [thd for thd, _ in plain], rtol=2e-3)
-    assert taken < 0.1 * sum(seconds for _, seconds in plain)
+    np.testing.assert_allclose(distortion(reply.values["n_out"][0]), plain, rtol=2e-3)
+    assert (reply.extras["periods"] <= 40).all()
 
 
 def test_engines_agree_on_distortion() -> None:
@@ -125,22 +120,21 @@ def test_engines_agree_on_distortion() -> None:
         if engine.discover.missing(name):
             pytest.skip(engine.discover.missing(name))
     for make, levels in ((stage, [0.01, 1.0, 4.0]), (push_pull, [5.0, 40.0])):
-        one, other = (distortion(steady(make(), levels, name)[0].values["n_out"][0]) for name in BOTH)
+        one, other = (distortion(steady(make(), levels, name).values["n_out"][0]) for name in BOTH)
         np.testing.assert_allclose(one, other, rtol=2e-3)
 
 
 def test_distortion_falls_with_the_level_down_to_the_floor() -> None:
     # The second harmonic over the first is proportional to the level where it is small.
-    reply, _ = steady(stage(), [1e-3, 1e-2, 1e-1], "neospice")
+    reply = steady(stage(), [1e-3, 1e-2, 1e-1], "neospice")
     found = distortion(reply.values["n_out"][0])
     np.testing.assert_allclose(found / [1e-3, 1e-2, 1e-1] / (found[1] / 1e-2), 1.0, rtol=2e-3)
 
 
-def test_twenty_levels_of_one_stage_take_little_time() -> None:
-    reply, taken = steady(stage(), list(np.geomspace(0.02, 20.0, 20)), "neospice")
+def test_twenty_levels_of_one_stage_take_few_periods() -> None:
+    reply = steady(stage(), list(np.geomspace(0.02, 20.0, 20)), "neospice")
     assert not reply.failed[0]
     assert reply.extras["periods"].sum() < 240
-    assert taken < 3.0  # 0.5 s on a quiet core; the machine may be shared
 
 
 def test_workers_do_not_change_the_numbers(name: str) -> None:
@@ -182,7 +176,7 @@ def test_an_oscillator_has_no_steady_state() -> None:
         "r_o n_o n_x 10000.0\nc_1 n_x 0 1e-06\nr_1 n_x n_b 10000.0\nc_2 n_b 0 1e-06\n"
         "r_2 n_b n_out 10000.0\nc_3 n_out 0 1e-06\nr_3 n_out n_c 1.0\nr_4 n_c 0 1000000.0\n"
     )
-    reply, _ = steady(text, [0.1], "neospice")
+    reply = steady(text, [0.1], "neospice")
     assert "unstable" in reply.reasons[0]
     assert np.isnan(reply.values["n_out"]).all()
 

@@ -188,12 +188,6 @@ def test_import_is_light() -> None:
     assert [name for name in loaded if name in HEAVY] == []
 
 
-def test_import_is_quick() -> None:
-    code = "import time; start = time.perf_counter(); import simwrap; print(time.perf_counter() - start)"
-    # The best of several: the machine may be busy, and the first run compiles.
-    assert min(float(python(code)) for _ in range(5)) < 0.35
-
-
 def test_the_public_names_are_there() -> None:
     assert set(simwrap.__all__) <= set(dir(simwrap))
     for name in simwrap.__all__:

@@ -9,6 +9,8 @@ group ``simwrap.measures``) that holds a decorated function is all that a new me
 from __future__ import annotations
 
 import inspect
+import math
+import numbers
 from collections.abc import Callable, Generator, Mapping
 from dataclasses import dataclass
 from functools import lru_cache
@@ -17,9 +19,15 @@ from pathlib import Path
 from types import MappingProxyType
 from typing import Any
 
-from simwrap.errors import UnknownNameError
+from simwrap.errors import RangeError, UnknownNameError
 from simwrap.measures.requests import Result
 from simwrap.registry import find, plugins
+
+#: Options that may be zero or negative; every other number has to be above 0.
+_ANY_SIGN = {"overload_db", "switch_on_phase", "flicker_corner"}
+
+#: Counts for which 0 means that this part is left out.
+_MAY_BE_NONE = {("balance", "levels"), ("power", "levels")}
 
 #: What a measure function returns when it is called: yields requests or lists of them.
 Steps = Generator[Any, Any, Result]
@@ -27,6 +35,10 @@ Steps = Generator[Any, Any, Result]
 _found: dict[str, Measure] = {}
 # Files of this package that hold no measure (the driver imports this module).
 _NOT_MEASURES = {"__init__", "driver", "registry", "requests"}
+
+
+def _number(value: Any) -> bool:
+    return isinstance(value, numbers.Real) and not isinstance(value, bool) and math.isfinite(value)
 
 
 @dataclass(frozen=True)
@@ -63,15 +75,43 @@ class Measure:
         return self.function(stage, **self.check(options))
 
     def check(self, options: Mapping[str, Any]) -> dict[str, Any]:
-        """Return the options under their own names.
+        """Return the options under their own names, each checked by what its default is.
 
         Raises
         ------
         UnknownNameError
             For an option that the measure doesn't have, with the nearest that it has.
+        RangeError
+            For a value of another kind, or one that can't be meant.
         """
         names = {name: name for name in self.options}
-        return {find("option", given, names, self.name): value for given, value in options.items()}
+        found = {find("option", given, names, self.name): value for given, value in options.items()}
+        return {name: self._checked(name, value) for name, value in found.items()}
+
+    def _checked(self, name: str, value: Any) -> Any:
+        default = self.options[name]
+        if value is None and default is None:
+            return None
+        if isinstance(default, bool):
+            accepted, good = "true or false", isinstance(value, bool)
+        elif isinstance(default, str):
+            accepted, good = f'a word, such as "{default}"', isinstance(value, str)
+        elif isinstance(default, tuple):
+            entries = (*value,) if isinstance(value, tuple | list) else ()
+            accepted, good = "numbers above 0", bool(entries) and all(_number(n) and n > 0 for n in entries)
+            value = entries
+        elif isinstance(default, int):
+            none = (self.name, name) in _MAY_BE_NONE
+            accepted = "a whole number, 2 or more" + (" (0: left out)" if none else "")
+            good = _number(value) and value == int(value) and (value >= 2 or (none and value == 0))
+            value = int(value) if good else value
+        elif name in _ANY_SIGN:
+            accepted, good = "a number", _number(value)
+        else:
+            accepted, good = "a number above 0, in SI units", _number(value) and value > 0
+        if not good:
+            raise RangeError(name, value, accepted, self.name)
+        return value
 
     @property
     def description(self) -> str:

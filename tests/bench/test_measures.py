@@ -2,9 +2,15 @@
 
 from __future__ import annotations
 
+import subprocess
+import sys
 import time
 
+import numpy as np
+
 import simwrap
+from simwrap.engine import Sine, SteadyRun, TransientRun, run
+from simwrap.netlist import render
 
 
 def timed(stage, measures):
@@ -33,3 +39,27 @@ def test_all_measures_of_a_triode_stage():
     seconds, found = timed(made, kinds)
     assert set(found.results) == set(kinds)
     print(f"\nall {len(kinds)} measures of triode_gain that apply: {seconds:.2f} s")
+
+
+def test_the_steady_state_against_400_plain_periods():
+    for name, levels in (
+        ("triode_gain", (0.05, 5.0)),
+        ("two_stage_preamplifier", (0.01, 1.0)),
+        ("push_pull_output", (5.0, 30.0)),
+    ):
+        made = simwrap.stage(name)
+        circuit, output = render(made).circuit, made.ports["output"]
+        start = time.perf_counter()
+        (reply,) = run(circuit, [SteadyRun(1e3, (Sine(1.0, 1e3),), np.array([levels]), (output,))], workers=1)
+        middle = time.perf_counter()
+        for level in levels:
+            run(circuit, [TransientRun(0.4, 5e-6, (output,), (Sine(level, 1e3),), start=0.397, samples=769)], workers=1)
+        plain = time.perf_counter() - middle
+        assert not reply.failed[0]
+        print(f"\nsteady state of {name}, two levels: {middle - start:.2f} s, 400 plain periods each {plain:.2f} s")
+
+
+def test_the_import():
+    code = "import time; start = time.perf_counter(); import simwrap; print(time.perf_counter() - start)"
+    seconds = [float(subprocess.check_output([sys.executable, "-c", code])) for _ in range(5)]
+    print(f"\nimport simwrap: {min(seconds):.3f} s, best of 5")
