@@ -157,9 +157,10 @@ class _Valves:
             for key in ("emission", "mu")
             if f"{instance}.{key}" in self._values
         }
-        noise = self._extra.get("noise_resistance", {}).get(instance)
-        if noise is not None:
-            spread["noise_resistance"] = self._columns.write(noise)
+        for name in ("noise_resistance", "partition_resistance"):
+            value = self._extra.get(name, {}).get(instance)
+            if value is not None:
+                spread[name] = self._columns.write(value)
         return Lines("\n".join(use.valve.netlist(instance, **found, **spread)))
 
 
@@ -175,7 +176,7 @@ class _Excitation:
 
 def _excite_noise(text: str, excite: str) -> str:
     """Set the ac value of a valve's noise current source to 1 where it is what is excited."""
-    if not excite.endswith("_noise"):
+    if not excite.endswith(("_noise", "_partition")):
         return text
     pattern = re.compile(rf"^(i_{re.escape(excite)}\b.*\bac) \S+$", re.MULTILINE)
     text, count = pattern.subn(r"\1 1.0", text)

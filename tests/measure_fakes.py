@@ -28,7 +28,10 @@ def make_valve(kind="triode", **ratings):
         name="test valve",
         kind=kind,
         ratings=SimpleNamespace(**given),
-        noise_resistance=lambda anode, grid, screen=None: np.full(np.shape(anode), 2000.0),
+        noise=SimpleNamespace(flicker_corner=3000.0),
+        noise_sources=lambda anode, grid, screen=None, temperature=0.0: SimpleNamespace(
+            shot=np.full(np.shape(anode), 2000.0), partition=None
+        ),
     )
 
 

@@ -118,3 +118,17 @@ def test_blocking_after_overload():
     # From the shift to a tenth of the bias at the time constant 0.1 s of the grid, once the cathode is back.
     bias = simwrap.measure(slow, ["bias"]).bias.valves.v1.grid_voltage
     assert times[0].recovery_time == pytest.approx(0.101 * np.log(times[0].bias_shift / (0.1 * bias)), rel=0.25)
+
+
+def test_a_triode_connected_pentode_has_no_partition_noise():
+    """2.5/gm of both currents together; as a pentode the same valve is noisier (Harris, RCA Review, 1941; memory)."""
+    for connection, least in (("triode", 0.999), ("pentode", 1.5)):
+        stage = simwrap.stage("single_ended_output", connection=connection, valve="6V6GT", transformer="ideal")
+        found = simwrap.measure(stage, ["bias", "noise"])
+        point = found.bias.valves.v1
+        valve = stage.valves["v1"].valve
+        gm = valve.small_signal(point.anode_voltage, point.grid_voltage, point.screen_voltage, tap=1.0).gm
+        ratio = float(found.noise.noise_resistance.v1 * gm / 2.5)
+        assert ratio >= least
+        if connection == "triode":
+            assert ratio < 1.05

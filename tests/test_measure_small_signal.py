@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from types import SimpleNamespace
+
 import numpy as np
 import pytest
 from measure_fakes import frequencies, make_reply, make_stage, make_use, run
@@ -149,11 +151,15 @@ def test_noise_of_a_source_and_a_valve():
     assert got["with_flicker.input_rms"] == pytest.approx(total * np.ones(2), rel=1e-3)
     assert result.conditions["temperature"] == (300.15, "K")
     assert result.conditions["flicker_corner"] == (1000.0, "Hz")
+    own, result = values_of("noise", stage, noise_replier())
+    assert result.conditions["flicker_corner"] == (3000.0, "Hz")  # the valve's own
+    assert own["output_density_flicker"] == pytest.approx(np.sqrt(3.0) * got["output_density_flicker"])
 
 
 def test_a_cut_off_valve_has_no_noise_figure_and_stops_nobody():
     use = make_use()
-    use.valve.noise_resistance = lambda anode, grid, screen=None: np.array([np.inf, 2000.0])
+    sources = SimpleNamespace(shot=np.array([np.inf, 2000.0]), partition=None)
+    use.valve.noise_sources = lambda anode, grid, screen=None, temperature=0.0: sources
     replier = noise_replier()
 
     def reply(request):

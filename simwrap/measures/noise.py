@@ -36,9 +36,9 @@ class Densities:
     """Noise over frequency [V/rtHz], each array of shape (points, frequencies).
 
     ``output`` holds the thermal noise of resistors, and the shot and partition noise of the
-    valves; ``flicker`` is the valves' 1/f noise at the output, for a corner of 1 Hz; ``gain`` is
-    from the source's e.m.f.; ``valves`` is the valves' part of ``output``; ``equivalent`` has
-    each valve's equivalent noise resistance [ohm], shape (points,).
+    valves; ``flicker`` is the valves' 1/f noise at the output; ``gain`` is from the source's
+    e.m.f.; ``valves`` is the valves' part of ``output``; ``equivalent`` has each valve's
+    equivalent noise resistance at its grid [ohm], shape (points,).
     """
 
     frequency: Floats
@@ -49,10 +49,10 @@ class Densities:
     equivalent: dict[str, Floats]
 
 
-def noise_densities(stage: StageLike, output: str) -> Generator[Any, Any, Densities]:
-    """Ask for the bias, then for the noise with each valve's equivalent noise resistance."""
-    op = yield Op()
-    equivalent: dict[str, Floats] = {}
+def _sources(op: Any, stage: StageLike) -> dict[str, dict[str, Floats]]:
+    """Return what the netlist takes for the valves' noise: "noise" and "partition" resistances [ohm] by valve."""
+    shot: dict[str, Floats] = {}
+    partition: dict[str, Floats] = {}
     for instance, use in stage.valves.items():
         if use.valve.kind == "rectifier":
             continue
@@ -60,13 +60,33 @@ def noise_densities(stage: StageLike, output: str) -> Generator[Any, Any, Densit
         given = [state["anode_voltage"], state["grid_voltage"]]
         if "screen_voltage" in state:
             given.append(state["screen_voltage"])
-        equivalent[instance] = np.asarray(use.valve.noise_resistance(*given), dtype=float)
+        found = use.valve.noise_sources(*given, temperature=TEMPERATURE)
+        shot[instance] = np.asarray(found.shot, dtype=float)
+        if found.partition is not None:
+            partition[instance] = np.asarray(found.partition, dtype=float)
+    return {"noise": shot, "partition": partition}
+
+
+def noise_densities(
+    stage: StageLike, output: str, flicker_corner: float | None = None
+) -> Generator[Any, Any, Densities]:
+    """Ask for the bias, then for the noise with each valve's own sources in place.
+
+    ``flicker_corner`` [Hz] is that of every valve; None: each has its own.
+    """
+    op = yield Op()
+    sources = _sources(op, stage)
+    shot = sources["noise"]
     # A cut-off valve has no gain and so no finite equivalent at its grid: a point without a
     # figure must not stop the others, so it's run with any value and marked afterwards.
-    known = {name: np.isfinite(value) & (value > 0) for name, value in equivalent.items()}
-    resistances = {name: np.where(known[name], value, 1.0) for name, value in equivalent.items()}
-    extra = {"noise_resistance": resistances} if equivalent else {}
-    excited = ["signal", *(f"{instance}_noise" for instance in equivalent)]
+    known = {name: np.isfinite(value) & (value > 0) for name, value in shot.items()}
+    resistances = {
+        kind: {name: np.where(known[name] & (value > 0), value, 1.0) for name, value in values.items()}
+        for kind, values in sources.items()
+    }
+    extra = {f"{kind}_resistance": values for kind, values in resistances.items() if values}
+    pairs = [(kind, name) for kind, values in resistances.items() for name in values]
+    excited = ["signal", *(f"{name}_{kind}" for kind, name in pairs)]
     sweep = Ac(start=BAND[0], stop=BAND[1], per_decade=_PER_DECADE, vectors=(output,), extra=extra)
     replies = yield [
         Noise(start=BAND[0], stop=BAND[1], per_decade=_PER_DECADE, output=output, extra=extra),
@@ -74,35 +94,48 @@ def noise_densities(stage: StageLike, output: str) -> Generator[Any, Any, Densit
     ]
     noise, signal, *transfers = replies
     density = np.asarray(noise.values["output_density"], dtype=float)
-    flicker, valves = np.zeros_like(density), np.zeros_like(density)
     frequency = np.asarray(noise.axis, dtype=float)
-    for instance, reply in zip(equivalent, transfers, strict=True):
-        resistance = resistances[instance][:, None]
-        # 1 A through the noise resistance: the transfer from the grid is this over that.
-        transfer = np.abs(vector(reply, output)) / resistance
-        own = 4.0 * BOLTZMANN * TEMPERATURE * resistance * transfer**2
-        valves += own
-        flicker += own / frequency
-        density = np.where(known[instance][:, None], density, np.nan)
+    own = {
+        # 1 A through the resistance: the transfer from its voltage is this over that.
+        (kind, name): 4.0
+        * BOLTZMANN
+        * TEMPERATURE
+        / resistances[kind][name][:, None]
+        * np.abs(vector(reply, output)) ** 2
+        for (kind, name), reply in zip(pairs, transfers, strict=True)
+    }
+    flicker, equivalent = np.zeros_like(density), {}
+    for name, use in stage.valves.items():
+        if name not in shot:
+            continue
+        corner = use.valve.noise.flicker_corner if flicker_corner is None else flicker_corner
+        flicker += own["noise", name] * corner / frequency
+        density = np.where(known[name][:, None], density, np.nan)
+        shot_1khz, partition_1khz = (
+            at_frequency(frequency, own[kind, name], _REFERENCE) if (kind, name) in own else 0.0
+            for kind in ("noise", "partition")
+        )
+        equivalent[name] = shot[name] * (1.0 + partition_1khz / shot_1khz)
     gain = np.abs(vector(signal, output))
-    return Densities(frequency, density, gain, np.sqrt(flicker), np.sqrt(valves), equivalent)
+    valves = np.sqrt(sum(own.values(), np.zeros_like(density)))
+    return Densities(frequency, density, gain, np.sqrt(flicker), valves, equivalent)
 
 
 @measure("noise", summary="noise density and totals at the output and referred to the input")
-def noise(stage: StageLike, *, flicker_corner: float = 5000.0) -> Steps:
+def noise(stage: StageLike, *, flicker_corner: float | None = None) -> Steps:
     """Measure the noise, with the source's resistance in place and its e.m.f. at zero.
 
-    The valve's shot noise, smoothed by the space charge, and the partition noise of a pentode are
-    its equivalent noise resistance: 2.5/gm for a triode (Thompson, North and Harris, RCA Review,
-    1940), with the pentode's partition term after Harris (RCA Review, April 1941). Flicker noise
-    differs from specimen to specimen and is in no data sheet here: the figures without it are
-    given first, then those with it for the stated corner.
+    A valve's shot noise, smoothed by the space charge, is that of 2.5/gm at its grid (Thompson,
+    North and Harris, RCA Review, 1940); a pentode's partition noise flows between screen and anode
+    with the density 2 q Ia Ig2/(Ia+Ig2) (Harris, RCA Review, April 1941), so that it vanishes in
+    triode connection. Flicker noise differs from specimen to specimen: the figures without it are
+    given first, then those with it.
 
     Parameters
     ----------
-    flicker_corner : float
-        Where the flicker noise of each valve equals its shot noise [Hz]; audio valves lie roughly
-        between 1 and 10 kHz and more.
+    flicker_corner : float, optional
+        Where the flicker noise of each valve equals its shot noise [Hz], 0 or more. Default: the
+        typical one in each valve's file (`simwrap show` prints it), mostly an assumption.
 
     Results
     -------
@@ -118,16 +151,15 @@ def noise(stage: StageLike, *, flicker_corner: float = 5000.0) -> Steps:
     valve_share_1khz
         The valves' share of the noise power at 1 kHz, without flicker [%].
     noise_resistance.<valve>
-        Equivalent noise resistance at the bias [ohm].
+        Equivalent noise resistance at the grid: shot and partition noise, at 1 kHz [ohm].
     output_density, input_density, output_density_flicker
         Over frequency, with flicker; and the flicker alone [V/rtHz].
 
     NaN where a valve is cut off, so that it has no equivalent noise resistance.
     """
     output = port(stage, "output", "noise")
-    found = yield from noise_densities(stage, output)
-    frequency = found.frequency
-    flicker = found.flicker * np.sqrt(flicker_corner)
+    found = yield from noise_densities(stage, output, flicker_corner)
+    frequency, flicker = found.frequency, found.flicker
     with_flicker = np.hypot(found.output, flicker)
     gain_1khz = at_frequency(frequency, found.gain, _REFERENCE)
     variables = _figures("", "without flicker", frequency, found.output, gain_1khz)
@@ -145,12 +177,19 @@ def noise(stage: StageLike, *, flicker_corner: float = 5000.0) -> Steps:
     conditions: dict[str, tuple[Any, str]] = {
         "temperature": (TEMPERATURE, "K"),
         "band": (f"{BAND[0]:g} Hz to {BAND[1] / 1e3:g} kHz", ""),
-        "flicker_corner": (flicker_corner, "Hz"),
+        "flicker_corner": (_corners(stage, flicker_corner), "Hz"),
         "flicker": ("not in the figures unless they say so", ""),
         "source": ("its resistance in place, e.m.f. zero", ""),
         "detector": ("r.m.s., also of the BS.468 weighting", ""),
     }
     return Result(variables, coords={"frequency": axis(frequency, "Hz", "frequency")}, conditions=conditions)
+
+
+def _corners(stage: StageLike, given: float | None) -> float | str:
+    """Return the flicker corner of the valves [Hz], or all of them as words where they differ."""
+    valves = [use.valve for use in stage.valves.values() if use.valve.kind != "rectifier"]
+    corners = sorted({valve.noise.flicker_corner if given is None else given for valve in valves})
+    return corners[0] if len(corners) == 1 else " and ".join(f"{corner:g}" for corner in corners) or "no valve"
 
 
 def _figures(prefix: str, words: str, frequency: Floats, density: Floats, gain: Floats) -> dict[str, Variable]:

@@ -24,7 +24,10 @@ from simwrap.measures.requests import Result
 from simwrap.registry import find, plugins
 
 #: Options that may be zero or negative; every other number has to be above 0.
-_ANY_SIGN = {"overload_db", "switch_on_phase", "flicker_corner"}
+_ANY_SIGN = {"overload_db", "switch_on_phase"}
+
+#: Those that may be zero.
+_FROM_ZERO = {"flicker_corner"}
 
 #: Counts for which 0 means that this part is left out.
 _MAY_BE_NONE = {("balance", "levels"), ("power", "levels")}
@@ -107,6 +110,8 @@ class Measure:
             value = int(value) if good else value
         elif name in _ANY_SIGN:
             accepted, good = "a number", _number(value)
+        elif name in _FROM_ZERO:
+            accepted, good = "0 or a number above, in SI units", _number(value) and value >= 0
         else:
             accepted, good = "a number above 0, in SI units", _number(value) and value > 0
         if not good:

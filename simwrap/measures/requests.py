@@ -21,7 +21,7 @@ class Request:
     ----------
     excite : str
         Which source has an ac value of 1: "signal", "output" (a current into the output
-        node), the name of a supply, or "<valve instance>_noise".
+        node), the name of a supply, "<valve instance>_noise" or "<valve instance>_partition".
     vary : mapping of str to ndarray, shape (settings,) or (points, settings)
         Parameters changed together, one setting a row; adds an axis after the point axis. The
         second shape gives each point settings of its own.

@@ -43,12 +43,30 @@ class Currents(NamedTuple):
     cathode: Array
 
 
+#: Elementary charge [C] and Boltzmann constant [J/K], exact in the SI since 2019.
+CHARGE, BOLTZMANN = 1.602176634e-19, 1.380649e-23
+
+#: From the voltage of the resistor that stands for a pentode's partition noise to its current [S].
+PARTITION_SLOPE = 1e-3
+
+
 class SmallSignal(NamedTuple):
     """Slopes at a point: ``gm`` [S], ``ra`` [ohm], ``mu`` = gm * ra."""
 
     gm: Array
     ra: Array
     mu: Array
+
+
+class NoiseSources(NamedTuple):
+    """A valve's noise, as the resistances [ohm] that :meth:`Valve.netlist` takes.
+
+    ``shot`` is in the grid lead. The noise voltage of ``partition`` (None without a screen) drives the partition
+    noise from screen to anode, through :data:`PARTITION_SLOPE`.
+    """
+
+    shot: Array
+    partition: Array | None
 
 
 @dataclass(frozen=True)
@@ -197,8 +215,7 @@ class Valve:
 
         2.5/gm for triodes (Thompson, North, Harris, RCA Review, January 1940); for pentodes the
         partition noise is added: Ia/(Ia+Ig2) * (2.5/gm + 20*Ig2/gm^2) (Harris, RCA Review, April
-        1941). A pentode with its screen at the anode's voltage counts as a triode only if you ask
-        for it: use ``small_signal(..., tap=1).gm``.
+        1941). That is with the screen held still; :meth:`noise_sources` holds for any connection.
         """
         gm = self.small_signal(anode_voltage, grid_voltage, screen_voltage).gm
         if self.kind != "pentode":
@@ -206,6 +223,30 @@ class Valve:
         flow = self.currents(anode_voltage, grid_voltage, screen_voltage)
         share = flow.anode / (flow.anode + flow.screen)
         return np.asarray(share * (2.5 / gm + 20.0 * flow.screen / gm**2))
+
+    def noise_sources(
+        self,
+        anode_voltage: ArrayLike,
+        grid_voltage: ArrayLike = 0.0,
+        screen_voltage: ArrayLike | None = None,
+        *,
+        temperature: float = 300.15,
+    ) -> NoiseSources:
+        """Return the shot noise of the cathode current and the partition noise, apart.
+
+        Shot noise smoothed by the space charge is 2.5/gm at the grid, with the gm of the cathode current. The
+        partition noise has the density 2 q Ia*Ig2/(Ia+Ig2). With the screen held still both together are
+        :meth:`noise_resistance`; in triode connection the partition noise closes on itself, at an ultra-linear
+        tap a part of it does. Sources as there. ``temperature`` [K] is the simulator's.
+        """
+        gm = self.small_signal(anode_voltage, grid_voltage, screen_voltage, tap=1.0).gm
+        with np.errstate(divide="ignore"):
+            shot = np.asarray(2.5 / gm)
+        if self.kind != "pentode":
+            return NoiseSources(shot, None)
+        flow = self.currents(anode_voltage, grid_voltage, screen_voltage)
+        density = 2.0 * CHARGE * flow.anode * flow.screen / (flow.anode + flow.screen)
+        return NoiseSources(shot, np.asarray(density / (4.0 * BOLTZMANN * temperature * PARTITION_SLOPE**2)))
 
     def netlist(
         self,
@@ -218,6 +259,7 @@ class Valve:
         emission: object = None,
         mu: object = None,
         noise_resistance: object = None,
+        partition_resistance: object = None,
     ) -> list[str]:
         """Return the valve's SPICE lines.
 
@@ -231,9 +273,9 @@ class Valve:
         emission, mu : float or str, optional
             Factors of :meth:`currents`; given, they become v sources ``v_v1_emission`` and
             ``v_v1_mu`` that can be swept. A str is written as it is.
-        noise_resistance : float or str, optional
-            A resistor of this value [ohm] whose noise is added to the grid drive, and the
-            current source ``i_v1_noise`` to find the transfer from there.
+        noise_resistance, partition_resistance : float or str, optional
+            :meth:`noise_sources` [ohm]: resistors ``r_v1_noise`` and ``r_v1_partition``, and current
+            sources ``i_v1_noise`` and ``i_v1_partition`` to find the transfers from there.
 
         Returns
         -------
@@ -269,6 +311,11 @@ class Valve:
             mu=mu_factor,
             noisy=noisy,
         )
+        if partition_resistance is not None and self.kind == "pentode":
+            node = f"n_{instance}_partition"
+            lines.append(f"r_{instance}_partition {node} 0 {_number(partition_resistance)}")
+            lines.append(f"i_{instance}_partition 0 {node} dc 0 ac 0")
+            lines.append(f"g_{instance}_partition {screen} {anode} {node} 0 {PARTITION_SLOPE!r}")
         if self.kind != "rectifier":
             for name, one, other, value in (
                 ("ga", grid, anode, self.capacitances.grid_anode),
