@@ -132,3 +132,25 @@ def test_a_triode_connected_pentode_has_no_partition_noise():
         assert ratio >= least
         if connection == "triode":
             assert ratio < 1.05
+
+
+def test_power_bandwidth_ends_where_the_core_distorts():
+    """At the low end of the power bandwidth half the power comes with the stated distortion (IEC 60268-3)."""
+    stage = simwrap.stage("single_ended_output", transformer="real", saturation_voltage=100.0, connection="triode")
+    full = simwrap.measure(stage, {"power": {"bandwidth": True, "levels": 0, "stated_thd": 8.0}}).power
+    low = float(full.bandwidth.low)
+    assert 15.0 < low < 200.0
+    plain = simwrap.measure(
+        simwrap.stage("single_ended_output", transformer="real", connection="triode"),
+        {"power": {"bandwidth": True, "levels": 0, "stated_thd": 8.0}},
+    ).power
+    assert not low <= float(plain.bandwidth.low)  # without saturation lower, or not in the band at all
+    drives = float(full.drive) * np.linspace(0.6, 0.9, 4)
+    halves = [
+        simwrap.measure(stage, {"power": {"drive": float(drive), "frequency": low, "levels": 0}}).power
+        for drive in drives
+    ]
+    power = [float(each.output_power) for each in halves]
+    half = float(full.output_power) / 2.0
+    assert power[0] < half < power[-1]
+    assert np.interp(half, power, [float(each.thd) for each in halves]) == pytest.approx(8.0, rel=0.15)

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Generator, Mapping
+import itertools
+from collections.abc import Generator, Iterable, Mapping
 from dataclasses import dataclass, replace
 from typing import Any
 
@@ -28,7 +29,7 @@ from simwrap.measures.common import (
     vector,
     wanted,
 )
-from simwrap.measures.corners import at_frequency, corners, first_crossing, interpolate
+from simwrap.measures.corners import at_frequency, first_crossing, interpolate
 from simwrap.measures.impedance import load_of
 from simwrap.measures.levels import COARSE, CRITERIA, CUT_OFF_SHARE, FINE, NO_LIMIT, ORDERS, fallen, limit_signs
 from simwrap.measures.registry import Steps, measure
@@ -37,6 +38,9 @@ from simwrap.measures.requests import Ac, Op, Result, Steady, Variable
 #: Lowest and highest drive of the curve, relative to the set drive.
 _SPAN = (0.1, 1.25)
 _LOUD = 0.7
+
+#: Frequencies at which the power bandwidth is looked for, and steps between two of them to close in on an end.
+_COARSE_PER_DECADE, _FINE_STEPS = 3, 16
 
 
 @dataclass
@@ -324,25 +328,70 @@ def _bandwidth(
     frequency: float,
     stated_thd: float,
 ) -> Generator[Any, Any, tuple[dict[str, Variable], Floats]]:
-    """Drive to half power at every frequency (by the small-signal response), and read the distortion."""
-    sweep = yield Ac(start=10.0, stop=1e5, per_decade=3, vectors=(node,))
-    spots = np.asarray(sweep.axis, dtype=float)
+    """Drive to half power at every frequency (by the small-signal response), and read the distortion.
+
+    Coarse steps over the band first; then each end is closed in on by halves.
+    """
+    sweep = yield Ac(start=10.0, stop=1e5, per_decade=_COARSE_PER_DECADE * _FINE_STEPS, vectors=(node,))
+    grid = np.asarray(sweep.axis, dtype=float)
     gain = np.abs(vector(sweep, node))
-    at_middle = at_frequency(spots, gain, frequency)
+    at_middle = at_frequency(grid, gain, frequency)
     amplitude = divide(drive[:, None] * at_middle[:, None], gain)  # that is sqrt(2) * drive / sqrt(2)
-    replies = yield [
-        _request(stage, node, valves, float(spot), amplitude[:, [k]], COARSE) for k, spot in enumerate(spots)
-    ]
-    thd = np.stack([harmonics.thd(harmonics.spectrum(vector(r, node)[:, 0])) for r in replies], axis=1)
-    # Where the distortion rises above the stated one; the reading in dB makes the curve smooth.
-    with np.errstate(divide="ignore", invalid="ignore"):
-        over = -20.0 * np.log10(100.0 * thd / stated_thd)
-    low, high = corners(spots, over, np.zeros(len(thd)), drop=0.0, centre=frequency)
+    known: dict[int, Floats] = {}
+
+    def distortion(indices: Iterable[int]) -> Generator[Any, Any, None]:
+        new = [k for k in sorted(set(indices)) if k not in known]
+        replies = yield [_request(stage, node, valves, float(grid[k]), amplitude[:, [k]], COARSE) for k in new]
+        known.update(
+            (k, harmonics.thd(harmonics.spectrum(vector(r, node)[:, 0]))) for k, r in zip(new, replies, strict=True)
+        )
+
+    coarse = range(0, len(grid), _FINE_STEPS)
+    yield from distortion(coarse)
+    middle = min(coarse, key=lambda k: abs(np.log(grid[k] / frequency)))
+    ends = {}
+    for name, way in (("low", -_FINE_STEPS), ("high", _FINE_STEPS)):
+        outward = range(middle, -1 if way < 0 else len(grid), way)
+        brackets = [_bracket(outward, known, point, stated_thd) for point in range(len(drive))]
+        while halves := {sum(pair) // 2 for pair in brackets if pair and abs(pair[0] - pair[1]) > 1}:
+            yield from distortion(halves)
+            brackets = [pair and _halved(pair, known, point, stated_thd) for point, pair in enumerate(brackets)]
+        ends[name] = np.array([_crossing(grid, pair, known, point, stated_thd) for point, pair in enumerate(brackets)])
+    thd = np.stack([known[k] for k in coarse], axis=1)
     variables = {
-        "bandwidth.low": scalar(low, "Hz", "lower end of the power bandwidth"),
-        "bandwidth.high": scalar(high, "Hz", "upper end of the power bandwidth"),
+        "bandwidth.low": scalar(ends["low"], "Hz", "lower end of the power bandwidth"),
+        "bandwidth.high": scalar(ends["high"], "Hz", "upper end of the power bandwidth"),
         "bandwidth.thd": Variable(
             ("bandwidth_frequency",), 100.0 * thd, "%", "total harmonic distortion at half power"
         ),
     }
-    return variables, spots
+    return variables, grid[::_FINE_STEPS]
+
+
+_Pair = tuple[int, int]
+
+
+def _bracket(outward: range, known: Mapping[int, Floats], point: int, stated: float) -> _Pair | None:
+    """Return the neighbours between which the distortion of a point first passes the stated one."""
+    for inner, outer in itertools.pairwise(outward):
+        if 100.0 * known[inner][point] <= stated < 100.0 * known[outer][point]:
+            return inner, outer
+    return None
+
+
+def _halved(pair: _Pair, known: Mapping[int, Floats], point: int, stated: float) -> _Pair:
+    """Return the half of a bracket in which the distortion passes; itself where it can't be halved."""
+    inner, outer = pair
+    middle = (inner + outer) // 2
+    if abs(outer - inner) <= 1 or middle not in known:
+        return pair
+    return (inner, middle) if 100.0 * known[middle][point] > stated else (middle, outer)
+
+
+def _crossing(grid: Floats, pair: _Pair | None, known: Mapping[int, Floats], point: int, stated: float) -> float:
+    """Return the frequency at which the distortion is the stated one, straight in logarithms."""
+    if pair is None:
+        return float("nan")
+    levels = np.log([100.0 * known[k][point] / stated for k in pair])
+    share = levels[0] / (levels[0] - levels[1])
+    return float(grid[pair[0]] * (grid[pair[1]] / grid[pair[0]]) ** share)
