@@ -120,7 +120,7 @@ def test_own_folder_and_environment(tmp_path: Path, monkeypatch: pytest.MonkeyPa
 
 
 def test_faulty_file_names_every_fault(tmp_path: Path) -> None:
-    """Five faults, five clauses, one error."""
+    """Each fault is a clause of one error."""
     bad = (
         MINIMAL.replace("anode_current = 1e-3", "anode_current = -1e-3")
         .replace('source = "mine" }', 'source = "yours", colour = "red" }')
@@ -133,7 +133,8 @@ def test_faulty_file_names_every_fault(tmp_path: Path) -> None:
     assert "anode_current" in text
     assert "colour" in text
     assert "fifty" in text
-    assert len(failure.value.problems) == 3
+    assert '"yours"' in text
+    assert len(failure.value.problems) == 4
     (tmp_path / "bad.toml").write_text(
         MINIMAL.replace('source = "mine" }', 'source = "yours" }').replace("knee = 20.0", "kne = 20.0")
     )
@@ -148,6 +149,78 @@ def test_faulty_file_names_every_fault(tmp_path: Path) -> None:
         get_valve("worse", folders=[tmp_path])
     # A faulty file doesn't hide the others.
     assert get_valve("12AX7", folders=[tmp_path]).name == "12AX7"
+
+
+def test_every_kind_of_fault_is_named_at_once(tmp_path: Path) -> None:
+    """A fault of type hides neither unknown nor missing constants, a value out of range nor an unknown source."""
+    (tmp_path / "bad.toml").write_text(
+        MINIMAL.replace("anode_current = 1e-3", 'anode_current = "much"')
+        .replace('source = "mine" }', 'source = "yours" }')
+        .replace("knee = 20.0", "kne = 20.0")
+        .replace("width = 0.2", "width = 0")
+    )
+    with pytest.raises(FileProblemsError) as failure:
+        get_valve("bad", folders=[tmp_path])
+    text = "; ".join(failure.value.problems)
+    assert len(failure.value.problems) == 5
+    for words in ("anode_current", "unknown kne", "missing knee", "width is 0", 'source "yours"'):
+        assert words in text
+    # What isn't even a table is named once, and nothing breaks.
+    (tmp_path / "bad.toml").write_text(
+        'name = "bad"\nsources = 3\ntriode = { constants = 1, points = [2], charts = 4 }'
+    )
+    with pytest.raises(FileProblemsError, match="triode.points.0"):
+        get_valve("bad", folders=[tmp_path])
+
+
+@pytest.mark.parametrize(
+    ("before", "after", "said"),
+    [
+        ("mu = 50.0", "mu = -5", "mu is -5; it has to be above 0"),
+        ("mu = 50.0", 'mu = "-5"', "mu is -5; it has to be above 0"),
+        ("perveance = 1e-3", "perveance = 0", "perveance is 0; it has to be above 0"),
+        ("exponent = 1.45", "exponent = -1.45", "exponent is -1.45; it has to be above 0"),
+        ("width = 0.2", "width = 0", "width is 0; it has to be above 0"),
+        ("knee = 20.0", "knee = 0.0", "knee is 0; it has to be above 0"),
+        ("tail_drop = 0.7", "tail_drop = -0.7", "tail_drop is -0.7; it has to be 0 or above"),
+        ("width_slope = 0.001", "width_slope = -1e-3", "width_slope is -0.001; it has to be 0 or above"),
+        ("grid_perveance = 5e-4", "grid_perveance = -1", "grid_perveance is -1; it has to be 0 or above"),
+        ("tail_share = 0.1", "tail_share = 1", "tail_share is 1; it has to be 0 or above and below 1"),
+        ("tail_share = 0.1", "tail_share = -0.1", "tail_share is -0.1; it has to be 0 or above and below 1"),
+        ("mu = 50.0", "mu = nan", "triode.constants.mu: input should be a finite number"),
+    ],
+)
+def test_constants_that_no_law_can_have(tmp_path: Path, before: str, after: str, said: str) -> None:
+    """A constant out of the law's range is refused with the range, as one fault."""
+    assert f"\n{before}\n" in MINIMAL
+    (tmp_path / "bad.toml").write_text(MINIMAL.replace(f"\n{before}\n", f"\n{after}\n"))
+    with pytest.raises(FileProblemsError) as failure:
+        get_valve("bad", folders=[tmp_path])
+    (fault,) = failure.value.problems
+    assert said in fault
+
+
+def test_constants_of_pentodes_and_rectifiers_have_ranges_too(tmp_path: Path) -> None:
+    """Each with a range, and none for those that may have any sign."""
+    text = (models_folder() / "ef86.toml").read_text(encoding="utf-8").replace("EF86", "bad")
+    head, mark, constants = text.partition("[pentode.constants]")
+    lines = [
+        line if line.startswith("grid_perveance") or not (name := line.partition(" = ")[0]).isidentifier()
+        else f"{name} = -2.0"
+        for line in constants.split("[pentode.fitted]")[0].splitlines()
+    ]  # fmt: skip
+    (tmp_path / "bad.toml").write_text(head + mark + "\n".join(lines) + "\n", encoding="utf-8")
+    with pytest.raises(FileProblemsError) as failure:
+        get_valve("bad", folders=[tmp_path])
+    faulty = {fault.split()[1] for fault in failure.value.problems}
+    every = set(get_valve("EF86").constants.__dataclass_fields__)
+    assert every - faulty == {"contact", "division_drive", "grid_onset", "grid_perveance"}
+    (tmp_path / "bad.toml").write_text(
+        'name = "bad"\n[rectifier.constants]\nperveance = 0\nexponent = 0\nonset = -0.7\nwidth = -1\n'
+    )
+    with pytest.raises(FileProblemsError) as failure:
+        get_valve("bad", folders=[tmp_path])
+    assert [fault.split()[1] for fault in failure.value.problems] == ["perveance", "exponent", "width"]
 
 
 def test_plugins_of_folders(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:

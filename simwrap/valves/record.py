@@ -6,8 +6,9 @@ All values are SI: volts, amperes, ohms, siemens, farads, watts. ``None`` means 
 from __future__ import annotations
 
 import functools
+import math
 import tomllib
-from collections.abc import Mapping
+from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Annotated, Any, Literal
@@ -304,6 +305,22 @@ CONSTANTS: dict[str, type[TriodeConstants] | type[PentodeConstants] | type[Recti
 }
 
 
+#: What a constant has to be for its law to make sense; the others (contact, onset, ...) may have any value.
+_RANGES: dict[str, tuple[tuple[str, ...], Callable[[float], bool]]] = {
+    "above 0": (
+        (
+            "perveance", "mu", "exponent", "width", "knee", "division", "knee_sharpness", "knee_perveance",
+        ),
+        lambda value: value > 0,
+    ),
+    "0 or above": (
+        ("grid_perveance", "tail_drop", "width_slope", "anode_reach", "division_slope", "division_slope_above"),
+        lambda value: value >= 0,
+    ),
+    "0 or above and below 1": (("tail_share",), lambda value: 0 <= value < 1),
+}  # fmt: skip
+
+
 @functools.cache
 def _checker() -> Any:
     import pydantic
@@ -315,23 +332,46 @@ def _readable(kind: str) -> list[str]:
     return sorted(CONSTANTS[kind].__dataclass_fields__)
 
 
-def _other_problems(record: ValveFile, *, fitted: bool) -> list[str]:
-    """Return what the types alone don't show."""
+def _mapping(value: object) -> Mapping[str, Any]:
+    """Return a table, or an empty one for what isn't a table: its type is named as a fault already."""
+    return value if isinstance(value, Mapping) else {}
+
+
+def _out_of_range(constants: Mapping[str, Any]) -> Iterator[str]:
+    for words, (names, holds) in _RANGES.items():
+        for name in names:
+            try:
+                value = float(constants[name])
+            except (KeyError, TypeError, ValueError):
+                continue  # missing, or no number: said elsewhere
+            if math.isfinite(value) and not holds(value):
+                yield f"{name} is {value:g}; it has to be {words}"
+
+
+def _other_problems(data: Mapping[str, Any], *, fitted: bool) -> list[str]:
+    """Return what the types alone don't show, whatever the types are."""
     problems = []
-    sections = {kind: section for kind in CONSTANTS if (section := getattr(record, kind)) is not None}
-    if not sections:
+    if not any(kind in data for kind in CONSTANTS):
         problems.append("there is no [triode], [pentode] or [rectifier] section")
-    for kind, section in sections.items():
-        names = set(_readable(kind))
-        given = set(section.constants)
-        if unknown := sorted(given - names):
+    sources = _mapping(data.get("sources"))
+    for kind in CONSTANTS:
+        if not isinstance(section := data.get(kind), Mapping):
+            continue
+        names, constants = set(_readable(kind)), _mapping(section.get("constants"))
+        if unknown := sorted(set(constants) - names):
             problems.append(f"{kind}.constants: unknown {', '.join(unknown)}; known: {', '.join(sorted(names))}")
-        if fitted and (missing := sorted(names - given)):
+        if fitted and (missing := sorted(names - set(constants))):
             problems.append(f"{kind}.constants: missing {', '.join(missing)}; `simwrap fit` writes them")
-        for rows in ("points", "charts", "outputs", "windows"):
-            for number, row in enumerate(getattr(section, rows)):
-                if row.source not in record.sources:
-                    problems.append(f'{kind}.{rows}[{number}]: source "{row.source}" isn\'t in [sources]')
+        problems += [
+            f"{kind}.constants: {fault}"
+            for fault in _out_of_range({name: value for name, value in constants.items() if name in names})
+        ]
+        for part in ("points", "charts", "outputs", "windows"):
+            rows = section.get(part)
+            for number, row in enumerate(rows if isinstance(rows, (list, tuple)) else ()):
+                source = _mapping(row).get("source")
+                if isinstance(source, str) and source not in sources:
+                    problems.append(f'{kind}.{part}[{number}]: source "{source}" isn\'t in [sources]')
     return problems
 
 
@@ -354,16 +394,16 @@ def check(data: Mapping[str, Any], path: object, *, fitted: bool = True) -> Valv
     """
     import pydantic
 
+    problems = []
     try:
         record: ValveFile = _checker().validate_python(data)
     except pydantic.ValidationError as failure:
-        problems = []
         for fault in failure.errors(include_url=False):
             where = ".".join(str(part) for part in fault["loc"])
             given = "" if isinstance(fault["input"], (dict, list)) else f" (given: {fault['input']!r})"
             problems.append(f"{where or 'file'}: {fault['msg'][0].lower()}{fault['msg'][1:]}{given}")
-        raise FileProblemsError(path, problems) from None
-    if problems := _other_problems(record, fitted=fitted):
+    problems += _other_problems(data, fitted=fitted)
+    if problems:
         raise FileProblemsError(path, problems)
     return record
 
