@@ -169,7 +169,7 @@ def test_every_kind_of_fault_is_named_at_once(tmp_path: Path) -> None:
     (tmp_path / "bad.toml").write_text(
         'name = "bad"\nsources = 3\ntriode = { constants = 1, points = [2], charts = 4 }'
     )
-    with pytest.raises(FileProblemsError, match="triode.points.0"):
+    with pytest.raises(FileProblemsError, match=r"triode\.points\.0"):
         get_valve("bad", folders=[tmp_path])
 
 

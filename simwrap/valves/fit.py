@@ -16,7 +16,8 @@ from numpy.typing import NDArray
 
 from simwrap.errors import InputError
 from simwrap.valves import laws
-from simwrap.valves.priors import Prior, constants_from, family, fitted_numbers
+from simwrap.valves.needs import listed, missing
+from simwrap.valves.priors import DEFAULT_FAMILY, Prior, constants_from, family, fitted_numbers
 from simwrap.valves.record import Section
 from simwrap.valves.rows import ChartRows, Number, PointRows, RowSet, in_batch
 
@@ -27,6 +28,9 @@ ROBUST_AT = 2.0
 
 #: With fewer numbers than this a small residual proves nothing.
 FEW_NUMBERS = 8
+
+#: A pentode that has carried more than this at its anode [A] is taken for a power valve.
+POWER_CURRENT = 15e-3
 
 _SWAP = {"calibrate": "check", "check": "calibrate"}
 
@@ -202,8 +206,25 @@ class _Problem:
         return np.asarray(trials[int(np.argmin(cost))])
 
 
+def family_name(section: Section, kind: str) -> str:
+    """Return the family of priors that a section names, or that its rows suggest.
+
+    A pentode with rows of an output stage, or with a point of more than :data:`POWER_CURRENT`, is a power pentode.
+    """
+    if named := str(section.fit.get("family", "")):
+        return named
+    if kind == "pentode" and (
+        section.outputs or any((point.anode_current or 0.0) > POWER_CURRENT for point in section.points)
+    ):
+        return "power pentode"
+    return DEFAULT_FAMILY[kind]
+
+
 def _problem(section: Section, kind: str, swap: bool, leave_out: Collection[str]) -> tuple[_Problem, list[str]]:
     """Return the problem of a section and the use of each number in it."""
+    if faults := missing(section, kind):
+        rows_of = {words: listed([f"{part}[{index}]" for part, index in rows]) for words, rows in faults.items()}
+        raise InputError(f"{kind}: " + "; ".join(f"{rows}: {words}" for words, rows in rows_of.items()))
     sets = row_sets(section, kind)
     uses = []
     for number in (number for rows in sets for number in rows.numbers):
@@ -215,7 +236,7 @@ def _problem(section: Section, kind: str, swap: bool, leave_out: Collection[str]
         uses.append(use)
     if "calibrate" not in uses:
         raise InputError(f"{kind}: there is no number to calibrate with; give at least one row with a current")
-    priors, fixed = family(str(section.fit.get("family", "")), kind, dict(section.fit.get("priors", {})))
+    priors, fixed = family(family_name(section, kind), kind, dict(section.fit.get("priors", {})))
     fixed.update({name: float(value) for name, value in dict(section.fit.get("set", {})).items()})
     priors = [prior for prior in priors if prior.name not in fixed]
     grid = {} if kind == "rectifier" else laws.grid_constants(section.grid.onset, section.grid.current_at_1v)
@@ -248,7 +269,7 @@ def fit_section(
     Raises
     ------
     InputError
-        If no number is left to calibrate with.
+        If a row lacks what its numbers need, or no number is left to calibrate with.
     """
     from scipy.optimize import least_squares
 
@@ -359,6 +380,8 @@ def _result(problem: _Problem, x: Array, uses: Sequence[str]) -> FitResult:
     ]
     if at_bound:
         warnings.append(f"{', '.join(at_bound)} ended at a bound: the law may not suit this valve")
+    if unsolved := dict.fromkeys(r.number.row for r in residuals if not np.isfinite(r.law)):
+        warnings.append(f"the law could not be solved for {listed(list(unsolved))}, which did not count")
     return FitResult(
         constants,
         residuals,

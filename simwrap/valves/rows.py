@@ -27,6 +27,9 @@ CHART_WEIGHT = {"high": 1.0, "med": 0.8, "low": 0.4}
 #: Below this current [A] a point is a cut-off, printed as approximate.
 CUT_OFF = 20e-6
 
+#: Numbers of a point that a law can be held to.
+POINT_NUMBERS = ("anode_current", "screen_current", "gm", "ra", "mu", "screen_mu")
+
 _STEP = 1e-30
 
 
@@ -117,7 +120,7 @@ class PointRows:
         self.numbers: list[Number] = []
         self._index: list[int] = []
         for index, row in enumerate(rows):
-            for quantity in ("anode_current", "screen_current", "gm", "ra", "mu", "screen_mu"):
+            for quantity in POINT_NUMBERS:
                 published = getattr(row, quantity)
                 if published is not None and not self._is_given(row, quantity):
                     self.numbers.append(self._number(index, row, quantity, published))
@@ -135,12 +138,11 @@ class PointRows:
         self._tap = joined.astype(float)
         self._current = current
 
-    @staticmethod
-    def _is_given(row: Point, quantity: str) -> bool:
+    def _is_given(self, row: Point, quantity: str) -> bool:
         """Whether the anode current only says where on the curve an amplification factor was read."""
         return (
             quantity == "anode_current"
-            and row.connection != "drop"
+            and self.kind != "rectifier"
             and row.grid_voltage is None
             and row.cathode_resistor is None
         )
