@@ -119,7 +119,8 @@ def fit(
         str,
         typer.Option(
             "--family",
-            help="Priors: triode, directly heated, small pentode, power pentode, beam, rectifier or silicon.",
+            help="Priors: triode, directly heated, small pentode, power pentode, beam, rectifier or silicon; "
+            "chosen from the rows otherwise.",
         ),
     ] = "",
     plot: PlotFile = None,

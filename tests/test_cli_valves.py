@@ -90,3 +90,17 @@ def test_fit_writes_a_valve_file_that_can_be_used(capsys, tmp_path):
     assert "written" in err
     made = get_valve("bench", folders=[tmp_path])
     assert float(made.currents(200.0, -5.0).anode) == pytest.approx(float(law.currents(200.0, -5.0).anode), rel=0.02)
+
+
+def test_a_fit_without_what_it_needs_is_refused(capsys, tmp_path):
+    """A pentode's points without a screen voltage: nothing printed, nothing written, the lines named."""
+    table = tmp_path / "two.csv"
+    table.write_text("anode_voltage,grid_voltage,anode_current\n250,-8,9 mA\n90,0,10 mA\n")
+    code, out, err = run(capsys, "fit", str(table), "-o", str(tmp_path / "k.toml"), "--kind", "pentode")
+    assert (code, out) == (2, "")
+    assert err.rstrip().count("\n") == 0
+    assert "lines 2, 3: screen_voltage is missing" in err
+    assert not (tmp_path / "k.toml").exists()
+    code, _, err = run(capsys, "fit", str(table), "-o", str(tmp_path / "k.toml"), "--kind", "foo")
+    assert code == 2
+    assert "known: pentode, rectifier, triode" in err

@@ -16,8 +16,9 @@ from simwrap.valves.fit import fit_section, proof
 from simwrap.valves.from_table import fit_file
 from simwrap.valves.laws import PentodeConstants, TriodeConstants, evaluate
 from simwrap.valves.library import models_folder
-from simwrap.valves.points import read_rows
+from simwrap.valves.points import read_table
 from simwrap.valves.record import Point, Section
+from simwrap.valves.rows import ChartRows
 
 #: A triode that is no shipped one.
 MADE_UP = TriodeConstants(
@@ -185,7 +186,7 @@ def test_faulty_table_names_every_fault(tmp_path: Path) -> None:
         [[250, "minus 2", "1.2 mA"], [100, -1, "5 mV"]],
     )
     with pytest.raises(FileProblemsError) as failure:
-        read_rows(table)
+        read_table(table)
     assert len(failure.value.problems) == 3
     assert "anode_voltage" in failure.value.problems[0]
     assert "line 2" in failure.value.problems[1]
@@ -197,7 +198,7 @@ def test_table_units_and_kinds(tmp_path: Path) -> None:
     head = "anode_voltage grid_voltage anode_current_ma gm supply anode_resistor_kohm cathode_resistor gain".split()
     point = ["250 V", "-2", "1.2", "1.6 mS", "", "", "", ""]
     chart = ["", "", "", "", "300", "100", "1k5", "52"]
-    rows = read_rows(write(tmp_path / "t.csv", head, [point, chart]))
+    rows = read_table(write(tmp_path / "t.csv", head, [point, chart])).rows
     assert rows["points"][0]["anode_current"] == pytest.approx(1.2e-3)
     assert rows["points"][0]["gm"] == pytest.approx(1.6e-3)
     assert rows["charts"][0]["anode_resistor"] == pytest.approx(100e3)
@@ -218,3 +219,125 @@ def test_nothing_to_fit_and_no_overwriting(tmp_path: Path) -> None:
     good = write(tmp_path / "g.csv", ["anode_voltage", "grid_voltage", "anode_current"], [[250, -2, 0.001]])
     with pytest.raises(UnknownNameError, match="triode"):
         fit_file(good, tmp_path / "g.toml", family="triodes")
+
+
+def refusal(path: Path, header: str, *lines: str, **options: str) -> list[str]:
+    """Return the problems for which a table is refused, having written nothing."""
+    path.write_text("\n".join([header, *lines]) + "\n", encoding="utf-8")
+    target = path.with_suffix(".toml")
+    with pytest.raises(FileProblemsError) as failure:
+        fit_file(path, target, **options)
+    assert not target.exists()
+    return failure.value.problems
+
+
+@pytest.mark.parametrize(
+    ("header", "lines", "kind", "said"),
+    [
+        ("anode_voltage,grid_voltage,anode_current_ma", ["250,-8,9", "90,0,10"], "pentode",
+         "lines 2, 3: screen_voltage is missing"),
+        ("anode_voltage,grid_voltage,screen_voltage,anode_current_ma", ["250,-2,100,3", "250,-3,,2"], None,
+         "line 3: screen_voltage is missing"),
+        ("anode_voltage,grid_voltage,anode_current_ma", ["250,-2,1", ",-3,2"], None,
+         "line 3: anode_voltage is missing"),
+        ("anode_voltage,grid_voltage,anode_current_ma", ["250,,1", "250,-3,2"], None,
+         "line 2: grid_voltage or cathode_resistor is missing"),
+        ("anode_voltage,grid_voltage,mu", ["250,,20"], None, "line 2: grid_voltage, cathode_resistor or anode_current"),
+        ("anode_voltage,grid_voltage,anode_current_ma,screen_current_ma", ["250,-2,1,0.2"], "triode",
+         "line 2: a triode has no screen_current"),
+        ("anode_voltage,grid_voltage,screen_voltage,anode_current_ma", ["250,-2,100,1"], "triode",
+         "line 2: a triode has no screen_voltage"),
+        ("anode_voltage,anode_current_ma,gm_ms", ["20,90,2"], "rectifier", "line 2: a rectifier has no gm"),
+        ("connection,anode_voltage,anode_current_ma", ["drop,20,90"], "triode", 'line 2: connection "drop" is a rect'),
+        ("supply,anode_resistor,cathode_resistor,gain", ["250,100k,1k,90"], "pentode",
+         "line 2: screen_resistor is missing"),
+        ("topology,load,grid_voltage,anode_voltage,anode_current_zero", ["SE,5k,-12,250,45 mA", "SE,5k,-12,,45 mA"],
+         "pentode", "line 3: neither supply nor anode_voltage is given"),
+        ("topology,load,anode_voltage,anode_current_zero", ["SE,5k,250,45 mA"], "pentode",
+         "line 2: neither grid_voltage nor cathode_resistor is given"),
+    ],
+)  # fmt: skip
+def test_rows_that_lack_what_they_need_are_named(
+    tmp_path: Path, header: str, lines: list[str], kind: str | None, said: str
+) -> None:
+    """Before a fit: a number that no law could be held to is a fault of its line, not dropped in silence."""
+    (problem,) = refusal(tmp_path / "t.csv", header, *lines, **({"kind": kind} if kind else {}))
+    assert problem.startswith(said)
+
+
+def test_many_rows_with_one_fault_are_one_clause(tmp_path: Path) -> None:
+    """The first lines are named, the others counted."""
+    lines = [f"{volts},-2,1" for volts in range(100, 180, 10)]
+    (problem,) = refusal(tmp_path / "t.csv", "anode_voltage,grid_voltage,anode_current_ma", *lines, kind="pentode")
+    assert problem.startswith("lines 2, 3, 4, 5, 6 and 3 more: screen_voltage")
+
+
+def test_points_that_need_less() -> None:
+    """Triode-connected points need no screen, an anode current says where mu was read; both are fitted."""
+    joined = Point("made up", anode_voltage=250.0, cathode_resistor=270.0, anode_current=0.034,
+                   connection="triode-connected")  # fmt: skip
+    read_at = Point("made up", anode_voltage=250.0, screen_voltage=250.0, anode_current=0.02, screen_mu=19.0)
+    result = fit_section(Section(points=(joined, read_at)), "pentode")
+    assert result.numbers == 2
+    assert result.errors("calibrate").max() < 0.01
+    with pytest.raises(InputError, match=r"points\[1\]: screen_voltage is missing"):
+        fit_section(Section(points=(joined, Point("made up", anode_voltage=250.0, grid_voltage=-7.0, gm=0.01))),
+                    "pentode")  # fmt: skip
+
+
+def test_a_row_that_the_law_can_not_solve_is_said(monkeypatch: pytest.MonkeyPatch) -> None:
+    """A number without a prediction is named in the warnings."""
+    section = valve_file("6SL7GT")[0].triode
+    assert section is not None
+    predict = ChartRows.predict
+
+    def unsolved(self: ChartRows, constants: TriodeConstants) -> np.ndarray:
+        found = predict(self, constants)
+        found[:, 0] = np.nan
+        return found
+
+    assert not any("could not be solved" in warning for warning in fit_section(section, "triode").warnings)
+    monkeypatch.setattr(ChartRows, "predict", unsolved)
+    assert "the law could not be solved for charts[0], which did not count" in fit_section(section, "triode").warnings
+
+
+@pytest.mark.parametrize(
+    ("header", "given", "family", "grid_current"),
+    [
+        ("anode_voltage,grid_voltage,screen_voltage,anode_current_ma", "250,-7,250,16", "power pentode", 2e-3),
+        ("anode_voltage,grid_voltage,screen_voltage,anode_current_ma", "250,-2,100,14", "small pentode", 0.5e-3),
+        ("topology,load,grid_voltage,anode_voltage,screen_voltage,anode_current_zero", "SE,5k,-9,250,250,12 mA",
+         "power pentode", 2e-3),
+        ("anode_voltage,grid_voltage,anode_current_ma", "250,-9,40", "triode", 0.5e-3),
+    ],
+)  # fmt: skip
+def test_family_follows_from_the_rows(
+    tmp_path: Path, header: str, given: str, family: str, grid_current: float
+) -> None:
+    """Without a family the rows choose it; result and file say which, and the grid current goes with it."""
+    (tmp_path / "t.csv").write_text(f"{header}\n{given}\n")
+    result = fit_file(tmp_path / "t.csv", tmp_path / "t.toml", kind=None if family == "triode" else "pentode")
+    (said,) = (warning for warning in result.warnings if "--family" in warning)
+    assert f'"{family}"' in said
+    valve = get_valve("t", folders=[tmp_path])
+    assert f'"{family}"' in valve.trust
+    section = getattr(valve_file("t", folders=[tmp_path])[0], valve.kind)
+    assert section.fit["family"] == family
+    assert 1e-3 * evaluate(valve.constants, 250.0, 1.0, 250.0, 1.0, 1.0).grid == pytest.approx(grid_current)
+    # The file gives the same fit again, and a family that is named isn't remarked upon.
+    assert differences(tmp_path / "t.toml", rebuilt(tmp_path / "t.toml")[1]) == []
+    named = fit_file(tmp_path / "t.csv", tmp_path / "n.toml", kind=valve.kind, family=family)
+    assert named.constants == result.constants
+    assert not any("--family" in warning for warning in named.warnings)
+
+
+def test_kinds(tmp_path: Path) -> None:
+    """Points of a rectifier are drops without saying so; an unknown kind gives the known ones."""
+    (tmp_path / "t.csv").write_text("anode_voltage,anode_current_ma\n20,90\n")
+    fit_file(tmp_path / "t.csv", tmp_path / "t.toml", kind="Rectifier")
+    valve = get_valve("t", folders=[tmp_path])
+    assert valve.kind == "rectifier"
+    assert float(valve.currents(20.0).anode) == pytest.approx(0.09, rel=1e-6)
+    assert valve.points[0].connection == "drop"
+    with pytest.raises(UnknownNameError, match="pentode, rectifier, triode"):
+        fit_file(tmp_path / "t.csv", tmp_path / "u.toml", kind="foo")

@@ -116,6 +116,9 @@ FAMILIES: dict[str, tuple[str, list[Prior], dict[str, float]]] = {
 
 DEFAULT_FAMILY = {"triode": "triode", "pentode": "small pentode", "rectifier": "rectifier"}
 
+#: Grid current at +1 V [A] of families of power valves; :class:`~simwrap.valves.record.GridOnset` has the others'.
+GRID_CURRENT = {"directly heated": 2e-3, "power pentode": 2e-3, "beam": 2e-3}
+
 
 def family(name: str, kind: str, overrides: dict[str, Any]) -> tuple[list[Prior], dict[str, float]]:
     """Return the priors and set constants of a family.
