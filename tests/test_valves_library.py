@@ -2,14 +2,16 @@
 
 from __future__ import annotations
 
+import re
 import subprocess
 import sys
+import tomllib
 from importlib.metadata import EntryPoint
 from pathlib import Path
 
 import numpy as np
 import pytest
-from published_rows import SECTIONS
+from published_rows import SECTIONS, printed
 
 from simwrap import registry
 from simwrap.errors import FileProblemsError, InputError, UnknownNameError
@@ -61,7 +63,9 @@ def test_every_wanted_type_is_there(name: str) -> None:
     """By its name in any case, and by another designation."""
     assert get_valve(name.lower()).name == name
     if WANTED[name]:
-        assert get_valve(WANTED[name]).name == name
+        other = get_valve(WANTED[name])
+        assert other.type_name == name
+        assert other.constants == get_valve(name).constants
     content, _ = valve_file(name)
     assert content.summary
     assert content.sources
@@ -188,7 +192,7 @@ def test_looking_up_a_valve_is_light() -> None:
 def test_facts_hold_ratings_proof_and_sources() -> None:
     """`simwrap show` has what issue 3 asks for."""
     tables = {table.title: table for table in facts(get_valve("12AX7"))}
-    assert ("anode dissipation, largest", "1.2 W") in tables["ratings"].rows
+    assert ("anode dissipation, largest", "1 W") in tables["ratings"].rows
     assert len(tables["published numbers beside the law"].rows) == len(get_valve("12AX7").fitted.errors)
     assert any("Philips" in row[1] for row in tables["sources"].rows)
     assert any("56.5" in row[1] for row in tables["rows that contradict others"].rows)
@@ -231,7 +235,7 @@ def test_transfer_hyperbola_and_drop() -> None:
     assert np.all(np.diff(family.current[:, -1]) > 0)
     hyperbola = dissipation_hyperbola(get_valve("12AX7"), [100.0, 200.0])
     assert hyperbola is not None
-    np.testing.assert_allclose(hyperbola, [1.2 / 100, 1.2 / 200])
+    np.testing.assert_allclose(hyperbola, [1.0 / 100, 1.0 / 200])
     drop, current = drop_curve(get_valve("GZ34"))
     assert current[-1] >= 0.75
     assert np.all(np.diff(current) > 0)
@@ -281,3 +285,80 @@ def test_pictures_of_rectifiers_and_refusals() -> None:
     with pytest.raises(UnknownNameError, match="picture"):
         curves_figure(get_valve("12AX7"), what="anodes")
     assert len(contact_sheet([get_valve("12AX7"), get_valve("GZ34")], columns=2).axes) == 2
+
+
+#: Designation to the row of limits.csv (variant, maker's section) whose ratings it has to carry.
+RATED = {
+    "6SN7GTB": ("6SN7GTB", "unit 1"), "6SN7GT": ("6SN7GT", "per triode"), "6SN7": ("6SN7GT", "per triode"),
+    "12AX7": ("Philips ECC83", "per triode"), "ECC83": ("Philips ECC83", "per triode"),
+    "12AX7A": ("RCA 12AX7A", "unit 1"), "12AU7": ("Philips ECC82", "per triode"),
+    "ECC82": ("Philips ECC82", "per triode"), "12AU7A": ("RCA 12AU7A", "unit 1"),
+    "ECC81": ("Philips ECC81", "per triode"), "5U4GB": ("5U4GB", "rectifier"), "5U4G": ("5Z3 = 5U4G", "rectifier"),
+    "5U4": ("5Z3 = 5U4G", "rectifier"),
+}  # fmt: skip
+
+
+@pytest.mark.parametrize("name", RATED)
+def test_ratings_are_those_of_the_designation(name: str) -> None:
+    """What limits.csv prints for a variant is what a valve of that name is held to."""
+    variant, section = RATED[name]
+    (row,) = [row for row in printed("limits") if row["variant"] == variant and row["section"] == section]
+    ratings = get_valve(name).ratings
+    assert ratings.rating_system == row["rating_system"]
+    if section == "rectifier":
+        pairs = {"output_current_max": float(row["Ik_max_mA"]) * 1e-3}
+    else:
+        columns = {"anode_voltage_max": ("Va_max_V", 1.0), "anode_dissipation_max": ("Pa_max_W", 1.0),
+                   "cathode_current_max": ("Ik_max_mA", 1e-3), "heater_cathode_voltage_max": ("Vhk_max_V", 1.0),
+                   "grid_leak_max_cathode": ("Rg1_max_cathode_Mohm", 1e6)}  # fmt: skip
+        pairs = {key: float(row[column]) * unit for key, (column, unit) in columns.items() if row[column]}
+        assert len(pairs) >= 3
+    for key, value in pairs.items():
+        assert getattr(ratings, key) == pytest.approx(value), key
+
+
+def test_a_designation_with_its_own_ratings_keeps_its_name() -> None:
+    """The law is the file's, also in facts; what isn't printed for it is taken over, and the note says so."""
+    own, base = get_valve("6sn7-gt"), get_valve("6SN7GTB")
+    assert (own.name, own.type_name, base.name) == ("6SN7GT", "6SN7GTB", "6SN7GTB")
+    assert own.constants == base.constants
+    assert "6SN7GTB" in own.designations
+    assert "6SN7GT" not in own.designations
+    tables = {table.title: table for table in facts(own)}
+    assert ("anode dissipation, largest", "2.5 W") in tables["6SN7GT"].rows + tables["ratings"].rows
+    by_type = {table.title: table for table in facts(base)}
+    accuracy_title = "accuracy, median / worst (how many)"
+    assert tables[accuracy_title] == by_type[accuracy_title]
+    taken = get_valve("6AU6A").ratings
+    assert (taken.anode_dissipation_max, taken.screen_voltage_max) == (3.5, 150)
+    assert "taken from 6AU6" in taken.note
+    assert "screen voltage" in taken.note
+    assert "anode voltage" not in taken.note
+
+
+def test_faulty_ratings_of_designations_are_named(tmp_path: Path) -> None:
+    """A designation that isn't there, no rating system, an unknown source, steps out of order."""
+    steps = ", ".join(
+        f'{{ anode_voltage_rms = {volts}, series_resistance_min = 100, source = "mine" }}' for volts in (300, 250)
+    )
+    own = f'[triode.ratings_of."RR2"]\nanode_voltage_max = 100\nsource = "yours"\nby_voltage = [{steps}]\n'
+    (tmp_path / "rr1.toml").write_text(MINIMAL + own)
+    with pytest.raises(FileProblemsError) as failure:
+        get_valve("rr1", folders=[tmp_path])
+    text = "; ".join(failure.value.problems)
+    for words in ('"RR2": isn\'t one of designations: RR1', "rating_system", '"yours"', "has to rise"):
+        assert words in text
+    assert len(failure.value.problems) == 4
+
+
+def test_rectifier_steps_are_as_printed() -> None:
+    """Series resistance and current by transformer voltage, from the notes in limits.csv."""
+    notes = {row["variant"]: row["note"] for row in printed("limits")}
+    for name in ("GZ34", "EZ80", "EZ81"):
+        steps = get_valve(name).ratings.by_voltage
+        volts = "/".join(f"{step.anode_voltage_rms:g}" for step in steps)
+        ohms = "/".join(f"{step.series_resistance_min:g}" for step in steps)
+        assert f"{ohms} ohm at {volts} V" in notes[name]
+        assert {step.grade for step in steps} == {re.search(r"conf=(\w+)\)", notes[name]).group(1)}  # type: ignore[union-attr]
+    currents = {step.anode_voltage_rms: step.current_max for step in get_valve("GZ34").ratings.by_voltage}
+    assert currents == {300: 0.25, 350: 0.25, 400: 0.25, 450: 0.25, 500: 0.2, 550: 0.16}

@@ -8,7 +8,7 @@ from __future__ import annotations
 import functools
 import tomllib
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, fields, replace
 from pathlib import Path
 from typing import Annotated, Any, Literal
 
@@ -31,8 +31,28 @@ FITTED_MARK = "# Fitted: everything below this line is written by `make models` 
 
 
 @dataclass(frozen=True)
+class VoltageStep:
+    """What a rectifier may do up to a transformer voltage [V r.m.s. of each anode].
+
+    ``series_resistance_min`` [ohm] is in each anode's lead, ``current_max`` [A] the output current; where the
+    latter isn't printed, that of the ratings counts.
+    """
+
+    __pydantic_config__ = _STRICT
+    anode_voltage_rms: Positive
+    series_resistance_min: Positive
+    source: str
+    current_max: Positive | None = None
+    how_known: Known = "memory"
+    grade: Grade = "med"
+
+
+@dataclass(frozen=True)
 class Ratings:
-    """Largest values the maker allows. ``rating_system`` says in which sense."""
+    """Largest values the maker allows. ``rating_system`` says in which sense.
+
+    ``by_voltage`` holds what of a rectifier depends on the transformer's voltage, the lowest first.
+    """
 
     __pydantic_config__ = _STRICT
     rating_system: str = ""
@@ -52,10 +72,33 @@ class Ratings:
     peak_current_max: Positive | None = None
     reservoir_max: Positive | None = None
     series_resistance_min: Positive | None = None
+    by_voltage: tuple[VoltageStep, ...] = ()
     source: str = ""
     how_known: Known = "memory"
     grade: Grade = "med"
     note: str = ""
+
+    def of(self, own: Ratings, base_name: str) -> Ratings:
+        """Return the ratings of a designation whose ``own`` ratings differ; the note names what it takes over.
+
+        Parameters
+        ----------
+        own : Ratings
+            What differs, with its own source, rating system and note.
+        base_name : str
+            The type that these ratings are of.
+        """
+        words = ("rating_system", "source", "how_known", "grade", "note")
+        kept = {
+            entry.name: getattr(self, entry.name)
+            for entry in fields(self)
+            if entry.name not in words and not getattr(own, entry.name) and getattr(self, entry.name)
+        }
+        if not kept:
+            return own
+        names = ", ".join(name.replace("_max", "").replace("_min", "").replace("_", " ") for name in kept)
+        told = f"taken from {base_name}: {names}"
+        return replace(own, **kept, note=f"{own.note}; {told}" if own.note else told)
 
 
 @dataclass(frozen=True)
@@ -261,13 +304,17 @@ class Fitted:
 
 @dataclass(frozen=True)
 class Section:
-    """One valve system: a file has one, or two of different kinds."""
+    """One valve system: a file has one, or two of different kinds.
+
+    ``ratings_of`` holds, by designation, the ratings in which a designation differs from the file's name.
+    """
 
     __pydantic_config__ = _STRICT
     constants: Mapping[str, float] = field(default_factory=dict)
     summary: str = ""
     count: int = 1
     ratings: Ratings = field(default_factory=Ratings)
+    ratings_of: Mapping[str, Ratings] = field(default_factory=dict)
     capacitances: Capacitances = field(default_factory=Capacitances)
     noise: Noise = field(default_factory=Noise)
     leakage: Leakage = field(default_factory=Leakage)
@@ -332,6 +379,29 @@ def _other_problems(record: ValveFile, *, fitted: bool) -> list[str]:
             for number, row in enumerate(getattr(section, rows)):
                 if row.source not in record.sources:
                     problems.append(f'{kind}.{rows}[{number}]: source "{row.source}" isn\'t in [sources]')
+        problems += _ratings_problems(record, kind, section)
+    return problems
+
+
+def _ratings_problems(record: ValveFile, kind: str, section: Section) -> list[str]:
+    problems = []
+    for designation, ratings in section.ratings_of.items():
+        where = f'{kind}.ratings_of."{designation}"'
+        if designation not in record.designations:
+            problems.append(f"{where}: isn't one of designations: {', '.join(record.designations) or 'none'}")
+        if not ratings.rating_system:
+            problems.append(f"{where}: rating_system is missing")
+        if ratings.source not in record.sources:
+            problems.append(f'{where}: source "{ratings.source}" isn\'t in [sources]')
+    for where, ratings in {"ratings": section.ratings, **section.ratings_of}.items():
+        volts = [step.anode_voltage_rms for step in ratings.by_voltage]
+        if volts != sorted(set(volts)):
+            problems.append(f"{kind}.{where}.by_voltage: anode_voltage_rms has to rise from row to row")
+        problems += [
+            f'{kind}.{where}.by_voltage[{number}]: source "{step.source}" isn\'t in [sources]'
+            for number, step in enumerate(ratings.by_voltage)
+            if step.source not in record.sources
+        ]
     return problems
 
 
