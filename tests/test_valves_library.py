@@ -362,3 +362,61 @@ def test_rectifier_steps_are_as_printed() -> None:
         assert {step.grade for step in steps} == {re.search(r"conf=(\w+)\)", notes[name]).group(1)}  # type: ignore[union-attr]
     currents = {step.anode_voltage_rms: step.current_max for step in get_valve("GZ34").ratings.by_voltage}
     assert currents == {300: 0.25, 350: 0.25, 400: 0.25, 450: 0.25, 500: 0.2, 550: 0.16}
+
+
+def _texts(value: object) -> list[str]:
+    if isinstance(value, dict):
+        return [text for each in value.values() for text in _texts(each)]
+    if isinstance(value, list):
+        return [text for each in value for text in _texts(each)]
+    return [value] if isinstance(value, str) else []
+
+
+def test_no_note_is_cut_off() -> None:
+    """Brackets that open also close, and a note is more than one word."""
+    for path in sorted(models_folder().glob("*.toml")):
+        content = tomllib.loads(path.read_text("utf-8"))
+        for text in _texts(content):
+            assert text.count("(") == text.count(")"), f"{path.name}: {text}"
+        for kind in ("triode", "pentode", "rectifier"):
+            note = content.get(kind, {}).get("ratings", {}).get("note")
+            assert note is None or len(note.split()) > 2, f"{path.name}: {note}"
+
+
+def test_capacitances_are_graded_as_the_handbook_grades_them() -> None:
+    """limits.csv calls those of the ECL82 triode and of both systems of the ECL86 low."""
+    low = {(row["variant"], row["section"]) for row in printed("limits") if "capacitances conf=low" in row["note"]}
+    low = {entry for entry in low if entry in SECTIONS}
+    assert len(low) == 3
+    for name, kind in low:
+        assert get_valve(name, kind=kind).capacitances.grade == "low"  # type: ignore[arg-type]
+
+
+#: Words of the windows in characteristics.csv, to quantity and unit.
+WINDOW_WORDS = {"Ia": ("anode_current", 1e-3), "Ig2": ("screen_current", 1e-3), "gm": ("gm", 1e-3), "mu": ("mu", 1.0),
+                "Po": ("power", 1.0), "heater": ("heater_current", 1.0), "filament": ("heater_current", 1.0),
+                "g1 cut-off": ("cut_off_grid_voltage", 1.0)}  # fmt: skip
+
+
+def test_every_printed_window_is_in_its_file() -> None:
+    """Each number after "window:" in characteristics.csv."""
+    found = 0
+    for row in printed("characteristics"):
+        if "window:" not in row["note"]:
+            continue
+        kind = "triode" if "triode" in row["connection"] else "pentode"
+        valve = get_valve(row["type"].split("/")[0], kind=kind)  # type: ignore[arg-type]
+        has = [(w.quantity, w.low, w.high) for w in valve.windows]
+        for part in row["note"].partition("window:")[2].partition("(")[0].split(","):
+            match = re.match(
+                r" *(Ia at -18 V|[A-Za-z0-9]+(?: cut-off)?) (?:about )?(>=|<=)? ?(-?[\d.]+)(?:-([\d.]+))? ?(\w*)", part
+            )
+            assert match, part
+            word, sign, first, second, unit = match.groups()
+            quantity, factor = WINDOW_WORDS[word.split(" at ")[0]]
+            factor = {"uA": 1e-6, "mA": 1e-3, "A": 1.0}.get(unit, factor)
+            low = None if sign == "<=" else float(first) * factor
+            high = float(first) * factor if sign == "<=" else None if second is None else float(second) * factor
+            assert (quantity, pytest.approx(low), pytest.approx(high)) in has, f"{row['variant']}: {part}"
+            found += 1
+    assert found == 22
