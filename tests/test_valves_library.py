@@ -420,3 +420,27 @@ def test_every_printed_window_is_in_its_file() -> None:
             assert (quantity, pytest.approx(low), pytest.approx(high)) in has, f"{row['variant']}: {part}"
             found += 1
     assert found == 22
+
+
+def test_facts_show_spread_noise_and_leakage() -> None:
+    """Windows with units; where there are none, that none is known; flicker corner and insulation with notes."""
+    windows = {table.title: table for table in facts(get_valve("ECL82"))}[
+        "spread to expect: makers' acceptance windows"
+    ]
+    assert ("1.3 mA", "3.7 mA") in [row[2:4] for row in windows.rows]
+    assert ("1.3 mS", "3.7 mS") in [row[2:4] for row in windows.rows]
+    for name, kind in SECTIONS:
+        valve = get_valve(name, kind=kind)  # type: ignore[arg-type]
+        titles = {table.title: table for table in facts(valve)}
+        spread = titles.get("spread to expect: no published window known")
+        assert (spread is None) == bool(valve.windows)
+        assert spread is None or "common practice, no source" in spread.rows[0][-1]
+        if kind != "rectifier":
+            shown = titles["noise and leakage"].rows
+            assert shown[0][2] == (valve.noise.note or shown[0][2])
+            assert len(shown) == (1 if valve.heater is None or valve.heater.direct else 3)
+            assert all(row[2] for row in shown)
+    noise = {table.title: table for table in facts(get_valve("12AX7"))}["noise and leakage"].rows
+    assert noise[0][1] == "3 kHz"
+    assert "1.8 uV" in noise[0][2]
+    assert noise[1][:2] == ("heater to cathode resistance", "100 MΩ")
