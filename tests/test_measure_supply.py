@@ -68,6 +68,29 @@ def test_regulation_curve_and_ratings():
     assert any("series resistance" in sentence for sentence in told)
 
 
+def told(**values):
+    made = simwrap.stage("supply", first_dropper_capacitor=0, **values)
+    found = simwrap.measure(made, measures={"supply": {"loads": (1.0,), "starting": 0.1}}).to_dict()
+    return [text for text in found["warnings"] if "series resistance" in text or "output current" in text]
+
+
+def test_series_resistance_is_that_of_the_next_higher_winding_voltage():
+    """EZ81: 150 ohm at 250 V, 190 ohm at 300 V (Philips sheet, from memory)."""
+    few = {"rectifier": "EZ81", "load_current": "60m"}
+    assert told(winding_voltage=250, winding_resistance=160, **few) == []
+    (text,) = told(winding_voltage=260, winding_resistance=160, **few)
+    assert "160 ohm is below the 190 ohm that it needs at 260 V rms" in text
+
+
+def test_current_falls_with_the_winding_voltage():
+    """GZ34 at 550 V: 200 ohm and 160 mA; 250 mA up to 450 V (Philips sheet, from memory)."""
+    heavy = {"winding_resistance": 150, "load_current": "200m", "bleeder": 0}
+    assert told(winding_voltage=450, **heavy) == []
+    low, high = told(winding_voltage=550, **heavy)
+    assert "output current 200 mA exceeds its rating of 160 mA" in low
+    assert "150 ohm is below the 200 ohm that it needs" in high
+
+
 def test_other_stages_have_no_supply_to_measure():
     with pytest.raises(SimwrapError):
         simwrap.measure(simwrap.stage("volume_control"), measures=["supply"])

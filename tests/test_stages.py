@@ -39,6 +39,19 @@ def test_other_designations_find_the_same_valve():
     assert stage("triode_gain", valve="ECC83").values["valve"] == "12AX7"
 
 
+def test_a_designation_with_its_own_ratings_is_held_to_them():
+    """The same circuit with a 6SN7GT (300 V, 2.5 W) and a 6SN7GTB (450 V, 5 W); the law is the same."""
+    made = stage("triode_gain", valve="6sn7gt", supply=420, anode_resistor="6k8", cathode_resistor="1k2")
+    assert made.values["valve"] == "6SN7GT"
+    own, later = (simwrap.measure(each, measures=["bias"]) for each in (made, made.replace(valve="6SN7GTB")))
+    assert own.bias.valves["v1"].anode_current == later.bias.valves["v1"].anode_current
+    told = [text for text in own.warnings if "exceeds" in text]
+    assert len(told) == 2
+    assert told[0].startswith("v1 (6SN7GT): anode voltage")
+    assert "2.5 W" in told[1]
+    assert not [text for text in later.warnings if "exceeds" in text]
+
+
 def test_contract_parameters_are_there():
     triode = {"valve", "supply", "anode_resistor", "cathode_resistor", "cathode_capacitor", "grid_leak"} | {
         "source_resistance", "coupling_capacitor", "load_resistor", "load_capacitance"

@@ -2,14 +2,16 @@
 
 from __future__ import annotations
 
+import re
 import subprocess
 import sys
+import tomllib
 from importlib.metadata import EntryPoint
 from pathlib import Path
 
 import numpy as np
 import pytest
-from published_rows import SECTIONS
+from published_rows import SECTIONS, printed
 
 from simwrap import registry
 from simwrap.errors import FileProblemsError, InputError, UnknownNameError
@@ -61,7 +63,9 @@ def test_every_wanted_type_is_there(name: str) -> None:
     """By its name in any case, and by another designation."""
     assert get_valve(name.lower()).name == name
     if WANTED[name]:
-        assert get_valve(WANTED[name]).name == name
+        other = get_valve(WANTED[name])
+        assert other.type_name == name
+        assert other.constants == get_valve(name).constants
     content, _ = valve_file(name)
     assert content.summary
     assert content.sources
@@ -261,7 +265,7 @@ def test_looking_up_a_valve_is_light() -> None:
 def test_facts_hold_ratings_proof_and_sources() -> None:
     """`simwrap show` has what issue 3 asks for."""
     tables = {table.title: table for table in facts(get_valve("12AX7"))}
-    assert ("anode dissipation, largest", "1.2 W") in tables["ratings"].rows
+    assert ("anode dissipation, largest", "1 W") in tables["ratings"].rows
     assert len(tables["published numbers beside the law"].rows) == len(get_valve("12AX7").fitted.errors)
     assert any("Philips" in row[1] for row in tables["sources"].rows)
     assert any("56.5" in row[1] for row in tables["rows that contradict others"].rows)
@@ -304,7 +308,7 @@ def test_transfer_hyperbola_and_drop() -> None:
     assert np.all(np.diff(family.current[:, -1]) > 0)
     hyperbola = dissipation_hyperbola(get_valve("12AX7"), [100.0, 200.0])
     assert hyperbola is not None
-    np.testing.assert_allclose(hyperbola, [1.2 / 100, 1.2 / 200])
+    np.testing.assert_allclose(hyperbola, [1.0 / 100, 1.0 / 200])
     drop, current = drop_curve(get_valve("GZ34"))
     assert current[-1] >= 0.75
     assert np.all(np.diff(current) > 0)
@@ -354,3 +358,162 @@ def test_pictures_of_rectifiers_and_refusals() -> None:
     with pytest.raises(UnknownNameError, match="picture"):
         curves_figure(get_valve("12AX7"), what="anodes")
     assert len(contact_sheet([get_valve("12AX7"), get_valve("GZ34")], columns=2).axes) == 2
+
+
+#: Designation to the row of limits.csv (variant, maker's section) whose ratings it has to carry.
+RATED = {
+    "6SN7GTB": ("6SN7GTB", "unit 1"), "6SN7GT": ("6SN7GT", "per triode"), "6SN7": ("6SN7GT", "per triode"),
+    "12AX7": ("Philips ECC83", "per triode"), "ECC83": ("Philips ECC83", "per triode"),
+    "12AX7A": ("RCA 12AX7A", "unit 1"), "12AU7": ("Philips ECC82", "per triode"),
+    "ECC82": ("Philips ECC82", "per triode"), "12AU7A": ("RCA 12AU7A", "unit 1"),
+    "ECC81": ("Philips ECC81", "per triode"), "5U4GB": ("5U4GB", "rectifier"), "5U4G": ("5Z3 = 5U4G", "rectifier"),
+    "5U4": ("5Z3 = 5U4G", "rectifier"),
+}  # fmt: skip
+
+
+@pytest.mark.parametrize("name", RATED)
+def test_ratings_are_those_of_the_designation(name: str) -> None:
+    """What limits.csv prints for a variant is what a valve of that name is held to."""
+    variant, section = RATED[name]
+    (row,) = [row for row in printed("limits") if row["variant"] == variant and row["section"] == section]
+    ratings = get_valve(name).ratings
+    assert ratings.rating_system == row["rating_system"]
+    if section == "rectifier":
+        pairs = {"output_current_max": float(row["Ik_max_mA"]) * 1e-3}
+    else:
+        columns = {"anode_voltage_max": ("Va_max_V", 1.0), "anode_dissipation_max": ("Pa_max_W", 1.0),
+                   "cathode_current_max": ("Ik_max_mA", 1e-3), "heater_cathode_voltage_max": ("Vhk_max_V", 1.0),
+                   "grid_leak_max_cathode": ("Rg1_max_cathode_Mohm", 1e6)}  # fmt: skip
+        pairs = {key: float(row[column]) * unit for key, (column, unit) in columns.items() if row[column]}
+        assert len(pairs) >= 3
+    for key, value in pairs.items():
+        assert getattr(ratings, key) == pytest.approx(value), key
+
+
+def test_a_designation_with_its_own_ratings_keeps_its_name() -> None:
+    """The law is the file's, also in facts; what isn't printed for it is taken over, and the note says so."""
+    own, base = get_valve("6sn7-gt"), get_valve("6SN7GTB")
+    assert (own.name, own.type_name, base.name) == ("6SN7GT", "6SN7GTB", "6SN7GTB")
+    assert own.constants == base.constants
+    assert "6SN7GTB" in own.designations
+    assert "6SN7GT" not in own.designations
+    tables = {table.title: table for table in facts(own)}
+    assert ("anode dissipation, largest", "2.5 W") in tables["6SN7GT"].rows + tables["ratings"].rows
+    by_type = {table.title: table for table in facts(base)}
+    accuracy_title = "accuracy, median / worst (how many)"
+    assert tables[accuracy_title] == by_type[accuracy_title]
+    taken = get_valve("6AU6A").ratings
+    assert (taken.anode_dissipation_max, taken.screen_voltage_max) == (3.5, 150)
+    assert "taken from 6AU6" in taken.note
+    assert "screen voltage" in taken.note
+    assert "anode voltage" not in taken.note
+
+
+def test_faulty_ratings_of_designations_are_named(tmp_path: Path) -> None:
+    """A designation that isn't there, no rating system, an unknown source, steps out of order."""
+    steps = ", ".join(
+        f'{{ anode_voltage_rms = {volts}, series_resistance_min = 100, source = "mine" }}' for volts in (300, 250)
+    )
+    own = f'[triode.ratings_of."RR2"]\nanode_voltage_max = 100\nsource = "yours"\nby_voltage = [{steps}]\n'
+    (tmp_path / "rr1.toml").write_text(MINIMAL + own)
+    with pytest.raises(FileProblemsError) as failure:
+        get_valve("rr1", folders=[tmp_path])
+    text = "; ".join(failure.value.problems)
+    for words in ('"RR2": isn\'t one of designations: RR1', "rating_system", '"yours"', "has to rise"):
+        assert words in text
+    assert len(failure.value.problems) == 4
+
+
+def test_rectifier_steps_are_as_printed() -> None:
+    """Series resistance and current by transformer voltage, from the notes in limits.csv."""
+    notes = {row["variant"]: row["note"] for row in printed("limits")}
+    for name in ("GZ34", "EZ80", "EZ81"):
+        steps = get_valve(name).ratings.by_voltage
+        volts = "/".join(f"{step.anode_voltage_rms:g}" for step in steps)
+        ohms = "/".join(f"{step.series_resistance_min:g}" for step in steps)
+        assert f"{ohms} ohm at {volts} V" in notes[name]
+        assert {step.grade for step in steps} == {re.search(r"conf=(\w+)\)", notes[name]).group(1)}  # type: ignore[union-attr]
+    currents = {step.anode_voltage_rms: step.current_max for step in get_valve("GZ34").ratings.by_voltage}
+    assert currents == {300: 0.25, 350: 0.25, 400: 0.25, 450: 0.25, 500: 0.2, 550: 0.16}
+
+
+def _texts(value: object) -> list[str]:
+    if isinstance(value, dict):
+        return [text for each in value.values() for text in _texts(each)]
+    if isinstance(value, list):
+        return [text for each in value for text in _texts(each)]
+    return [value] if isinstance(value, str) else []
+
+
+def test_no_note_is_cut_off() -> None:
+    """Brackets that open also close, and a note is more than one word."""
+    for path in sorted(models_folder().glob("*.toml")):
+        content = tomllib.loads(path.read_text("utf-8"))
+        for text in _texts(content):
+            assert text.count("(") == text.count(")"), f"{path.name}: {text}"
+        for kind in ("triode", "pentode", "rectifier"):
+            note = content.get(kind, {}).get("ratings", {}).get("note")
+            assert note is None or len(note.split()) > 2, f"{path.name}: {note}"
+
+
+def test_capacitances_are_graded_as_the_handbook_grades_them() -> None:
+    """limits.csv calls those of the ECL82 triode and of both systems of the ECL86 low."""
+    low = {(row["variant"], row["section"]) for row in printed("limits") if "capacitances conf=low" in row["note"]}
+    low = {entry for entry in low if entry in SECTIONS}
+    assert len(low) == 3
+    for name, kind in low:
+        assert get_valve(name, kind=kind).capacitances.grade == "low"  # type: ignore[arg-type]
+
+
+#: Words of the windows in characteristics.csv, to quantity and unit.
+WINDOW_WORDS = {"Ia": ("anode_current", 1e-3), "Ig2": ("screen_current", 1e-3), "gm": ("gm", 1e-3), "mu": ("mu", 1.0),
+                "Po": ("power", 1.0), "heater": ("heater_current", 1.0), "filament": ("heater_current", 1.0),
+                "g1 cut-off": ("cut_off_grid_voltage", 1.0)}  # fmt: skip
+
+
+def test_every_printed_window_is_in_its_file() -> None:
+    """Each number after "window:" in characteristics.csv."""
+    found = 0
+    for row in printed("characteristics"):
+        if "window:" not in row["note"]:
+            continue
+        kind = "triode" if "triode" in row["connection"] else "pentode"
+        valve = get_valve(row["type"].split("/")[0], kind=kind)  # type: ignore[arg-type]
+        has = [(w.quantity, w.low, w.high) for w in valve.windows]
+        for part in row["note"].partition("window:")[2].partition("(")[0].split(","):
+            match = re.match(
+                r" *(Ia at -18 V|[A-Za-z0-9]+(?: cut-off)?) (?:about )?(>=|<=)? ?(-?[\d.]+)(?:-([\d.]+))? ?(\w*)", part
+            )
+            assert match, part
+            word, sign, first, second, unit = match.groups()
+            quantity, factor = WINDOW_WORDS[word.split(" at ")[0]]
+            factor = {"uA": 1e-6, "mA": 1e-3, "A": 1.0}.get(unit, factor)
+            low = None if sign == "<=" else float(first) * factor
+            high = float(first) * factor if sign == "<=" else None if second is None else float(second) * factor
+            assert (quantity, pytest.approx(low), pytest.approx(high)) in has, f"{row['variant']}: {part}"
+            found += 1
+    assert found == 22
+
+
+def test_facts_show_spread_noise_and_leakage() -> None:
+    """Windows with units; where there are none, that none is known; flicker corner and insulation with notes."""
+    windows = {table.title: table for table in facts(get_valve("ECL82"))}[
+        "spread to expect: makers' acceptance windows"
+    ]
+    assert ("1.3 mA", "3.7 mA") in [row[2:4] for row in windows.rows]
+    assert ("1.3 mS", "3.7 mS") in [row[2:4] for row in windows.rows]
+    for name, kind in SECTIONS:
+        valve = get_valve(name, kind=kind)  # type: ignore[arg-type]
+        titles = {table.title: table for table in facts(valve)}
+        spread = titles.get("spread to expect: no published window known")
+        assert (spread is None) == bool(valve.windows)
+        assert spread is None or "common practice, no source" in spread.rows[0][-1]
+        if kind != "rectifier":
+            shown = titles["noise and leakage"].rows
+            assert shown[0][2] == (valve.noise.note or shown[0][2])
+            assert len(shown) == (1 if valve.heater is None or valve.heater.direct else 3)
+            assert all(row[2] for row in shown)
+    noise = {table.title: table for table in facts(get_valve("12AX7"))}["noise and leakage"].rows
+    assert noise[0][1] == "3 kHz"
+    assert "1.8 uV" in noise[0][2]
+    assert noise[1][:2] == ("heater to cathode resistance", "100 MΩ")

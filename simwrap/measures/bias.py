@@ -139,14 +139,15 @@ def _limits(
         yield "grid leak", per_point(stage, "grid_leak", len(cathode)), rating_of(use, rating), "ohm"
 
 
-def compare(warnings: list[list[str]], words: str, values: Floats, limit: float, unit: str) -> None:
-    """Append a sentence to each point whose value is over, or near, its limit."""
+def compare(warnings: list[list[str]], words: str, values: Floats, limit: float | Floats, unit: str) -> None:
+    """Append a sentence to each point whose value is over, or near, its limit (one, or one a point)."""
+    limits = np.broadcast_to(limit, values.shape)
     with np.errstate(invalid="ignore"):
-        near = np.flatnonzero(values > NEAR * limit)
+        near = np.flatnonzero(values > NEAR * limits)
     for point in near:
-        value = float(values[point])
-        how = "exceeds" if value > limit else "is within 10 % of"
-        warnings[point].append(f"{words} {_shown(value, unit)} {how} its rating of {_shown(limit, unit)}.")
+        value, most = float(values[point]), float(limits[point])
+        how = "exceeds" if value > most else "is within 10 % of"
+        warnings[point].append(f"{words} {_shown(value, unit)} {how} its rating of {_shown(most, unit)}.")
 
 
 def _shown(value: float, unit: str) -> str:

@@ -91,7 +91,8 @@ def supply(
         If the stage has no reservoir.
 
     Warnings name the rectifier's ratings that are exceeded or near; the surge is held against the rating
-    of a silicon rectifier only, since a valve's heater warms up first.
+    of a silicon rectifier only, since a valve's heater warms up first. Where the series resistance and the output
+    current are rated by the winding's voltage, those of the next higher printed voltage count.
     """
     output, reservoir = port(stage, "output", "supply"), port(stage, "reservoir", "supply")
     op = yield Op()
@@ -221,23 +222,28 @@ def _warnings(
     warnings: list[list[str]] = [[] for _ in range(points)]
     checked: list[str] = []
     unknown: list[str] = []
+    volts = per_point(stage, "winding_voltage", points) * mains
     for use in list(stage.valves.values())[:1]:
+        most, least = _by_voltage(use, volts)
         # A valve's peak rating is of each charging pulse, a silicon diode's of one surge.
         pulse = ("peak current", peak) if use.valve.heater else ("peak current at switching on", surge)
-        for words, values, name, unit in (
-            ("peak inverse voltage", inverse, "peak_inverse_voltage_max", "V"),
-            (*pulse, "peak_current_max", "A"),
-            ("output current", mean, "output_current_max", "A"),
-            ("winding voltage", per_point(stage, "winding_voltage", points) * mains, "input_voltage_rms_max", "V"),
-            ("reservoir capacitor", per_point(stage, "reservoir_capacitor", points), "reservoir_max", "F"),
+        for words, values, rating, unit in (
+            ("peak inverse voltage", inverse, rating_of(use, "peak_inverse_voltage_max"), "V"),
+            (*pulse, rating_of(use, "peak_current_max"), "A"),
+            ("output current", mean, most, "A"),
+            ("winding voltage", volts, rating_of(use, "input_voltage_rms_max"), "V"),
+            (
+                "reservoir capacitor",
+                per_point(stage, "reservoir_capacitor", points),
+                rating_of(use, "reservoir_max"),
+                "F",
+            ),
         ):
-            rating = rating_of(use, name)
             if rating is None:
                 unknown.append(f"rectifier {words}")
                 continue
             checked.append(f"rectifier {words}")
             compare(warnings, f"{use.valve.name}: {words}", values, rating, unit)
-        least = rating_of(use, "series_resistance_min")
         if least is None:
             unknown.append("rectifier series resistance")
             continue
@@ -245,5 +251,25 @@ def _warnings(
         given = per_point(stage, "winding_resistance", points) + per_point(stage, "rectifier_resistor", points)
         for point in np.flatnonzero(given < least):
             words = f"{use.valve.name}: series resistance {given[point]:g} ohm"
-            warnings[point].append(f"{words} is below the {least:g} ohm that it needs.")
+            at = f" at {volts[point]:.4g} V rms" if use.valve.ratings.by_voltage else ""
+            warnings[point].append(f"{words} is below the {least[point]:g} ohm that it needs{at}.")
     return warnings, limits_note(checked, unknown)
+
+
+def _by_voltage(use: Any, volts: Floats) -> tuple[Floats | None, Floats | None]:
+    """Return the largest output current [A] and the least series resistance [ohm] at winding voltages, None if unknown.
+
+    Above the highest printed voltage its row counts: that the voltage is too high is said apart.
+    """
+    rated = rating_of(use, "output_current_max"), rating_of(use, "series_resistance_min")
+    current, resistance = (None if value is None else np.full(volts.shape, value) for value in rated)
+    steps = use.valve.ratings.by_voltage
+    if steps:
+        # Rounding of "1.1 times nominal" must not reach for the next row.
+        row = np.searchsorted([step.anode_voltage_rms * (1.0 + 1e-9) for step in steps], volts)
+        chosen = [steps[each] for each in np.minimum(row, len(steps) - 1)]
+        resistance = np.array([step.series_resistance_min for step in chosen])
+        if any(step.current_max for step in steps):
+            unrated = np.nan if rated[0] is None else rated[0]
+            current = np.array([step.current_max or unrated for step in chosen])
+    return current, resistance

@@ -124,7 +124,7 @@ def unit_of(group: str) -> str:
 
 def reached(valve: Valve, group: str, figure: Figure) -> str:
     """Return "yes" or "no" for a figure against its goal, "" where there is none."""
-    wanted = goal(valve.name, group)
+    wanted = goal(valve.type_name, group)
     if wanted.median is None and wanted.worst is None:
         return ""
     good = (wanted.median is None or figure.median <= wanted.median + 1e-9) and (
@@ -144,7 +144,7 @@ def accuracy_rows(valve: Valve) -> list[list[str]]:
         counts = checked or (left_out.get(group) if group in OF_OUTPUT_STAGES else None) or calibrated
         if counts is None:
             continue
-        wanted = goal(valve.name, group)
+        wanted = goal(valve.type_name, group)
         asked = "-" if wanted == Goal(None, None) else _pair(group, wanted.median, wanted.worst)
         rows.append(
             [

@@ -98,16 +98,25 @@ def _read(path: Path, stamp: int) -> ValveFile:
 
 def valve_file(name: str, *, folders: Iterable[str | Path] = ()) -> tuple[ValveFile, Path]:
     """Return the checked file of a type, and its path; see :func:`get_valve`."""
+    content, path, _ = _found(name, folders)
+    return content, path
+
+
+def _found(name: str, folders: Iterable[str | Path]) -> tuple[ValveFile, Path, str]:
+    """Return the checked file of a type, its path, and the designation in the file's spelling."""
     index = _index(search_folders(folders))
     entry = index.get(_key(name)) if isinstance(name, str) else None
     if entry is None:
         raise UnknownNameError("valve", name, {designation for designation, _ in index.values()})
-    path = entry[1]
-    return _read(path, path.stat().st_mtime_ns), path
+    designation, path = entry
+    return _read(path, path.stat().st_mtime_ns), path, designation
 
 
 def get_valve(name: str, *, kind: Kind | None = None, folders: Iterable[str | Path] = ()) -> Valve:
     """Return a valve by any of its designations, in any case.
+
+    A designation with ratings of its own (a 6SN7GT in the file of the 6SN7GTB) has those, and keeps its name; the
+    law is that of the file.
 
     Parameters
     ----------
@@ -127,11 +136,11 @@ def get_valve(name: str, *, kind: Kind | None = None, folders: Iterable[str | Pa
     InputError
         If the type has no section of that kind.
     """
-    content, path = valve_file(name, folders=folders)
+    content, path, designation = _found(name, folders)
     sections: list[Any] = [each for each in CONSTANTS if getattr(content, each) is not None]
     if kind is not None and kind not in sections:
         raise InputError(f'{content.name}: has no section of kind "{kind}"; it has {" and ".join(sections)}')
-    return Valve.from_file(content, kind or sections[0], path)
+    return Valve.from_file(content, kind or sections[0], path, designation)
 
 
 def valve_names(*, folders: Iterable[str | Path] = ()) -> list[str]:

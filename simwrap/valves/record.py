@@ -9,7 +9,7 @@ import functools
 import math
 import tomllib
 from collections.abc import Callable, Iterator, Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, fields, replace
 from pathlib import Path
 from typing import Annotated, Any, Literal
 
@@ -32,8 +32,28 @@ FITTED_MARK = "# Fitted: everything below this line is written by `make models` 
 
 
 @dataclass(frozen=True)
+class VoltageStep:
+    """What a rectifier may do up to a transformer voltage [V r.m.s. of each anode].
+
+    ``series_resistance_min`` [ohm] is in each anode's lead, ``current_max`` [A] the output current; where the
+    latter isn't printed, that of the ratings counts.
+    """
+
+    __pydantic_config__ = _STRICT
+    anode_voltage_rms: Positive
+    series_resistance_min: Positive
+    source: str
+    current_max: Positive | None = None
+    how_known: Known = "memory"
+    grade: Grade = "med"
+
+
+@dataclass(frozen=True)
 class Ratings:
-    """Largest values the maker allows. ``rating_system`` says in which sense."""
+    """Largest values the maker allows. ``rating_system`` says in which sense.
+
+    ``by_voltage`` holds what of a rectifier depends on the transformer's voltage, the lowest first.
+    """
 
     __pydantic_config__ = _STRICT
     rating_system: str = ""
@@ -53,10 +73,33 @@ class Ratings:
     peak_current_max: Positive | None = None
     reservoir_max: Positive | None = None
     series_resistance_min: Positive | None = None
+    by_voltage: tuple[VoltageStep, ...] = ()
     source: str = ""
     how_known: Known = "memory"
     grade: Grade = "med"
     note: str = ""
+
+    def of(self, own: Ratings, base_name: str) -> Ratings:
+        """Return the ratings of a designation whose ``own`` ratings differ; the note names what it takes over.
+
+        Parameters
+        ----------
+        own : Ratings
+            What differs, with its own source, rating system and note.
+        base_name : str
+            The type that these ratings are of.
+        """
+        words = ("rating_system", "source", "how_known", "grade", "note")
+        kept = {
+            entry.name: getattr(self, entry.name)
+            for entry in fields(self)
+            if entry.name not in words and not getattr(own, entry.name) and getattr(self, entry.name)
+        }
+        if not kept:
+            return own
+        names = ", ".join(name.replace("_max", "").replace("_min", "").replace("_", " ") for name in kept)
+        told = f"taken from {base_name}: {names}"
+        return replace(own, **kept, note=f"{own.note}; {told}" if own.note else told)
 
 
 @dataclass(frozen=True)
@@ -262,13 +305,17 @@ class Fitted:
 
 @dataclass(frozen=True)
 class Section:
-    """One valve system: a file has one, or two of different kinds."""
+    """One valve system: a file has one, or two of different kinds.
+
+    ``ratings_of`` holds, by designation, the ratings in which a designation differs from the file's name.
+    """
 
     __pydantic_config__ = _STRICT
     constants: Mapping[str, float] = field(default_factory=dict)
     summary: str = ""
     count: int = 1
     ratings: Ratings = field(default_factory=Ratings)
+    ratings_of: Mapping[str, Ratings] = field(default_factory=dict)
     capacitances: Capacitances = field(default_factory=Capacitances)
     noise: Noise = field(default_factory=Noise)
     leakage: Leakage = field(default_factory=Leakage)
@@ -372,7 +419,34 @@ def _other_problems(data: Mapping[str, Any], *, fitted: bool) -> list[str]:
                 source = _mapping(row).get("source")
                 if isinstance(source, str) and source not in sources:
                     problems.append(f'{kind}.{part}[{number}]: source "{source}" isn\'t in [sources]')
+        problems += _ratings_problems(data, kind, section, sources)
     return problems
+
+
+def _ratings_problems(
+    data: Mapping[str, Any], kind: str, section: Mapping[str, Any], sources: Mapping[str, Any]
+) -> Iterator[str]:
+    """Return what is wrong with the ratings of one section, whatever the types are."""
+    designations = data.get("designations")
+    known = [str(name) for name in designations] if isinstance(designations, (list, tuple)) else []
+    own = _mapping(section.get("ratings_of"))
+    for designation, ratings in own.items():
+        where = f'{kind}.ratings_of."{designation}"'
+        if designation not in known:
+            yield f"{where}: isn't one of designations: {', '.join(known) or 'none'}"
+        if not _mapping(ratings).get("rating_system"):
+            yield f"{where}: rating_system is missing"
+        if (source := _mapping(ratings).get("source", "")) not in sources:
+            yield f'{where}: source "{source}" isn\'t in [sources]'
+    for where, ratings in {"ratings": section.get("ratings"), **own}.items():
+        steps = _mapping(ratings).get("by_voltage")
+        rows = [_mapping(step) for step in steps] if isinstance(steps, (list, tuple)) else []
+        volts: list[Any] = [step.get("anode_voltage_rms") for step in rows]
+        if all(isinstance(volt, (int, float)) for volt in volts) and volts != sorted(set(volts)):
+            yield f"{kind}.{where}.by_voltage: anode_voltage_rms has to rise from row to row"
+        for number, step in enumerate(rows):
+            if (source := step.get("source", "")) not in sources:
+                yield f'{kind}.{where}.by_voltage[{number}]: source "{source}" isn\'t in [sources]'
 
 
 def check(data: Mapping[str, Any], path: object, *, fitted: bool = True) -> ValveFile:

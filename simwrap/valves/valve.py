@@ -73,11 +73,13 @@ class NoiseSources(NamedTuple):
 class Valve:
     """One valve system: ratings, capacitances, published rows and a fitted law.
 
-    Made by :func:`simwrap.valves.get_valve`. All voltages are to the cathode. ``kind_matters`` says
-    that the type has sections of other kinds too.
+    Made by :func:`simwrap.valves.get_valve`. All voltages are to the cathode. ``name`` is the designation that was
+    asked for where that has ratings of its own, and ``type_name`` otherwise, the name of the file. ``kind_matters``
+    says that the type has sections of other kinds too.
     """
 
     name: str
+    type_name: str
     kind: Kind
     designations: tuple[str, ...]
     summary: str
@@ -99,16 +101,22 @@ class Valve:
     kind_matters: bool = False
 
     @classmethod
-    def from_file(cls, record: ValveFile, kind: Kind, path: Path | None = None) -> Valve:
-        """Return the section ``kind`` of a checked file."""
+    def from_file(
+        cls, record: ValveFile, kind: Kind, path: Path | None = None, designation: str | None = None
+    ) -> Valve:
+        """Return the section ``kind`` of a checked file, with the ratings of a ``designation`` that has its own."""
         section: Section = getattr(record, kind)
+        own = section.ratings_of.get(designation or "")
+        name = designation if own and designation else record.name
+        names = (record.name, *record.designations) if name != record.name else record.designations
         return cls(
-            name=record.name,
+            name=name,
+            type_name=record.name,
             kind=kind,
-            designations=record.designations,
+            designations=tuple(each for each in names if each != name),
             summary=section.summary or record.summary,
             constants=laws.LAWS[kind][0](**section.constants),
-            ratings=section.ratings,
+            ratings=section.ratings.of(own, record.name) if own else section.ratings,
             capacitances=section.capacitances,
             noise=section.noise,
             leakage=section.leakage,
