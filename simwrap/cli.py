@@ -59,6 +59,19 @@ Valves = Annotated[
 ]
 
 
+Kind = Annotated[
+    str | None, typer.Option("--kind", help="Section of a type that has several: triode, pentode or rectifier.")
+]
+
+
+def _kind(given: str | None) -> Any:
+    if given is None:
+        return None
+    from simwrap.registry import find
+
+    return find("kind", given, {kind: kind for kind in ("triode", "pentode", "rectifier")})
+
+
 def _folders(given: list[Path] | None) -> list[Path]:
     for folder in given or []:
         if not folder.is_dir():
@@ -136,11 +149,14 @@ def _say_warnings(said: list[str]) -> None:
 
 
 @app.command("list")
-def list_things(what: Annotated[str, typer.Argument(metavar="stages|valves|measures")], as_json: Json = False) -> None:
+def list_things(
+    what: Annotated[str, typer.Argument(metavar="stages|valves|measures")], valves: Valves = None, as_json: Json = False
+) -> None:
     """List what there is: stages, valves or measures."""
     from simwrap.registry import find
 
-    kinds = {"stages": _list_stages, "valves": _list_valves, "measures": _list_measures}
+    folders = _folders(valves)
+    kinds = {"stages": _list_stages, "valves": lambda: _list_valves(folders), "measures": _list_measures}
     head, rows = find("list", what, kinds)()
     if as_json:
         print(json.dumps([dict(zip(head, row, strict=True)) for row in rows]))
@@ -154,14 +170,14 @@ def _list_stages() -> tuple[list[str], list[Any]]:
     return ["stage", "what it is"], [(name, get_template(name).summary) for name in stage_names()]
 
 
-def _list_valves() -> tuple[list[str], list[Any]]:
+def _list_valves(folders: list[Path]) -> tuple[list[str], list[Any]]:
     from simwrap.valves import get_valve, valve_names
 
     rows = []
-    for name in valve_names():
-        valve = get_valve(name)
+    for name in valve_names(folders=folders):
+        valve = get_valve(name, folders=folders)
         others = [other for other in valve.designations if other.casefold() != valve.name.casefold()]
-        rows.append((name, valve.kind, ", ".join(others)))
+        rows.append((name, " and ".join(valve.kinds), ", ".join(others)))
     return ["valve", "kind", "also known as"], rows
 
 
@@ -172,7 +188,7 @@ def _list_measures() -> tuple[list[str], list[Any]]:
 
 
 @app.command()
-def show(name: str, valves: Valves = None, as_json: Json = False) -> None:
+def show(name: str, kind: Kind = None, valves: Valves = None, as_json: Json = False) -> None:
     """Show a stage (parameters, references), a valve (ratings, proof, sources) or a measure (options)."""
     from simwrap.measures.registry import measures
     from simwrap.stages import stage_names
@@ -186,11 +202,13 @@ def show(name: str, valves: Valves = None, as_json: Json = False) -> None:
         _show_measure(name, as_json)
     else:
         try:
-            valve = get_valve(name, folders=folders)
+            valve = get_valve(name, kind=_kind(kind), folders=folders)
         except UnknownNameError:
             known = [*stage_names(), *measures(), *valve_names(folders=folders)]
             raise UnknownNameError("stage, valve or measure", name, known) from None
         _show_valve(valve, as_json)
+        if len(valve.kinds) > 1 and not as_json:
+            print(f"{valve.name} has the sections {' and '.join(valve.kinds)}; --kind chooses one")
 
 
 def _show_stage(name: str, as_json: bool) -> None:
@@ -232,6 +250,13 @@ def _show_measure(name: str, as_json: bool) -> None:
     print(entry.description)
 
 
+def _json_rows(table: Any) -> Any:
+    """Return rows under their heads; a table of names and values, without heads, as one object."""
+    if not any(table.head):
+        return {row[0]: row[1] for row in table.rows}
+    return [dict(zip(table.head, row, strict=True)) for row in table.rows]
+
+
 def _show_valve(valve: Any, as_json: bool) -> None:
     from simwrap.measurement import plain
     from simwrap.valves import facts
@@ -240,9 +265,7 @@ def _show_valve(valve: Any, as_json: bool) -> None:
     if as_json:
         print(
             json.dumps(
-                plain(
-                    {table.title: [dict(zip(table.head, row, strict=True)) for row in table.rows] for table in tables}
-                ),
+                plain({table.title: _json_rows(table) for table in tables}),
                 default=str,
             )
         )

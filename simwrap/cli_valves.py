@@ -10,16 +10,19 @@ from typing import Annotated, Any
 import typer
 
 from simwrap import cli, quantity
-from simwrap.cli import Json, PlotFile, Valves
-from simwrap.errors import RangeError
+from simwrap.cli import Json, Kind, PlotFile, Valves
+from simwrap.errors import InputError, RangeError
 
 
 def _voltages(text: str, kind: str) -> list[float]:
-    """Read ``--at``: anode, grid and (for a pentode) screen voltage to the cathode."""
+    """Read ``--at``: anode, grid and (for a pentode with its own screen voltage) screen voltage to the cathode."""
     parts = [part.strip() for part in text.split(",")]
-    wanted = 3 if kind == "pentode" else 2
-    if len(parts) != wanted:
-        words = "ANODE,GRID,SCREEN such as 250,-12.5,250" if wanted == 3 else "ANODE,GRID such as 250,-2"
+    words = {
+        "pentode": "ANODE,GRID,SCREEN such as 250,-12.5,250",
+        "triode": "ANODE,GRID such as 250,-2",
+        "rectifier": "DROP such as 17",
+    }[kind]
+    if len(parts) != words.split()[0].count(",") + 1:
         raise RangeError("--at", text, words)
     return [quantity.parse(part, "V", parameter="--at") for part in parts]
 
@@ -36,7 +39,11 @@ def curves(
     ] = "anode",
     at: Annotated[
         str | None,
-        typer.Option("--at", metavar="VOLTAGES", help="Print gm, ra and mu there: anode,grid or anode,grid,screen."),
+        typer.Option(
+            "--at",
+            metavar="VOLTAGES",
+            help="Print gm, ra and mu there: anode,grid (triodes and triode-connected) or anode,grid,screen.",
+        ),
     ] = None,
     supply: Annotated[str | None, typer.Option("--supply", metavar="V", help="Draw a load line from there.")] = None,
     anode_resistor: Annotated[str | None, typer.Option("--anode-resistor", metavar="OHM")] = None,
@@ -44,43 +51,44 @@ def curves(
     grid_voltage: Annotated[str, typer.Option("--grid-voltage", metavar="V", help="Fixed bias.")] = "0",
     screen_voltage: Annotated[str | None, typer.Option("--screen-voltage", metavar="V")] = None,
     tap: Annotated[float, typer.Option("--tap", help="Screen tap of ultra-linear curves, 0 to 1.")] = 0.43,
+    kind: Kind = None,
     valves: Valves = None,
     as_json: Json = False,
     plot: PlotFile = None,
 ) -> None:
     """Draw a valve's curves with its published points, and print its slopes at a point."""
     from simwrap.valves import curves_figure, get_valve, operating_point
+    from simwrap.valves.curves import grid_voltage_of
 
-    found = get_valve(valve, folders=cli._folders(valves))
+    found = get_valve(valve, kind=cli._kind(kind), folders=cli._folders(valves))
     if not 0.0 <= tap <= 1.0:
         raise RangeError("--tap", tap, "a share from 0 to 1")
     volts, ohms = _optional(supply, "V", "--supply"), _optional(anode_resistor, "ohm", "--anode-resistor")
     if (volts is None) != (ohms is None):
-        raise RangeError("--supply", supply, "both --supply and --anode-resistor, or neither")
+        missing = "--supply" if volts is None else "--anode-resistor"
+        raise InputError(f"{missing} is missing: a load line needs both --supply and --anode-resistor")
     line: dict[str, Any] = {
         "screen_voltage": _optional(screen_voltage, "V", "--screen-voltage"),
         "cathode_resistor": quantity.parse(cathode_resistor, "ohm", parameter="--cathode-resistor"),
         "grid_voltage": quantity.parse(grid_voltage, "V", parameter="--grid-voltage"),
     }
     figure = curves_figure(found, what=what, tap=tap, supply=volts, anode_resistor=ohms, **line)
-    rows: list[dict[str, Any]] = []
-    if found.kind != "rectifier":
-        places = []
-        if at is not None:
-            places.append(_voltages(at, found.kind))
-        elif volts is not None and ohms is not None:
-            sits = operating_point(found, supply=volts, anode_resistor=ohms, **line)
-            places.append(
-                [float(v) for v in (sits.anode_voltage, sits.grid_voltage, sits.screen_voltage) if v is not None]
-            )
-        else:
-            for point in found.points:
-                given = [point.anode_voltage, point.grid_voltage]
-                if found.kind == "pentode":
-                    given.append(point.screen_voltage)
-                if None not in given:
-                    places.append([float(value) for value in given if value is not None])
-        rows = [_slopes(found, place) for place in dict.fromkeys(map(tuple, places))]
+    part = {"triode-connected": 1.0, "ultra-linear": tap}.get(what, 0.0) if found.kind == "pentode" else 0.0
+    places: list[list[float]] = []
+    if at is not None:
+        places.append(_voltages(at, "triode" if part == 1.0 else found.kind))
+    elif volts is not None and ohms is not None and found.kind != "rectifier":
+        sits = operating_point(found, supply=volts, anode_resistor=ohms, tap=part, **line)
+        given = (sits.anode_voltage, sits.grid_voltage, sits.screen_voltage)
+        places.append([float(v) for v in given[: 2 if part == 1.0 else 3] if v is not None])
+    else:
+        connection = "triode-connected" if part == 1.0 else "drop" if found.kind == "rectifier" else "normal"
+        for point in found.points:
+            known = [point.anode_voltage, grid_voltage_of(point), point.screen_voltage]
+            known = known[: 1 if found.kind == "rectifier" else 3 if found.kind == "pentode" and part != 1.0 else 2]
+            if point.connection == connection and None not in known:
+                places.append([float(value) for value in known if value is not None])
+    rows = [_slopes(found, place, part) for place in dict.fromkeys(map(tuple, places))]
     if plot is not None:
         cli._write_figure(figure, plot)
     if as_json:
@@ -98,11 +106,15 @@ def curves(
         print("--plot FILE draws the curves", file=sys.stderr)
 
 
-def _slopes(valve: Any, place: tuple[float, ...]) -> dict[str, float]:
-    currents, slopes = valve.currents(*place), valve.small_signal(*place)
+def _slopes(valve: Any, place: tuple[float, ...], tap: float) -> dict[str, float]:
+    """Return currents and slopes at a place; with a tap those of the whole winding."""
+    if valve.kind == "rectifier":
+        return {"drop": place[0], "anode_current": float(valve.currents(*place).anode)}
     row = {"anode_voltage": place[0], "grid_voltage": place[1]}
     if valve.kind == "pentode":
-        row["screen_voltage"] = place[2]
+        row["screen_voltage"] = place[0] if tap == 1.0 else place[2]
+    electrodes = tuple(row.values())
+    currents, slopes = valve.currents(*electrodes), valve.small_signal(*electrodes, tap=tap)
     row["anode_current"] = float(currents.anode)
     if valve.kind == "pentode":
         row["screen_current"] = float(currents.screen)

@@ -104,3 +104,53 @@ def test_a_fit_without_what_it_needs_is_refused(capsys, tmp_path):
     code, _, err = run(capsys, "fit", str(table), "-o", str(tmp_path / "k.toml"), "--kind", "foo")
     assert code == 2
     assert "known: pentode, rectifier, triode" in err
+
+
+def test_a_load_line_follows_the_connection(capsys):
+    """Triode-connected: the screen is at the anode, and slopes are the triode's (EL34 sheet, mu about 10.5)."""
+    code, out, _ = run(
+        capsys, "curves", "EL34", "--what", "triode-connected", "--supply", "400", "--anode-resistor", "5k",
+        "--cathode-resistor", "470", "--json",
+    )  # fmt: skip
+    assert code == 0
+    (point,) = json.loads(out)["points"]
+    assert point["screen_voltage"] == point["anode_voltage"]
+    total = point["anode_current"] + point["screen_current"]
+    assert point["anode_voltage"] == pytest.approx(400 - total * (5000 + 470), rel=1e-6)
+    assert point["grid_voltage"] == pytest.approx(-470 * total, rel=1e-6)
+    assert 9 < point["mu"] < 12
+    code, out, _ = run(capsys, "curves", "EL34", "--what", "triode-connected", "--at", "250,-15.5", "--json")
+    assert code == 0
+    assert json.loads(out)["points"][0]["mu"] == pytest.approx(10.5, rel=0.05)
+
+
+def test_sections_and_rectifiers_can_be_asked_for(capsys):
+    code, out, _ = run(capsys, "curves", "ECL82", "--kind", "pentode", "--at", "200,-16,200", "--json")
+    assert code == 0
+    assert json.loads(out)["points"][0]["anode_current"] == pytest.approx(0.035, rel=0.05)
+    code, out, _ = run(capsys, "curves", "GZ34", "--at", "17", "--json")
+    assert code == 0
+    assert json.loads(out)["points"][0]["anode_current"] == pytest.approx(0.225, rel=0.01)
+    code, out, _ = run(capsys, "show", "ECL82", "--kind", "pentode", "--json")
+    assert code == 0
+    assert json.loads(out)["ECL82"]["kind"] == "pentode"
+    code, out, _ = run(capsys, "list", "valves", "--json")
+    assert {"valve": "ECL82", "kind": "triode and pentode", "also known as": "6BM8"} in json.loads(out)
+
+
+@pytest.mark.parametrize(
+    ("arguments", "word"),
+    [
+        (["--supply", "300", "--anode-resistor", "100k", "--cathode-resistor=-1k"], "cathode_resistor"),
+        (["--supply=-300", "--anode-resistor", "100k"], "supply"),
+        (["--supply", "300", "--anode-resistor=-100k"], "anode_resistor"),
+        (["--anode-resistor", "100k"], "--supply is missing"),
+        (["--what", "transfer", "--supply", "300", "--anode-resistor", "100k"], "anode curves"),
+        (["--kind", "pentod"], "pentode"),
+    ],
+)
+def test_load_lines_that_cannot_be_meant(capsys, arguments, word):
+    code, _, err = run(capsys, "curves", "12AX7", *arguments)
+    assert code == 2
+    assert word in err
+    assert "Traceback" not in err

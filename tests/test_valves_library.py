@@ -335,7 +335,8 @@ def test_operating_point_meets_both_lines() -> None:
 def test_pictures_say_what_they_show(what: str) -> None:
     """Axes with units, the valve's name, the published points and the dissipation limit."""
     valve = get_valve("6V6GT")
-    figure = curves_figure(valve, what=what, supply=285.0, anode_resistor=5000.0, cathode_resistor=220.0)
+    line = {} if what == "transfer" else {"supply": 285.0, "anode_resistor": 5000.0, "cathode_resistor": 220.0}
+    figure = curves_figure(valve, what=what, **line)
     (axes,) = figure.axes
     assert "6V6GT" in axes.get_title()
     assert "[V]" in axes.get_xlabel()

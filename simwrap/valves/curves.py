@@ -8,7 +8,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from simwrap.errors import InputError
+from simwrap.errors import InputError, RangeError
+from simwrap.valves.record import Point
 from simwrap.valves.valve import Valve
 
 Array = NDArray[np.float64]
@@ -59,6 +60,13 @@ def usual_screen_voltage(valve: Valve) -> float | None:
     if known:
         return float(max(known, key=lambda voltage: (known.count(voltage), voltage)))
     return valve.ratings.screen_voltage_max or 200.0
+
+
+def grid_voltage_of(row: Point) -> float | None:
+    """Return the grid voltage [V] of a published point: printed, or the printed currents in the cathode resistor."""
+    if row.grid_voltage is not None or row.cathode_resistor is None or row.anode_current is None:
+        return row.grid_voltage
+    return -(row.anode_current + (row.screen_current or 0.0)) * row.cathode_resistor
 
 
 def usual_grid_voltages(valve: Valve, screen_voltage: float | None = None) -> Array:
@@ -122,10 +130,16 @@ def transfer_family(
     usual = usual_screen_voltage(valve)
     top = usual_anode_voltage(valve) / 1.25
     if voltages is None:
-        voltages = [round(f * (usual or top) / 5) * 5 for f in (0.4, 0.6, 0.8, 1.0, 1.2)]
+        # Those of published points, so that these can be drawn in, and round ones for the rest.
+        rows = [p for p in valve.points if p.connection == "normal" and p.anode_current]
+        printed = {p.anode_voltage if usual is None else p.screen_voltage for p in rows}
+        known = [float(voltage) for voltage in printed if voltage is not None]
+        apart = 0.12 * (usual or top)
+        round_ones = [round(f * (usual or top) / 5) * 5.0 for f in (0.4, 0.6, 0.8, 1.0, 1.2)]
+        voltages = sorted([*known, *(v for v in round_ones if all(abs(v - k) > apart for k in known))])
     parameter = np.asarray(voltages, dtype=float)
-    steps = usual_grid_voltages(valve, usual)
-    x = np.linspace(steps[-1], 0.0, 301) if grid_voltage is None else np.asarray(grid_voltage, dtype=float)
+    grids = usual_grid_voltages(valve, usual)
+    x = np.linspace(grids[-1], 0.0, 301) if grid_voltage is None else np.asarray(grid_voltage, dtype=float)
     flow = valve.currents(parameter[:, None], x) if usual is None else valve.currents(top, x, parameter[:, None])
     return Family(x, parameter, flow.anode, flow.screen)
 
@@ -150,13 +164,18 @@ def dissipation_hyperbola(valve: Valve, anode_voltage: ArrayLike) -> Array | Non
 
 @dataclass(frozen=True)
 class OperatingPoint:
-    """Where a load line with cathode bias meets the curves; voltages [V] to the cathode, currents [A]."""
+    """Where a load line with cathode bias meets the curves; voltages [V] to the cathode, currents [A].
+
+    ``load_current`` is that through the load: the anode's, and the tapped part of the screen's. gm, ra and mu are
+    those of the load current.
+    """
 
     anode_voltage: float
     grid_voltage: float
     screen_voltage: float | None
     anode_current: float
     screen_current: float
+    load_current: float
     gm: float
     ra: float
     mu: float
@@ -171,6 +190,7 @@ def operating_point(
     cathode_resistor: float = 0.0,
     grid_voltage: float = 0.0,
     screen_voltage: float | None = None,
+    tap: float = 0.0,
 ) -> OperatingPoint:
     """Return the operating point of a resistance-loaded valve.
 
@@ -185,33 +205,55 @@ def operating_point(
     grid_voltage : float
         Of the grid to ground [V]; negative for fixed bias.
     screen_voltage : float, optional
-        To the cathode [V]; a pentode's usual one otherwise.
+        To the cathode [V]; a pentode's usual one otherwise. With a tap, as ``screen_supply`` of
+        :func:`anode_family`.
+    tap : float
+        1: triode-connected; between 0 and 1: ultra-linear.
+
+    Raises
+    ------
+    InputError
+        For a resistance below 0, a supply or an anode resistor that isn't above 0.
     """
     from scipy.optimize import brentq
 
-    screen = usual_screen_voltage(valve) if screen_voltage is None else screen_voltage
+    for name, value, least in (("supply", supply, "above 0 V"), ("anode_resistor", anode_resistor, "above 0 ohm")):
+        if not value > 0:
+            raise RangeError(name, value, least)
+    if not cathode_resistor >= 0:
+        raise RangeError("cathode_resistor", cathode_resistor, "0 ohm or above")
+    fixed = usual_screen_voltage(valve) if screen_voltage is None else screen_voltage
+
+    def screen_at(anode: float) -> float | None:
+        return None if fixed is None else fixed + tap * (anode - fixed)
 
     def excess(cathode_current: float) -> float:
         vk = cathode_current * cathode_resistor
-        return float(at(vk)[2] - cathode_current)
+        return float(at(vk)[1] - cathode_current)
 
-    def at(vk: float) -> tuple[float, float, float]:
-        """Anode voltage and current, and cathode current, for a cathode voltage."""
+    def flow_at(anode: float, vk: float) -> tuple[float, float]:
+        """Anode and screen current."""
+        flow = valve.currents(anode, grid_voltage - vk, screen_at(anode))
+        return float(flow.anode), float(flow.screen)
+
+    def at(vk: float) -> tuple[float, float]:
+        """Anode voltage and cathode current for a cathode voltage."""
 
         def miss(anode: float) -> float:
-            return float(supply - vk - anode - anode_resistor * valve.currents(anode, grid_voltage - vk, screen).anode)
+            anode_current, screen_current = flow_at(anode, vk)
+            return supply - vk - anode - anode_resistor * (anode_current + tap * screen_current)
 
         low, high = -1.0, max(supply - vk, 0.0) + 1.0
         anode = float(brentq(miss, low, high, xtol=1e-9)) if miss(low) > 0 > miss(high) else 0.0
-        flow = valve.currents(anode, grid_voltage - vk, screen)
-        return anode, float(flow.anode), float(flow.anode + flow.screen)
+        return anode, sum(flow_at(anode, vk))
 
-    most = at(0.0)[2]
+    most = at(0.0)[1]
     current = float(brentq(excess, 0.0, most + 1e-12, xtol=1e-15)) if cathode_resistor else most
     vk = current * cathode_resistor
-    anode, anode_current, total = at(vk)
-    slopes = valve.small_signal(anode, grid_voltage - vk, screen)
+    anode = at(vk)[0]
+    anode_current, screen_current = flow_at(anode, vk)
+    slopes = valve.small_signal(anode, grid_voltage - vk, screen_at(anode), tap=tap)
     return OperatingPoint(
-        anode, grid_voltage - vk, screen, anode_current, total - anode_current,
+        anode, grid_voltage - vk, screen_at(anode), anode_current, screen_current, anode_current + tap * screen_current,
         float(slopes.gm), float(slopes.ra), float(slopes.mu), anode * anode_current,
     )  # fmt: skip

@@ -13,6 +13,7 @@ from simwrap.valves.curves import (
     anode_family,
     dissipation_hyperbola,
     drop_curve,
+    grid_voltage_of,
     operating_point,
     transfer_family,
     usual_screen_voltage,
@@ -72,7 +73,11 @@ def curves_figure(
     if valve.kind == "rectifier":
         draw_drop(axes, valve)
     elif what == "transfer":
-        draw_transfer(axes, valve)
+        if supply is not None:
+            raise InputError(f"{valve.name}: a load line needs anode curves, not transfer curves")
+        draw_transfer(
+            axes, valve, None if screen_voltage is None else transfer_family(valve, voltages=[screen_voltage])
+        )
     else:
         if what != "anode" and valve.kind != "pentode":
             raise InputError(f"{valve.name}: only a pentode can be {what}")
@@ -82,7 +87,7 @@ def curves_figure(
         if supply is not None and anode_resistor is not None:
             point = operating_point(
                 valve, supply=supply, anode_resistor=anode_resistor, cathode_resistor=cathode_resistor,
-                grid_voltage=grid_voltage, screen_voltage=screen_voltage,
+                grid_voltage=grid_voltage, screen_voltage=screen_voltage, tap=part,
             )  # fmt: skip
             draw_load_line(axes, point, supply=supply, resistance=anode_resistor + cathode_resistor)
     return figure
@@ -120,7 +125,8 @@ def draw_anode(
             axes.annotate(f"{grid:g}", (family.x[end], current[end]), color=_CURVE, fontsize=8, ha="right", va="bottom")
     hyperbola = dissipation_hyperbola(valve, family.x[1:])
     if hyperbola is not None:
-        words = f"{valve.ratings.anode_dissipation_max:g} W rated"
+        seen = bool((1e3 * hyperbola < top).any())
+        words = f"{valve.ratings.anode_dissipation_max:g} W rated" + ("" if seen else ", above the picture")
         axes.plot(family.x[1:], 1e3 * hyperbola, color=_FAINT, linestyle=":", label=words)
     _published(axes, valve, tap, usual_screen_voltage(valve) if screen_voltage is None else screen_voltage)
     axes.set_xlim(0.0, family.x[-1])
@@ -143,9 +149,7 @@ def _published(axes: Axes, valve: Valve, tap: float, screen: float | None) -> No
             continue
         if tap == 0 and screen is not None and row.screen_voltage != screen:
             continue
-        grid = row.grid_voltage
-        if grid is None and row.cathode_resistor is not None:
-            grid = -(row.anode_current + (row.screen_current or 0.0)) * row.cathode_resistor
+        grid = grid_voltage_of(row)
         if grid is None:
             continue
         label = "published, at its grid voltage" if first else "_nolegend_"
@@ -164,11 +168,25 @@ def _published(axes: Axes, valve: Valve, tap: float, screen: float | None) -> No
 def draw_transfer(axes: Axes, valve: Valve, family: Family | None = None) -> None:
     """Draw transfer curves."""
     family = transfer_family(valve) if family is None else family
+    top = _top(valve, family)
     for voltage, current in zip(family.parameter, 1e3 * family.current, strict=True):
         axes.plot(family.x, current, color=_CURVE, linewidth=1.3)
-        axes.annotate(f"{voltage:g} V", (family.x[-1], current[-1]), color=_CURVE, fontsize=8, ha="right", va="bottom")
+        end = np.flatnonzero(current <= top)[-1]
+        axes.annotate(
+            f"{voltage:g} V", (family.x[end], current[end]), color=_CURVE, fontsize=8, ha="right", va="bottom"
+        )
+    for row in valve.points:
+        voltage = row.screen_voltage if valve.kind == "pentode" else row.anode_voltage
+        grid = grid_voltage_of(row)
+        if row.connection != "normal" or voltage not in family.parameter or grid is None or row.anode_current is None:
+            continue
+        hollow = row.use == "contradicts" or "anode_current" in row.contradicts
+        axes.plot([grid], [1e3 * row.anode_current], "o", color=_POINT, markersize=5, zorder=5,
+                  fillstyle="none" if hollow else "full")  # fmt: skip
+        axes.annotate(f"{voltage:g} V", (grid, 1e3 * row.anode_current), color=_POINT, fontsize=7,
+                      xytext=(5, -8), textcoords="offset points")  # fmt: skip
     axes.set_xlim(family.x[0], family.x[-1])
-    axes.set_ylim(0.0, None)
+    axes.set_ylim(0.0, top)
     of = "screen" if valve.kind == "pentode" else "anode"
     _finish(axes, f"{valve.name}; {of} voltage at each curve", "grid voltage [V]")
 
@@ -191,11 +209,11 @@ def draw_load_line(axes: Axes, point: OperatingPoint, *, supply: float, resistan
     voltage = np.array([0.0, supply])
     axes.plot(voltage, 1e3 * (supply - voltage) / resistance, color=_LINE, linestyle="--", label="load line")
     words = (
-        f"{point.anode_voltage:.0f} V, {1e3 * point.anode_current:.3g} mA, grid {point.grid_voltage:.3g} V\n"
+        f"{point.anode_voltage:.0f} V, {1e3 * point.load_current:.3g} mA, grid {point.grid_voltage:.3g} V\n"
         f"gm {1e3 * point.gm:.3g} mS, ra {point.ra / 1e3:.3g} k, mu {point.mu:.3g}"
     )
     axes.plot(
-        [point.anode_voltage], [1e3 * point.anode_current], "s", color="black", markersize=7, zorder=6, label=words
+        [point.anode_voltage], [1e3 * point.load_current], "s", color="black", markersize=7, zorder=6, label=words
     )
     axes.legend(fontsize=8, loc="upper right")
 

@@ -86,7 +86,7 @@ def _filament() -> list[Prior]:
     priors = [prior for prior in _common(1.0) if prior.name != "width_slope"]
     # The voltage along the filament spreads the cut-off over about as many volts.
     priors[5] = Prior("width", "log", 3.0, 0.25, 0.5, 6.0)
-    priors[4] = Prior("tail_drop", "log", 0.35, 0.2, 0.1, 3.0)
+    priors[4] = Prior("tail_drop", "log", 0.25, 0.2, 0.1, 3.0)
     priors[6] = Prior("contact", "plain", 1.0, 0.4, 0.0, 2.0)
     return priors
 

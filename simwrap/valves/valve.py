@@ -58,6 +58,9 @@ class SmallSignal(NamedTuple):
     mu: Array
 
 
+_KINDS: tuple[Kind, ...] = ("triode", "pentode", "rectifier")
+
+
 class NoiseSources(NamedTuple):
     """A valve's noise, as the resistances [ohm] that :meth:`Valve.netlist` takes.
 
@@ -69,13 +72,13 @@ class NoiseSources(NamedTuple):
     partition: Array | None
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, repr=False)
 class Valve:
     """One valve system: ratings, capacitances, published rows and a fitted law.
 
     Made by :func:`simwrap.valves.get_valve`. All voltages are to the cathode. ``name`` is the designation that was
-    asked for where that has ratings of its own, and ``type_name`` otherwise, the name of the file. ``kind_matters``
-    says that the type has sections of other kinds too.
+    asked for where that has ratings of its own, and ``type_name`` otherwise, the name of the file. ``kinds`` are those
+    of all its sections.
     """
 
     name: str
@@ -98,7 +101,7 @@ class Valve:
     fitted: Fitted
     trust: str
     path: Path | None
-    kind_matters: bool = False
+    kinds: tuple[Kind, ...] = ()
 
     @classmethod
     def from_file(
@@ -130,8 +133,17 @@ class Valve:
             fitted=section.fitted,
             trust=section.fitted.trust or record.trust,
             path=path,
-            kind_matters=sum(getattr(record, each) is not None for each in laws.LAWS) > 1,
+            kinds=tuple(each for each in _KINDS if getattr(record, each) is not None),
         )
+
+    @property
+    def kind_matters(self) -> bool:
+        """Whether the type has sections of several kinds."""
+        return len(self.kinds) > 1
+
+    def __repr__(self) -> str:
+        words = f"{self.kind} section" if self.kind_matters else self.kind
+        return f"<{self.name}, {words}: {self.summary}; simwrap.valves.facts() has all>"
 
     def currents(
         self,
