@@ -152,7 +152,7 @@ class _Valves:
         found = {**use.nodes, **nodes}
         if use.valve.kind == "triode":
             found.pop("screen", None)
-        spread = {
+        spread: dict[str, Any] = {
             key: self._columns.write(self._values[f"{instance}.{key}"])
             for key in ("emission", "mu")
             if f"{instance}.{key}" in self._values
@@ -161,6 +161,8 @@ class _Valves:
             value = self._extra.get(name, {}).get(instance)
             if value is not None:
                 spread[name] = self._columns.write(value)
+        if self._extra.get("heater_leakage", {}).get(instance):
+            spread["heater_leakage"] = True
         return Lines("\n".join(use.valve.netlist(instance, **found, **spread)))
 
 
@@ -174,14 +176,14 @@ class _Excitation:
         return 1.0 if name == self._excite else 0.0
 
 
-def _excite_noise(text: str, excite: str) -> str:
-    """Set the ac value of a valve's noise current source to 1 where it is what is excited."""
-    if not excite.endswith(("_noise", "_partition")):
+def _excite_valve(text: str, excite: str) -> str:
+    """Set the ac value of a valve's noise source or heater to 1 where it is what is excited."""
+    if not excite.endswith(("_noise", "_partition", "_heater")):
         return text
-    pattern = re.compile(rf"^(i_{re.escape(excite)}\b.*\bac) \S+$", re.MULTILINE)
+    pattern = re.compile(rf"^([iv]_{re.escape(excite)}\b.*\bac) \S+$", re.MULTILINE)
     text, count = pattern.subn(r"\1 1.0", text)
     if count != 1:
-        raise NetlistError(f"there is no noise source {excite} to excite")
+        raise NetlistError(f"there is no source {excite} to excite")
     return text
 
 
@@ -236,7 +238,7 @@ def _render(stage: Stage, values: Mapping[str, Any], points: int, excite: str, e
         raise
     except Exception as fault:  # a template is somebody's code: name it, and show no traceback
         raise NetlistError(f"{stage.template.path}: {fault}") from None
-    return Netlist(_tabulate(_excite_noise(text, excite), columns, points), stage)
+    return Netlist(_tabulate(_excite_valve(text, excite), columns, points), stage)
 
 
 def render(stage: Stage, *, excite: str = "signal", extra: Mapping[str, Any] = MappingProxyType({})) -> Netlist:

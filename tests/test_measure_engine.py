@@ -154,3 +154,22 @@ def test_power_bandwidth_ends_where_the_core_distorts():
     half = float(full.output_power) / 2.0
     assert power[0] < half < power[-1]
     assert np.interp(half, power, [float(each.thd) for each in halves]) == pytest.approx(8.0, rel=0.15)
+
+
+@pytest.mark.parametrize("engine", ["ngspice", "neospice"])
+def test_heater_hum_of_an_unbypassed_cathode(engine):
+    """Leakage current into the cathode: i RL (mu+1) Rk / ((mu+1) Rk + ra + RL), elementary."""
+    stage = simwrap.stage("triode_gain", valve="12AX7", cathode_capacitor=0.0)
+    found = simwrap.measure(stage, ["bias", "heater_hum"], engine=engine)
+    at, values, valve = found.bias.valves.v1, stage.values, stage.valves["v1"].valve
+    slopes = valve.small_signal(float(at.anode_voltage), float(at.grid_voltage))
+    ra, mu = float(slopes.ra), float(slopes.mu)
+    load = 1.0 / (1.0 / values["anode_resistor"] + 1.0 / values["load_resistor"])
+    cathode = values["cathode_resistor"]
+    leak = abs(
+        1.0 / valve.leakage.heater_cathode_resistance + 2j * np.pi * 50.0 * valve.leakage.heater_cathode_capacitance
+    )
+    hum = valve.heater.voltage * leak * load * (mu + 1.0) * cathode / ((mu + 1.0) * cathode + ra + load)
+    assert float(found.heater_hum.output_rms) == pytest.approx(hum, rel=0.02)
+    bypassed = simwrap.measure(simwrap.stage("triode_gain", valve="12AX7"), "heater_hum", engine=engine)
+    assert float(bypassed.heater_hum.output_rms) < 0.3 * hum

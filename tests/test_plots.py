@@ -123,6 +123,10 @@ RESULTS = {
         ),
         {"frequency [Hz]", "noise density [V/√Hz]"},
     ),
+    "heater_hum": (
+        lambda points=1: over_frequency(points, valves__v1__curve_db=(curve(-60.0), "dB")),
+        {"frequency [Hz]", "output for 1 V at the heater [dB]"},
+    ),
     "rejection": (
         lambda points=1: over_frequency(points, supplies__supply__curve_db=(-curve(), "dB")),
         {"frequency [Hz]", "output for 1 V of ripple [dB]"},

@@ -21,7 +21,7 @@ class Request:
     ----------
     excite : str
         Which source has an ac value of 1: "signal", "output" (a current into the output
-        node), the name of a supply, "<valve instance>_noise" or "<valve instance>_partition".
+        node), the name of a supply, or "<valve instance>_noise", "..._partition" or "..._heater".
     vary : mapping of str to ndarray, shape (settings,) or (points, settings)
         Parameters changed together, one setting a row; adds an axis after the point axis. The
         second shape gives each point settings of its own.

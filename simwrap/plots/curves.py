@@ -273,6 +273,15 @@ def draw_noise(reader: Reader) -> Figure:
     return _log_curves(reader, curves, label_of("noise density", "V/rtHz"), words)
 
 
+def draw_heater_hum(reader: Reader) -> Figure:
+    """Draw the picture of the measure ``heater_hum``."""
+    keys = reader.keys("valves", "curve_db")
+    curves = [(key, key.removeprefix("valves").removesuffix("curve_db").strip("._")) for key in keys]
+    return _log_curves(
+        reader, curves, label_of("output for 1 V at the heater", "dB"), "hum of heaters", logarithmic=False
+    )
+
+
 def draw_rejection(reader: Reader) -> Figure:
     """Draw the picture of the measure ``rejection``."""
     keys = reader.keys("supplies", "curve_db")

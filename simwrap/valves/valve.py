@@ -280,6 +280,7 @@ class Valve:
         mu: object = None,
         noise_resistance: object = None,
         partition_resistance: object = None,
+        heater_leakage: bool = False,
     ) -> list[str]:
         """Return the valve's SPICE lines.
 
@@ -296,6 +297,9 @@ class Valve:
         noise_resistance, partition_resistance : float or str, optional
             :meth:`noise_sources` [ohm]: resistors ``r_v1_noise`` and ``r_v1_partition``, and current
             sources ``i_v1_noise`` and ``i_v1_partition`` to find the transfers from there.
+        heater_leakage : bool
+            Whether to add the heater's source ``v_v1_heater`` (without voltage; to be excited) and its
+            leakage to the cathode.
 
         Returns
         -------
@@ -336,6 +340,12 @@ class Valve:
             lines.append(f"r_{instance}_partition {node} 0 {_number(partition_resistance)}")
             lines.append(f"i_{instance}_partition 0 {node} dc 0 ac 0")
             lines.append(f"g_{instance}_partition {screen} {anode} {node} 0 {PARTITION_SLOPE!r}")
+        if heater_leakage:
+            node, leak = f"n_{instance}_heater", self.leakage
+            lines.append(f"v_{instance}_heater {node} 0 dc 0 ac 0")
+            lines.append(f"r_{instance}_leakage {node} {cathode} {leak.heater_cathode_resistance!r}")
+            if leak.heater_cathode_capacitance > 0:
+                lines.append(f"c_{instance}_leakage {node} {cathode} {leak.heater_cathode_capacitance!r}")
         if self.kind != "rectifier":
             for name, one, other, value in (
                 ("ga", grid, anode, self.capacitances.grid_anode),
