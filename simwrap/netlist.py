@@ -149,7 +149,7 @@ class _Valves:
         if instance not in self._uses:
             raise UnknownNameError("valve in this circuit", instance, self._uses, self._name)
         use = self._uses[instance]
-        found = {**use.nodes, **nodes}
+        found: dict[str, Any] = {**use.nodes, **nodes}
         if use.valve.kind == "triode":
             found.pop("screen", None)
         spread: dict[str, Any] = {
