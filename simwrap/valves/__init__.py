@@ -13,10 +13,11 @@ from simwrap.valves.valve import Currents, SmallSignal, Valve
 if TYPE_CHECKING:
     from simwrap.valves.about import facts, fit_tables
     from simwrap.valves.curves import operating_point
-    from simwrap.valves.draw import curves_figure, fit_figure
+    from simwrap.valves.draw import contact_sheet, curves_figure, fit_figure
     from simwrap.valves.from_table import fit_file
 
 _LATER = {
+    "contact_sheet": "simwrap.valves.draw",
     "curves_figure": "simwrap.valves.draw",
     "facts": "simwrap.valves.about",
     "fit_figure": "simwrap.valves.draw",
@@ -29,6 +30,7 @@ __all__ = [
     "Currents",
     "SmallSignal",
     "Valve",
+    "contact_sheet",
     "curves_figure",
     "facts",
     "fit_figure",
