@@ -114,5 +114,5 @@ def difference_tones(lines: Array, first: int, second: int) -> tuple[Floats, Flo
     """
     amplitude = np.abs(lines)
     both = amplitude[..., first] + amplitude[..., second]
-    odd = amplitude[..., 2 * first - second] + amplitude[..., 2 * second - first]
+    odd = amplitude[..., abs(2 * first - second)] + amplitude[..., 2 * second - first]
     return divide(amplitude[..., second - first], both), divide(odd, both)
