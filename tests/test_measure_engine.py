@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 
 import simwrap
+import simwrap.errors
 
 K, T = 1.380649e-23, 300.15
 
@@ -173,3 +174,20 @@ def test_heater_hum_of_an_unbypassed_cathode(engine):
     assert float(found.heater_hum.output_rms) == pytest.approx(hum, rel=0.02)
     bypassed = simwrap.measure(simwrap.stage("triode_gain", valve="12AX7"), "heater_hum", engine=engine)
     assert float(bypassed.heater_hum.output_rms) < 0.3 * hum
+
+
+@pytest.mark.parametrize("engine", ["ngspice", "neospice"])
+def test_square_wave_of_a_coupling_capacitor(engine):
+    """A CR of 50 ms falls by 1 - exp(-0.5 ms / 50 ms) in half a period, and has no overshoot (elementary)."""
+    bare = {"position": 1.0, "input_capacitor": 100e-9, "load_resistor": 1e6, "pot": 1e6, "source_resistance": 0.0}
+    stage = simwrap.stage("volume_control", load_capacitance=0.0, **bare)
+    found = simwrap.measure(stage, "square_wave", engine=engine).square_wave
+    assert float(found.output_step) == pytest.approx(0.1, rel=0.01)
+    assert float(found.tilt) == pytest.approx(1.0, rel=0.05)
+    assert float(found.overshoot) < 0.5
+
+
+@pytest.mark.parametrize(("name", "options"), [("supply", {"drive": 1.0}), ("riaa_passive", {"drive": 1.0})])
+def test_power_needs_a_valve_to_drive(name, options):
+    with pytest.raises(simwrap.errors.InputError, match="no valve that could be driven"):
+        simwrap.measure(simwrap.stage(name), {"power": options})

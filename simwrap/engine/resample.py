@@ -6,6 +6,12 @@ import numpy as np
 
 from .protocol import Array
 
+#: Ratio of neighbouring steps above which the engine has put points at an edge of a source.
+_JUMP = 20.0
+
+#: Of the wave's span: a cubic that leaves the straight line by more near an edge is not followed.
+_SWING = 1e-3
+
 
 def onto(grid: Array, times: Array, wave: Array) -> Array:
     """Interpolate with the cubic through the four nearest points.
@@ -39,4 +45,8 @@ def onto(grid: Array, times: Array, wave: Array) -> Array:
             if j != k:
                 weight *= (x - at[j]) / (at[k] - at[j])
         value += weight * wave[first + k]
-    return value
+    # Where the spacing jumps an edge is near: a cubic across it would swing on both sides.
+    gaps = np.array([at[k + 1] - at[k] for k in range(3)])
+    straight = np.interp(x, times, wave)
+    swings = np.abs(value - straight) > _SWING * np.ptp(wave)
+    return np.where(swings & (gaps.max(axis=0) > _JUMP * gaps.min(axis=0)), straight, value)

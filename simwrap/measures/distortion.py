@@ -149,7 +149,7 @@ def _tones(output: str, peak: Floats, *tones: tuple[float, float]) -> Steady:
 def _with_noise(wave: Floats, frequency: float, noise: Floats) -> Floats:
     """Return harmonics and noise relative to the whole signal, in the band of the noise."""
     power = np.abs(harmonics.spectrum(wave)) ** 2 / 2.0
-    orders = np.arange(2, max(3, min(power.shape[-1], int(BAND[1] / frequency) + 1)))
+    orders = np.arange(2, max(2, min(power.shape[-1], int(BAND[1] / frequency) + 1)))
     rest = power[..., orders].sum(axis=-1) + noise**2
     ratio: Floats = np.sqrt(rest / (power[..., 1] + rest))
     return ratio

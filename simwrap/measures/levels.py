@@ -94,7 +94,7 @@ def expected_onset(
     if not valves:
         return np.full(points, _PASSIVE_ONSET), op
     ac = yield Ac(start=frequency, stop=frequency, per_decade=1, vectors=valve_vectors(valves))
-    onset = np.full(points, np.inf)
+    onset, failed = np.full(points, np.inf), np.zeros(points, dtype=bool)
     for instance, use in valves.items():
         nodes = use.nodes
         if "grid" not in nodes:
@@ -112,7 +112,7 @@ def expected_onset(
             (vector(op, current), vector(ac, current)[:, 0]),
         ):
             onset = np.fmin(onset, divide(np.maximum(np.abs(rest), 1e-3), np.abs(swing)))
-    failed = np.isnan(vector(op, current))
+        failed |= np.isnan(vector(op, current))
     onset = np.where(np.isfinite(onset), np.clip(onset, 1e-6, 1e4), _PASSIVE_ONSET)
     return np.where(failed, np.nan, onset), op
 

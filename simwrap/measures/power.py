@@ -123,6 +123,8 @@ def power(
     if drive is None and "drive" not in stage.values:
         raise InputError(f"power: {stage.name} has no drive of its own; give the option drive")
     valves = {name: use for name, use in stage.valves.items() if use.valve.kind != "rectifier"}
+    if not valves:
+        raise InputError(f"power: {stage.name} has no valve that could be driven")
     op = yield Op()
     points = count(op)
     load_name, load = load_of(stage, points)

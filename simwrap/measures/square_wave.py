@@ -14,6 +14,8 @@ from simwrap.measures.requests import Op, Result, Transient, Variable
 _SAMPLES = 8192
 #: Rise of the source's edge, relative to the period.
 _EDGE = 2e-5
+#: Of the step: a doubt about the top's height from which on it hasn't settled.
+_UNSETTLED = 0.05
 
 
 class Edge(NamedTuple):
@@ -54,7 +56,7 @@ def square_wave(stage: StageLike, *, frequency: float = 1000.0, level: float = 0
         From a quarter of a period before the rising edge to a whole one after it [V].
 
     Rise time and tilt are means of both edges: what is left of the coupling capacitors' settling
-    adds to the one tilt what it takes from the other.
+    adds to the one tilt what it takes from the other. All are NaN where the top doesn't settle in half a period.
     """
     output = port(stage, "output", "square_wave")
     op = yield Op()
@@ -112,8 +114,11 @@ def edge_figures(time: Floats, wave: Array, edge: float, half: float) -> Edge:
     weights = np.linalg.pinv(basis)
     coefficients = wave[:, settled] @ weights.T
     first, last = coefficients[:, 0], coefficients.sum(axis=1)
+    # Where a cubic would draw the top back to another height, it hasn't settled: then there is no line to count from.
+    cubic = wave[:, settled] @ np.linalg.pinv(np.column_stack([basis, local**3])).T
     base = wave[:, before]
     step = first - base
+    step = np.where(np.abs(cubic[:, 0] - first) > _UNSETTLED * np.abs(step), np.nan, step)
     relative = divide(wave[:, top] - base[:, None], step[:, None])
     instants = time[top]
     rise = _reached(instants, relative, 0.9) - _reached(instants, relative, 0.1)

@@ -216,8 +216,9 @@ def markdown(valves: Sequence[Valve]) -> str:
         "*checked only* rows did not. *Exchanged / left out*: for charts, the error of rows that otherwise calibrate,",
         "with constants fitted to the other half; for output valves, the error of each row with constants fitted",
         "without it. *Reached* compares with what was asked: the checked rows and those of the exchanged halves, else",
-        "(output stages) those left out, else the calibrated ones. The figures are those of the law; tests run the same rows as stages through the engines",
-        "and get the same.",
+        "(output stages) those left out, else the calibrated ones.",
+        "The figures are those of the law; tests run the same rows as stages",
+        "through the engines and get the same.",
     ]
     for valve in valves:
         lines += ["", f"## {valve.name}" + (f", {valve.kind} section" if valve.kind_matters else ""), ""]
