@@ -135,15 +135,10 @@ def _run_of(request: Request, settings: int) -> protocol.Run:
         case Noise():
             return protocol.NoiseRun(request.start, request.stop, request.per_decade, request.output)
         case Steady():
-            amplitude = np.asarray(request.amplitude, dtype=float)
-            if settings and amplitude.ndim == 2:
-                amplitude = np.repeat(amplitude, settings, axis=0)
-            else:
-                amplitude = amplitude.reshape(-1, amplitude.shape[-1])
             return protocol.SteadyRun(
                 request.fundamental,
                 request.tones,
-                amplitude,
+                _flat(request.amplitude, settings),
                 tuple(request.vectors),
                 samples=request.samples,
                 tolerance=request.tolerance,
@@ -157,8 +152,17 @@ def _run_of(request: Request, settings: int) -> protocol.Run:
                 start=request.start,
                 samples=request.samples,
                 initial=request.initial,
+                amplitude=None if request.amplitude is None else _flat(request.amplitude, settings),
             )
     raise TypeError(f"not a request: {request!r}")
+
+
+def _flat(amplitude: NDArray[Any], settings: int) -> NDArray[Any]:
+    """Return amplitudes with one row a point and setting."""
+    amplitude = np.asarray(amplitude, dtype=float)
+    if settings and amplitude.ndim == 2:
+        return np.repeat(amplitude, settings, axis=0)
+    return amplitude.reshape(-1, amplitude.shape[-1])
 
 
 def _expand(table: Table, vary: Mapping[str, NDArray[Any]]) -> tuple[Table, int]:
@@ -231,12 +235,7 @@ class _Bench:
         extras: list[dict[str, Any]] = [{} for _ in group]
         reasons = [""] * table.points
         for batch in render_table(table, excite=first.excite, extra=_repeat(first.extra, settings)):
-            part = [
-                dataclasses.replace(run, amplitude=run.amplitude[batch.indices])
-                if isinstance(run, protocol.SteadyRun)
-                else run
-                for run in runs
-            ]
+            part = [protocol.at_points(run, batch.indices) for run in runs]
             options = self.options
             replies = engines.run(
                 batch.netlist.circuit,

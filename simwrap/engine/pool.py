@@ -16,7 +16,20 @@ from ..errors import EngineError, NetlistError, shown
 from . import child as children
 from . import guard
 from .discover import choose
-from .protocol import Circuit, NoiseRun, OpRun, Pulse, Pwl, Reply, Run, Sine, SteadyRun, TransientRun
+from .protocol import (
+    Array,
+    Circuit,
+    NoiseRun,
+    OpRun,
+    Pulse,
+    Pwl,
+    Reply,
+    Run,
+    Sine,
+    SteadyRun,
+    TransientRun,
+    at_points,
+)
 from .work import Job, Part, empty
 
 #: Points of a chunk. Fixed, and each chunk starts from a fresh load, so that the numbers of a point
@@ -153,11 +166,7 @@ def _checked(run: Run, parsed: guard.Parsed, points: int) -> Run:
         return NoiseRun(float(run.start), float(run.stop), int(run.per_decade), output, source)
     vectors = guard.check_vectors(parsed, run.vectors)
     if isinstance(run, SteadyRun):
-        amplitude = np.asarray(run.amplitude, float)
-        if amplitude.ndim != 2 or len(amplitude) != points or not np.isfinite(amplitude).all():
-            raise NetlistError(
-                f"steady state: amplitude has shape {amplitude.shape}; finite values of ({points}, levels) are needed"
-            )
+        amplitude = _amplitude("steady state", run.amplitude, points)
         _positive("steady state: fundamental", run.fundamental)
         tones = tuple(_term(tone) for tone in run.tones)
         for tone in tones:
@@ -179,8 +188,10 @@ def _checked(run: Run, parsed: guard.Parsed, points: int) -> Run:
             raise NetlistError(f"transient: {run.samples} samples from {run.start!r} s to {run.stop!r} s is no grid")
         if run.initial not in ("operating point", "zero"):
             raise NetlistError(f'transient: initial is {shown(run.initial)}; give "operating point" or "zero"')
+        amplitude = np.ones((points, 1)) if run.amplitude is None else run.amplitude
         return dataclasses.replace(
             run, stop=float(run.stop), step=float(run.step), start=float(run.start), vectors=vectors,
+            amplitude=_amplitude("transient", amplitude, points),
             terms=tuple(_term(term) for term in run.terms), source=_source(run.source, parsed),
         )  # fmt: skip
     _frequencies(run.start, run.stop, run.per_decade)
@@ -194,6 +205,15 @@ def _source(name: str, parsed: guard.Parsed) -> str:
     if device is None or device.kind not in "vi":
         raise NetlistError(f"source {shown(name)}: the circuit has no such v or i source")
     return device.name
+
+
+def _amplitude(what: str, given: Array, points: int) -> Array:
+    amplitude = np.asarray(given, float)
+    if amplitude.ndim != 2 or len(amplitude) != points or not np.isfinite(amplitude).all():
+        raise NetlistError(
+            f"{what}: amplitude has shape {amplitude.shape}; finite values of ({points}, levels) are needed"
+        )
+    return amplitude
 
 
 def _positive(what: str, value: float) -> None:
@@ -226,9 +246,7 @@ def _term(term: Any) -> Any:
 
 
 def _sliced(runs: Sequence[Run], chunk: Any) -> tuple[Run, ...]:
-    return tuple(
-        dataclasses.replace(run, amplitude=run.amplitude[chunk]) if isinstance(run, SteadyRun) else run for run in runs
-    )
+    return tuple(at_points(run, chunk) for run in runs)
 
 
 def _put(whole: Part, part: Part, places: Any) -> None:

@@ -11,7 +11,7 @@ Everything here can be pickled, and importing it loads nothing but numpy.
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Any
 
 import numpy as np
@@ -84,6 +84,10 @@ class Sine:
     frequency: float
     phase: float = 0.0
 
+    def scaled(self, factor: float) -> Sine:
+        """Return the same shape at another level."""
+        return replace(self, amplitude=self.amplitude * factor)
+
 
 @dataclass(frozen=True)
 class Pulse:
@@ -97,6 +101,10 @@ class Pulse:
     width: float
     period: float
 
+    def scaled(self, factor: float) -> Pulse:
+        """Return the same shape at another level."""
+        return replace(self, low=self.low * factor, high=self.high * factor)
+
 
 @dataclass(frozen=True)
 class Pwl:
@@ -104,6 +112,10 @@ class Pwl:
 
     times: tuple[float, ...]
     values: tuple[float, ...]
+
+    def scaled(self, factor: float) -> Pwl:
+        """Return the same shape at another level."""
+        return replace(self, values=tuple(factor * value for value in self.values))
 
 
 @dataclass(frozen=True)
@@ -146,6 +158,7 @@ class SteadyRun:
 class TransientRun:
     """A transient from the operating point (or from ``initial`` = "zero", a cold start).
 
+    The levels of the terms are multiplied by ``amplitude``, shape (points, 1), where it is given.
     Reply vectors: float, (points, samples) on the uniform grid ``axis`` of
     ``samples`` instants over start .. stop [s]; ``step`` [s] is the largest time step.
     """
@@ -158,9 +171,17 @@ class TransientRun:
     start: float = 0.0
     samples: int = 2048
     initial: str = "operating point"
+    amplitude: Array | None = None
 
 
 Run = OpRun | AcRun | NoiseRun | SteadyRun | TransientRun
+
+
+def at_points(run: Run, points: Any) -> Run:
+    """Return what is asked of some of the points (an index or a slice)."""
+    if isinstance(run, SteadyRun | TransientRun) and run.amplitude is not None:
+        return replace(run, amplitude=run.amplitude[points])
+    return run
 
 
 @dataclass

@@ -27,7 +27,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from .deck import Deck
-from .protocol import Array, OpRun, Sine, SteadyRun
+from .protocol import Array, OpRun, SteadyRun
 from .resample import onto
 
 if TYPE_CHECKING:
@@ -134,7 +134,7 @@ class Solver:
         """
         self.until = time.monotonic() + self.seconds
         self.count = 0
-        tones = [Sine(tone.amplitude * amplitude, tone.frequency, tone.phase) for tone in self.run.tones]
+        tones = [tone.scaled(amplitude) for tone in self.run.tones]
         source = self.run.source
         self.lines = self.deck.lines(self.values, {source: self.deck.drive(source, self.values, tones)})
         found = None

@@ -159,7 +159,9 @@ def _solve_small(host: Host, job: Job, beat: Beat, deck: Deck, parts: list[Part]
 def _solve_transient(
     host: Host, deck: Deck, run: TransientRun, part: Part, point: int, values: dict[str, float]
 ) -> None:
-    lines = deck.lines(values, {run.source: deck.drive(run.source, values, run.terms)})
+    factor = 1.0 if run.amplitude is None else float(run.amplitude[point, 0])
+    terms = [term.scaled(factor) for term in run.terms]
+    lines = deck.lines(values, {run.source: deck.drive(run.source, values, terms)})
     zero = run.initial == "zero"
     if zero:
         lines = deck.initial(dict.fromkeys(deck.parsed.nodes, 0.0)

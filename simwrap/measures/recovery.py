@@ -14,6 +14,7 @@ from simwrap.measures.common import (
     current_nodes,
     port,
     scalar,
+    stated,
     valve_vectors,
     vector,
     wanted,
@@ -45,8 +46,7 @@ def recovery(
     Parameters
     ----------
     overload_db : float
-        Level of the burst above the onset of clipping that bias and gains lead one to expect [dB];
-        the largest over all points, so that all get the same burst.
+        Level of the burst above the onset of clipping that bias and gains lead one to expect [dB].
     level : float, optional
         Level of the burst instead [V r.m.s.].
     frequency : float
@@ -71,20 +71,22 @@ def recovery(
         value [s].
     bias_shift
         Largest change of a grid-cathode voltage just after the burst [V]; negative: more negative.
+    burst_level
+        Of the source's e.m.f. [V r.m.s.].
     time, output_wave
         The output over time, from the start of the burst [V].
     """
     output = port(stage, "output", "recovery")
     onset, op = yield from expected_onset(stage, frequency)
-    if level is None:
-        finite = onset[np.isfinite(onset)]
-        amplitude = float(finite.max() if finite.size else 1.0) * 10.0 ** (overload_db / 20.0)
-    else:
-        amplitude = np.sqrt(2.0) * level
+    points = len(onset)
+    # A point without an operating point fails whatever its burst is.
+    amplitude = np.where(np.isfinite(onset), onset, 1.0) * 10.0 ** (overload_db / 20.0)
+    if level is not None:
+        amplitude = np.full(points, np.sqrt(2.0) * level)
     burst = cycles / frequency
     stop = burst + window
     instants = np.linspace(0.0, burst, cycles * _CORNERS_A_CYCLE + 1)
-    wave = amplitude * np.sin(2.0 * np.pi * frequency * instants)
+    wave = np.sin(2.0 * np.pi * frequency * instants)
     wave[-1] = 0.0
     valves = {name: use for name, use in stage.valves.items() if "grid" in use.nodes}
     reply = yield Transient(
@@ -93,11 +95,11 @@ def recovery(
         vectors=wanted(output, *valve_vectors(valves)),
         terms=(Pwl((*map(float, instants), stop), (*map(float, wave), 0.0)),),
         samples=_SAMPLES,
+        amplitude=amplitude[:, None],
     )
     time = np.asarray(reply.axis, dtype=float)
     after = time > burst
     share = tolerance / 100.0
-    points = len(onset)
     out = vector(reply, output) - vector(op, output)[:, None]
     peak = np.abs(out).max(axis=1)
     output_time = _last(time, np.abs(out) > share * peak[:, None], after, burst)
@@ -124,11 +126,12 @@ def recovery(
             "output_recovery_time": scalar(marked(output_time), "s", "time until the output is back"),
             "blocked_time": scalar(marked(blocked), "s", "time for which a valve is cut off after the burst"),
             "bias_shift": scalar(marked(shift), "V", "change of grid bias just after the burst"),
+            "burst_level": scalar(marked(amplitude / np.sqrt(2.0)), "V", "level of the burst, r.m.s."),
             "output_wave": Variable(("time",), out, "V", "output"),
         },
         coords={"time": axis(time, "s", "time from the start of the burst")},
         conditions={
-            "burst_level": (float(amplitude / np.sqrt(2.0)), "V"),
+            "burst_level": (stated(amplitude / np.sqrt(2.0)), "V"),
             "burst_frequency": (frequency, "Hz"),
             "burst_cycles": (cycles, ""),
             "tolerance": (tolerance, "%"),

@@ -76,7 +76,10 @@ class Steady(Request):
 
 @dataclass(frozen=True, kw_only=True)
 class Transient(Request):
-    """Transient; see :class:`simwrap.engine.protocol.TransientRun`."""
+    """Transient; see :class:`simwrap.engine.protocol.TransientRun`.
+
+    ``amplitude`` [a factor on the terms' levels] has the shape (points, 1) or (points, settings, 1).
+    """
 
     stop: float
     step: float
@@ -85,6 +88,7 @@ class Transient(Request):
     start: float = 0.0
     samples: int = 2048
     initial: str = "operating point"
+    amplitude: Array | None = None
 
 
 @dataclass(frozen=True)
