@@ -42,6 +42,10 @@ RCOND = 1e-3
 JITTER = 6
 #: Periods in which a nudge shows whether a steady state is stable.
 GROWTH = 24
+#: Looks at a Jacobian's largest eigenvalue before that, and the value from which on it would grow.
+LOOKS, GROWS = 6, 1.001
+#: Part of a nudge down to which it has died away.
+DIED_AWAY = 0.1
 #: Steps of a period of the quiet circuit.
 QUIET_STEPS = 50
 #: Periods after which the extrapolation is given up.
@@ -205,7 +209,7 @@ class Solver:
             calm = step == "newton" and moved < 1.0 and short == 1.0
             near = near + 1 if self.change(base, trial) < 1.0 else 0
             plain -= 1
-            if step == "plain" or np.linalg.norm(trial.miss) < 0.8 * np.linalg.norm(base.miss) or calm:
+            if step == "plain" or self._away(trial) < 0.8 * self._away(base) or calm:
                 base, rejected, short = trial, 0, 1.0
             else:
                 rejected += 1
@@ -244,9 +248,18 @@ class Solver:
         finally:
             self.lines, self.step, self.until = lines, step, until
 
+    def _newton(self, period: Period) -> Array:
+        """Return the change of a period's beginning after which its end would be its beginning."""
+        found: Array = np.linalg.lstsq(np.eye(len(period.miss)) - self.jacobian, period.miss, rcond=1e-12)[0]
+        return found
+
+    def _away(self, period: Period) -> float:
+        """How far a period is from the steady state: a small miss of a slow part counts for its whole way."""
+        return float(np.linalg.norm(self._newton(period)))
+
     def _next(self, base: Period, slope: bool, short: float) -> Array:
         """Return the state at which the slow parts would stop moving, or one close to ``base`` on the way."""
-        step = np.linalg.lstsq(np.eye(len(base.miss)) - self.jacobian, base.miss, rcond=1e-12)[0]
+        step = self._newton(base)
         if slope:
             # Two secants along this way were no good: ask for the slope at the base itself.
             return np.asarray(base.begin + 0.01 * (self.back @ step))
@@ -265,20 +278,24 @@ class Solver:
 
     def _stays(self, found: Period) -> None:
         """Refuse a steady state that the circuit would run away from: it oscillates by itself."""
-        if np.abs(np.linalg.eigvals(self.jacobian)).max(initial=0.0) < 1.001:
-            return
-        # The Jacobian is only learnt, so look: a small nudge along its growing way must not grow. What
-        # grows at first may still die away, so one that does is followed over a whole turn of its phase.
-        power, ways = np.linalg.eig(self.jacobian)
-        largest = int(np.argmax(np.abs(power)))
-        nudge = self.back @ np.real(ways[:, largest])
-        nudge *= 1e-4 * max(1.0, float(np.abs(found.end).max())) / max(float(np.abs(nudge).max()), 1e-30)
+        # The Jacobian is only learnt, so look: a small nudge along its growing way shows whether it does grow there.
+        for _ in range(LOOKS):
+            power, ways = np.linalg.eig(self.jacobian)
+            largest = int(np.argmax(np.abs(power))) if power.size else 0
+            if not power.size or abs(power[largest]) < GROWS:
+                return
+            nudge = self.back @ np.real(ways[:, largest])
+            nudge *= 1e-4 * max(1.0, float(np.abs(found.end).max())) / max(float(np.abs(nudge).max()), 1e-30)
+            self._learn(found, [self.one_period(found.end + nudge)])
+        # What grows at first may still die away, so it is followed over a whole turn of its phase.
         turn = 2.0 * np.pi / max(abs(float(np.angle(power[largest]))), 1e-9)
         state = found.end + nudge
         size: list[float] = []
         for length in (GROWTH, GROWTH * int(np.clip(1.5 * turn / GROWTH, 2, 12))):
             while len(size) < length:
                 size.append(float(np.linalg.norm(self.state @ (state - found.end))))
+                if size[-1] < DIED_AWAY * size[0]:
+                    return
                 state = self.one_period(state).end
             third = length // 3
             first, middle, last = (max(size[k : k + third]) for k in range(0, length, third))
