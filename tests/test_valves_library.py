@@ -344,7 +344,7 @@ def test_pictures_say_what_they_show(what: str) -> None:
     labels = axes.get_legend_handles_labels()[1]
     if what != "transfer":
         assert any("12 W" in label for label in labels)
-        assert "load line" in labels
+        assert "load line, 5.22 kΩ" in labels
     if what in ("anode", "triode-connected"):
         assert any(label.startswith("published") for label in labels)
 

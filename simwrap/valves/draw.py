@@ -6,7 +6,9 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from simwrap import quantity
 from simwrap.errors import InputError, UnknownNameError
+from simwrap.figures import legend_below, name_curves
 from simwrap.valves.curves import (
     Family,
     OperatingPoint,
@@ -90,11 +92,12 @@ def curves_figure(
                 grid_voltage=grid_voltage, screen_voltage=screen_voltage, tap=part,
             )  # fmt: skip
             draw_load_line(axes, point, supply=supply, resistance=anode_resistor + cathode_resistor)
+    legend_below(axes)
     return figure
 
 
-def _finish(axes: Axes, title: str, x: str, y: str = "current [mA]") -> None:
-    axes.set_title(title, pad=14)
+def _finish(axes: Axes, title: str, x: str, y: str = "anode current [mA]") -> None:
+    axes.set_title(title, pad=16)
     axes.set_xlabel(x)
     axes.set_ylabel(y)
     axes.grid(True, color="#d9d9d9", linewidth=0.7)
@@ -117,33 +120,39 @@ def draw_anode(
 ) -> None:
     """Draw an anode family with published points, and the rated dissipation."""
     top = _top(valve, family)
-    for grid, current in zip(family.parameter, 1e3 * family.current, strict=True):
-        axes.plot(family.x, current, color=_CURVE, linewidth=1.3)
-        inside = np.flatnonzero(current <= top)
-        if inside.size > 1 and current[inside[-1]] > 0.02 * top:
-            end = inside[-1]
-            axes.annotate(f"{grid:g}", (family.x[end], current[end]), color=_CURVE, fontsize=8, ha="right", va="bottom")
+    axes.set_xlim(0.0, family.x[-1])
+    axes.set_ylim(0.0, top)
+    currents = 1e3 * family.current
+    axes.plot(family.x, currents.T, color=_CURVE, linewidth=1.3)
+    names = [f"{grid:g} V" for grid in family.parameter]
+    name_curves(axes, zip(names, [family.x] * len(names), currents, strict=True), colour=_CURVE)
     hyperbola = dissipation_hyperbola(valve, family.x[1:])
     if hyperbola is not None:
         seen = bool((1e3 * hyperbola < top).any())
-        words = f"{valve.ratings.anode_dissipation_max:g} W rated" + ("" if seen else ", above the picture")
+        words = f"{valve.ratings.anode_dissipation_max:g} W, rated dissipation" + (
+            "" if seen else " (above the picture)"
+        )
         axes.plot(family.x[1:], 1e3 * hyperbola, color=_FAINT, linestyle=":", label=words)
     _published(axes, valve, tap, usual_screen_voltage(valve) if screen_voltage is None else screen_voltage)
-    axes.set_xlim(0.0, family.x[-1])
-    axes.set_ylim(0.0, top)
     how = ""
     if valve.kind == "pentode":
         fixed = usual_screen_voltage(valve) if screen_voltage is None else screen_voltage
-        how = f", screen {fixed:.0f} V" if tap == 0 else ", triode-connected" if tap == 1 else f", tap {tap:g}"
-    _finish(axes, f"{valve.name}{how}; grid voltage at each curve", "anode voltage [V]")
-    if axes.get_legend_handles_labels()[0]:
-        axes.legend(fontsize=8, loc="upper right")
+        how = (
+            f", screen {fixed:.0f} V"
+            if tap == 0
+            else ", triode-connected"
+            if tap == 1
+            else f", tap {tap:g}, screen {fixed:.0f} V at rest"
+        )
+    current = (
+        "anode current" if tap == 0 else "anode and screen current" if tap == 1 else f"anode + {tap:g} screen current"
+    )
+    _finish(axes, f"{valve.name}{how}; grid voltage at each curve", "anode voltage [V]", f"{current} [mA]")
 
 
 def _published(axes: Axes, valve: Valve, tap: float, screen: float | None) -> None:
     """Draw the published points that belong to this family, with the law's error beside each."""
     connection = "triode-connected" if tap == 1 else "normal"
-    first = True
     for row in valve.points:
         if row.anode_voltage is None or row.anode_current is None or row.connection != connection or 0 < tap < 1:
             continue
@@ -152,70 +161,91 @@ def _published(axes: Axes, valve: Valve, tap: float, screen: float | None) -> No
         grid = grid_voltage_of(row)
         if grid is None:
             continue
-        label = "published, at its grid voltage" if first else "_nolegend_"
-        first = False
         hollow = row.use == "contradicts" or "anode_current" in row.contradicts
         axes.plot(
             [row.anode_voltage], [1e3 * row.anode_current], "o", color=_POINT, markersize=5, zorder=5,
-            fillstyle="none" if hollow else "full", label=label,
+            fillstyle="none" if hollow else "full", clip_on=False, label=_label("grid", hollow),
         )  # fmt: skip
-        axes.annotate(
-            f"{grid:.3g}", (row.anode_voltage, 1e3 * row.anode_current), color=_POINT, fontsize=7,
-            xytext=(4, -9), textcoords="offset points",
-        )  # fmt: skip
+        _note(axes, f"{grid:.3g} V", row.anode_voltage, 1e3 * row.anode_current)
+
+
+def _label(electrode: str, hollow: bool) -> str:
+    return f"published, at its {electrode} voltage" + (" (others contradict it)" if hollow else "")
+
+
+def _note(axes: Axes, words: str, x: float, y: float) -> None:
+    """Name a published point, above it where it lies on the axis; points in one place share their words."""
+    wide, high = (abs(end - start) for start, end in (axes.get_xlim(), axes.get_ylim()))
+    for text in axes.texts:
+        at = getattr(text, "xy", None)
+        if text.get_color() != _POINT or at is None:
+            continue
+        apart = max(abs(at[0] - x) / wide, abs(at[1] - y) / high)
+        said = words in text.get_text().split(", ")
+        if apart < 0.02 and not said:
+            text.set_text(f"{text.get_text()}, {words}")
+        if apart < (0.06 if said else 0.02):
+            return
+    low = y < 0.08 * axes.get_ylim()[1]
+    right = x > 0.95 * axes.get_xlim()[1] + 0.05 * axes.get_xlim()[0]
+    axes.annotate(
+        words, (x, y), color=_POINT, fontsize=7, xytext=(-5 if right else 5, 3 if low else -9),
+        textcoords="offset points", ha="right" if right else "left",
+        bbox={"facecolor": "white", "edgecolor": "none", "alpha": 0.7, "pad": 0.3},
+    )  # fmt: skip
 
 
 def draw_transfer(axes: Axes, valve: Valve, family: Family | None = None) -> None:
     """Draw transfer curves."""
     family = transfer_family(valve) if family is None else family
     top = _top(valve, family)
-    for voltage, current in zip(family.parameter, 1e3 * family.current, strict=True):
-        axes.plot(family.x, current, color=_CURVE, linewidth=1.3)
-        end = np.flatnonzero(current <= top)[-1]
-        axes.annotate(
-            f"{voltage:g} V", (family.x[end], current[end]), color=_CURVE, fontsize=8, ha="right", va="bottom"
-        )
+    axes.set_xlim(family.x[0], family.x[-1])
+    axes.set_ylim(0.0, top)
+    currents = 1e3 * family.current
+    axes.plot(family.x, currents.T, color=_CURVE, linewidth=1.3)
+    names = [f"{voltage:g} V" for voltage in family.parameter]
+    name_curves(axes, zip(names, [family.x] * len(names), currents, strict=True), colour=_CURVE)
+    of = "screen" if valve.kind == "pentode" else "anode"
     for row in valve.points:
-        voltage = row.screen_voltage if valve.kind == "pentode" else row.anode_voltage
+        at = row.screen_voltage if valve.kind == "pentode" else row.anode_voltage
         grid = grid_voltage_of(row)
-        if row.connection != "normal" or voltage not in family.parameter or grid is None or row.anode_current is None:
+        if row.connection != "normal" or at not in family.parameter or grid is None or row.anode_current is None:
             continue
         hollow = row.use == "contradicts" or "anode_current" in row.contradicts
         axes.plot([grid], [1e3 * row.anode_current], "o", color=_POINT, markersize=5, zorder=5,
-                  fillstyle="none" if hollow else "full")  # fmt: skip
-        axes.annotate(f"{voltage:g} V", (grid, 1e3 * row.anode_current), color=_POINT, fontsize=7,
-                      xytext=(5, -8), textcoords="offset points")  # fmt: skip
-    axes.set_xlim(family.x[0], family.x[-1])
-    axes.set_ylim(0.0, top)
-    of = "screen" if valve.kind == "pentode" else "anode"
+                  fillstyle="none" if hollow else "full", clip_on=False, label=_label(of, hollow))  # fmt: skip
+        _note(axes, f"{at:g} V", grid, 1e3 * row.anode_current)
     _finish(axes, f"{valve.name}; {of} voltage at each curve", "grid voltage [V]")
 
 
 def draw_drop(axes: Axes, valve: Valve) -> None:
     """Draw a rectifier's drop with its published points."""
     drop, current = drop_curve(valve)
-    axes.plot(drop, 1e3 * current, color=_CURVE, linewidth=1.3)
+    scale, unit = (1.0, "A") if current[-1] > 2.0 else (1e3, "mA")
+    axes.plot(drop, scale * current, color=_CURVE, linewidth=1.3)
     for row in valve.points:
         if row.anode_voltage is not None and row.anode_current is not None:
-            axes.plot([row.anode_voltage], [1e3 * row.anode_current], "o", color=_POINT,
-                      fillstyle="none" if row.use == "contradicts" else "full")  # fmt: skip
+            axes.plot([row.anode_voltage], [scale * row.anode_current], "o", color=_POINT, label="published",
+                      fillstyle="none" if row.use == "contradicts" else "full", clip_on=False)  # fmt: skip
     axes.set_xlim(0.0, drop[-1])
     axes.set_ylim(0.0, None)
-    _finish(axes, f"{valve.name}, one anode", "drop [V]")
+    _finish(axes, f"{valve.name}, one anode", "drop [V]", f"current [{unit}]")
 
 
 def draw_load_line(axes: Axes, point: OperatingPoint, *, supply: float, resistance: float) -> None:
     """Draw a load line [ohm] from the supply [V] through the operating point, with the small-signal numbers."""
     voltage = np.array([0.0, supply])
-    axes.plot(voltage, 1e3 * (supply - voltage) / resistance, color=_LINE, linestyle="--", label="load line")
+    axes.plot(
+        voltage, 1e3 * (supply - voltage) / resistance, color=_LINE, linestyle="--",
+        label=f"load line, {quantity.render(resistance, 'ohm', digits=3)}",
+    )  # fmt: skip
     words = (
         f"{point.anode_voltage:.0f} V, {1e3 * point.load_current:.3g} mA, grid {point.grid_voltage:.3g} V\n"
-        f"gm {1e3 * point.gm:.3g} mS, ra {point.ra / 1e3:.3g} k, mu {point.mu:.3g}"
+        f"gm {1e3 * point.gm:.3g} mS, ra {quantity.render(point.ra, 'ohm', digits=3)}, mu {point.mu:.3g}"
     )
     axes.plot(
         [point.anode_voltage], [1e3 * point.load_current], "s", color="black", markersize=7, zorder=6, label=words
     )
-    axes.legend(fontsize=8, loc="upper right")
 
 
 def contact_sheet(valves: list[Valve], *, columns: int = 5) -> Figure:
@@ -232,6 +262,7 @@ def contact_sheet(valves: list[Valve], *, columns: int = 5) -> Figure:
             draw_anode(axes, valve, anode_family(valve))
     for axes in panels[len(valves) :]:
         axes.set_visible(False)
+    legend_below(*panels[: len(valves)], size=8.0)
     return figure
 
 
@@ -260,5 +291,5 @@ def fit_figure(result: FitResult) -> Figure:
         words = [f"{r.number.quantity.replace('_', ' ')}, {r.number.label}" for r in shown]
         axes.set_xticks(position, words, rotation=90, fontsize=7)
     _finish(axes, f"{result.numbers} numbers calibrate", "number", "law - given [%, distortion in points]")
-    axes.legend(fontsize=8)
+    legend_below(axes)
     return figure
