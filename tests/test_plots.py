@@ -89,7 +89,7 @@ def tone_curves(points=1):
 
 def wave(points=1):
     time = np.linspace(0, 1e-3, 200)
-    return make_result(points, {"time": time}, output_wave=(("time",), np.sin(6e3 * time), "V"))
+    return make_result(points, {"time": time}, output_wave=(("time",), 5.0 * np.sin(6e3 * time), "V"))
 
 
 def distortion(points=1):
@@ -151,7 +151,8 @@ def labels_of(figure):
 
 
 def legends_of(figure):
-    return [t.get_text() for axes in figure.axes if axes.get_legend() for t in axes.get_legend().get_texts()]
+    legends = [*figure.legends, *(axes.get_legend() for axes in figure.axes if axes.get_legend())]
+    return [text.get_text() for legend in legends for text in legend.get_texts()]
 
 
 @pytest.mark.parametrize("name", RESULTS)
@@ -218,7 +219,7 @@ def test_load_lines_go_through_the_operating_point():
     assert np.interp(150.0 + 50.75, *d_c.T) == pytest.approx(0.5)
     a_c = lines["a.c. load, 90.9 kΩ"]
     assert np.interp(150.0, *a_c.T) == pytest.approx(1.0)
-    assert "1 W, rated dissipation" in lines
+    assert "1 W, rated dissipation (above the picture)" in lines
     assert {"0 V", "-1 V", "-2 V"} <= {text.get_text() for text in axes.texts}
 
 
@@ -279,7 +280,7 @@ def test_a_sweep_of_one_parameter():
     figure = plot_sweep(sweep_data(second=False))
     assert [axes.get_title(loc="left") for axes in figure.axes] == ["gain", "anode current"]
     assert figure.axes[-1].get_xlabel() == "cathode resistor [Ω]"
-    assert [axes.get_ylabel() for axes in figure.axes] == ["dB", "mA"]
+    assert [axes.get_ylabel() for axes in figure.axes] == ["[dB]", "[mA]"]
     assert figure.axes[1].lines[0].get_ydata() == pytest.approx([1, 2, 3, 4])
     assert figure.axes[0].get_xscale() == "log"
 

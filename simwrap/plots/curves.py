@@ -11,21 +11,28 @@ from matplotlib.figure import Figure
 
 from simwrap import quantity
 from simwrap.errors import InputError
+from simwrap.figures import legend_across, legend_below
 from simwrap.plots.readers import Reader
 from simwrap.plots.style import (
     COLOURS,
     DASHES,
     FAINT,
     MOST_LINES,
-    add_legend,
     frequency_axis,
+    keep_span,
     label_of,
     line_style,
     log_axis,
     new_figure,
-    number_axis,
+    phase_axis,
+    prefixed,
     shades_of,
 )
+
+#: Lowest level of a harmonic that is drawn [dB], and the same as distortion [%].
+_FLOOR, _LEAST_THD = -120.0, 1e-4
+#: A transfer below this [dB] is none: rounding of a simulation.
+_NOTHING = -250.0
 
 
 def chosen_points(reader: Reader) -> list[tuple[int, str, dict[str, Any]]]:
@@ -42,8 +49,12 @@ def add_title(figure: Figure, reader: Reader, words: str) -> None:
     """Set the figure's title: the stage and what is drawn."""
     count = len(reader.labels)
     left_out = f" ({MOST_LINES} of {count} points)" if count > MOST_LINES else ""
-    name = f"{reader.stage.name.replace('_', ' ')}: " if reader.stage is not None else ""
-    figure.suptitle(f"{name}{words}{left_out}", fontsize=11)
+    figure.suptitle(f"{': '.join(filter(None, (reader.stage_name, words)))}{left_out}", fontsize=11)
+
+
+def _say(axes: Axes, words: str) -> None:
+    """Say in the middle of a panel why it is empty."""
+    axes.annotate(words, (0.5, 0.5), xycoords="axes fraction", ha="center", va="center")
 
 
 def draw_response(reader: Reader) -> Figure:
@@ -57,11 +68,12 @@ def draw_response(reader: Reader) -> Figure:
         if len(reader.labels) == 1 and "gain_db" in reader:
             _corner_marks(upper, reader, point)
     upper.set_ylabel(label_of("gain", "dB"))
-    lower.set_ylabel(label_of("phase", "degree"))
+    keep_span(upper, 3.0)
+    phase_axis(lower)
     frequency_axis(lower, frequency)
     frequency_axis(upper, frequency)
     upper.set_xlabel("")
-    add_legend(upper, loc="best")
+    legend_below(lower, sources=[upper])
     add_title(figure, reader, "response")
     return figure
 
@@ -99,10 +111,13 @@ def draw_tone_curves(reader: Reader) -> Figure:
             axes.plot(frequency, reader[f"{name}_curves_db"][0, k], color=shades[k], label=label)
         axes.plot(frequency, reader["curve_db"][0], color="black", linestyle="--", linewidth=1.2, label="as set")
         axes.set_title(f"{name} control")
+        axes.set_ylabel(label_of("gain", "dB"))
         frequency_axis(axes, frequency)
-        add_legend(axes, loc="lower center")
-    panels[0].set_ylabel(label_of("gain", "dB"))
-    add_title(figure, reader, "tone curves")
+    panels[-1].label_outer()
+    keep_span(panels[0], 3.0)
+    legend_below(*panels)
+    # A family a control is all that one picture holds.
+    figure.suptitle(": ".join(filter(None, (reader.stage_name, "tone curves", reader.labels[0]))), fontsize=11)
     return figure
 
 
@@ -113,28 +128,14 @@ def draw_headroom(reader: Reader) -> Figure:
     single = len(reader.labels) == 1
     for point, label, style in chosen_points(reader):
         out, thd = reader["level_out"][point], reader["thd"][point]
-        left.plot(out, thd, label=label or "total", **style)
-        right.plot(reader["level_in"][point], out, label=label, **style)
+        look = {"color": "black", "linewidth": 2.2} if single else style
+        left.plot(out, thd, label=label or "total", marker=".", markersize=4, **look)
+        right.plot(reader["level_in"][point], out, label=label, marker=".", markersize=4, **style)
     if single and "harmonics" in reader:
         for k, order in enumerate((2, 3, 4, 5)):
-            left.plot(
-                reader["level_out"][0],
-                reader["harmonics"][0, :, k],
-                linewidth=1.1,
-                label=f"harmonic {order}",
-                **line_style(k + 1),
-            )
-    for percent in (1, 3):
-        left.axhline(percent, color=FAINT, linewidth=1.0, linestyle=":")
-        left.annotate(
-            f"{percent} %",
-            (0.995, percent),
-            xycoords=("axes fraction", "data"),
-            fontsize=9,
-            ha="right",
-            va="center",
-            bbox={"facecolor": "white", "edgecolor": "none", "pad": 1.0},
-        )
+            level = reader["harmonics"][0, :, k]
+            if (level > 1e-3).any():
+                left.plot(reader["level_out"][0], level, linewidth=1.3, label=f"harmonic {order}", **line_style(k))
     if single and np.isfinite(float(reader["clipping_output_rms"][0])):
         limit, volts = str(reader["first_limit"][0]), float(reader["clipping_output_rms"][0])
         left.axvline(volts, color=FAINT, linewidth=1.2, linestyle="--", label=f"first limit: {limit}")
@@ -142,17 +143,28 @@ def draw_headroom(reader: Reader) -> Figure:
             [float(reader["clipping_input_rms"][0])], [volts], "o", color=COLOURS[1], label=f"first limit: {limit}"
         )
     for axes in (left, right):
-        log_axis(axes, "x")
-    log_axis(left, "y", percent=True)
-    log_axis(right, "y")
+        log_axis(axes, "x", plain=True)
+    log_axis(left, "y", plain=True)
+    log_axis(right, "y", plain=True)
     largest = float(np.nanmax(reader["thd"])) if np.isfinite(reader["thd"]).any() else 0.0
-    left.set_ylim(1e-3, max(100.0, largest))
+    left.set_ylim(1e-3, 10.0 if largest < 9.0 else max(100.0, 1.05 * largest))
+    for percent in (1, 3):
+        left.axhline(percent, color=FAINT, linewidth=1.0, linestyle=":")
+        left.annotate(
+            f"{percent} %", (1.0, percent), xycoords=("axes fraction", "data"), xytext=(3, 0),
+            textcoords="offset points", fontsize=9, ha="left", va="center", annotation_clip=False,
+        )  # fmt: skip
+    if largest < 1e-3:
+        left.lines[0].set_label("_nolegend_")
+        _say(left, "distortion below 0.001 % at every level")
     left.set_xlabel(label_of("output, r.m.s.", "V"))
     left.set_ylabel(label_of("distortion", "%"))
     right.set_xlabel(label_of("input, r.m.s.", "V"))
     right.set_ylabel(label_of("output, r.m.s.", "V"))
-    add_legend(left, loc="upper left")
-    add_legend(right, loc="upper left")
+    if single:
+        legend_below(left, right)
+    else:
+        legend_across(figure, [left])
     frequency = reader.stated("frequency")
     add_title(figure, reader, f"level and distortion{f' at {frequency}' if frequency else ''}")
     return figure
@@ -165,20 +177,26 @@ def draw_distortion(reader: Reader) -> Figure:
     orders = np.asarray(reader["harmonic"], dtype=float)
     points = chosen_points(reader)
     width = 0.8 / len(points)
-    floor = -140.0
-    for number, (point, label, _) in enumerate(points):
-        level = np.maximum(reader["harmonics_db"][point], floor)
+    levels = np.asarray([reader["harmonics_db"][point] for point, _, _ in points], dtype=float)
+    for number, (_, label, style) in enumerate(points):
+        level = np.maximum(levels[number], _FLOOR)
         place = orders + (number - (len(points) - 1) / 2) * width
-        axes.bar(place, level - floor, width=width, bottom=floor, color=COLOURS[number % len(COLOURS)], label=label)
+        axes.bar(place, level - _FLOOR, width=width, bottom=_FLOOR, color=style["color"], label=label)
+    seen = levels[np.isfinite(levels)]
+    if not (seen > _FLOOR).any():
+        _say(axes, f"every harmonic is below {_FLOOR:g} dB")
     axes.set_xticks(orders)
     axes.grid(False, axis="x")
-    axes.set_ylim(floor, 0)
+    axes.set_ylim(_FLOOR, max(0.0, 10.0 * np.ceil(seen.max() / 10.0)) if seen.size else 0.0)
     axes.set_xlabel("harmonic")
     axes.set_ylabel(label_of("level relative to the fundamental", "dB"))
-    add_legend(axes)
-    thd = f", total {float(reader['thd'][0]):.3g} %" if len(reader.labels) == 1 else ""
-    level = reader.stated("level")
-    add_title(figure, reader, f"harmonics{f' at {level} input' if level else ''}{thd}")
+    legend_below(axes)
+    thd = ""
+    if len(reader.labels) == 1:
+        total = float(reader["thd"][0])
+        thd = f", total {total:.3g} %" if not total < _LEAST_THD else f", total below {_LEAST_THD:.4f} %"
+    level_in = reader.stated("level")
+    add_title(figure, reader, f"harmonics{f' at {level_in} input' if level_in else ''}{thd}")
     return figure
 
 
@@ -191,32 +209,34 @@ def draw_power(reader: Reader) -> Figure:
     single = len(reader.labels) == 1
     for point, label, style in chosen_points(reader):
         drive = reader["drive_in"][point]
-        top.plot(drive, reader["power_curve"][point], label=label, **style)
-        middle.plot(drive, reader["thd_curve"][point], **style)
+        dots = {"marker": ".", "markersize": 4, **style}
+        top.plot(drive, reader["power_curve"][point], label=label, **dots)
+        middle.plot(drive, reader["thd_curve"][point], **dots)
         if not single:
-            bottom.plot(drive, 1e3 * reader["anode_current_curve"][point], **style)
+            bottom.plot(drive, 1e3 * reader["anode_current_curve"][point], **dots)
     if single:
         drive = reader["drive_in"][0]
         for number, electrode in enumerate(("anode", "screen")):
             current = 1e3 * reader[f"{electrode}_current_curve"][0]
             if np.nanmax(np.abs(current)) > 0:
-                bottom.plot(drive, current, label=f"{electrode}s, average", **line_style(number))
+                bottom.plot(drive, current, label=f"{electrode} current, all valves, average", **line_style(number))
         for mark, words in (("clipping", "onset of clipping"), ("class_a", "end of class A")):
             place = float(reader[f"{mark}.drive"][0])
             if np.isfinite(place):
                 number = 1 if mark == "clipping" else 2
                 top.plot([place], [float(reader[f"{mark}.output_power"][0])], "o", color=COLOURS[number], label=words)
-        top.axvline(float(reader["drive"][0]), color=FAINT, linestyle="--", linewidth=1.2, label="set drive")
+        for axes in (top, middle, bottom):
+            axes.axvline(float(reader["drive"][0]), color=FAINT, linestyle="--", linewidth=1.2, label="set drive")
     top.set_ylabel(label_of("output power", "W"))
     middle.set_ylabel(label_of("distortion", "%"))
     bottom.set_ylabel(label_of("current", "mA") if single else label_of("anode current", "mA"))
     bottom.set_xlabel(label_of("drive at each grid, r.m.s.", "V"))
     for axes in (top, bottom):
         axes.set_ylim(bottom=0)
-        add_legend(axes, loc="best")
-    log_axis(middle, "y", percent=True)
-    number_axis(middle, reader["thd_curve"], percent=True)
-    add_title(figure, reader, f"power into {reader.stated('load')}" if reader.conditions else "power")
+    log_axis(middle, "y", plain=True)
+    legend_below(bottom, sources=[top, bottom])
+    load = reader.stated("load")
+    add_title(figure, reader, f"power into {load}" if load else "power")
     return figure
 
 
@@ -229,90 +249,114 @@ def draw_balance(reader: Reader) -> Figure:
         lower.plot(reader["frequency"], reader["phase_error_curve_deg"][point], **style)
     upper.set_ylabel(label_of("output over output b", "dB"))
     lower.set_ylabel(label_of("from opposite phase", "degree"))
-    for axes in (upper, lower):
+    for axes, least in ((upper, 0.2), (lower, 1.0)):
         frequency_axis(axes, reader["frequency"])
-        axes.axhline(0.0, color=FAINT, linewidth=1.0)
+        axes.axhline(0.0, color=FAINT, linewidth=1.0, zorder=1)
+        keep_span(axes, least)
     upper.set_xlabel("")
-    add_legend(upper)
+    legend_below(lower, sources=[upper])
     add_title(figure, reader, "balance of the two outputs")
     return figure
 
 
-def _log_curves(
+def _over_frequency(
     reader: Reader, curves: Sequence[tuple[str, str]], ordinate: str, words: str, *, logarithmic: bool = True
 ) -> Figure:
     """Draw several curves of one quantity over frequency; colours are curves, or points if there are several."""
     figure = new_figure(7.5, 4.4)
     axes = figure.subplots()
     single = len(reader.labels) == 1
+    names: dict[str, str] = {}  # by dash, where colours tell points
     for point, label, style in chosen_points(reader):
-        for number, (key, name) in enumerate(curves):
+        number = 0
+        for key, name in curves:
+            values = reader[key][point]
+            if not (np.isfinite(values) & (values > (0.0 if logarithmic else _NOTHING))).any():
+                continue
             look = line_style(number) if single else {**style, "linestyle": DASHES[number % len(DASHES)]}
-            axes.plot(reader["frequency"], reader[key][point], label=", ".join(filter(None, (name, label))), **look)
+            axes.plot(reader["frequency"], values, label=name if single else label, **look)
+            if not single:
+                names[name] = str(look["linestyle"])
+            number += 1
+    for name, dash in names.items():
+        axes.plot([], [], color="black", linestyle=dash, label=name)
     frequency_axis(axes, reader["frequency"])
-    if logarithmic:
-        log_axis(axes, "y")
-        number_axis(axes, np.concatenate([np.ravel(reader[key]) for key, _ in curves]))
     axes.set_ylabel(ordinate)
-    add_legend(axes)
+    if not axes.lines:
+        _say(axes, "none reaches the output")
+        axes.set_yticks([])
+    elif logarithmic:
+        log_axis(axes, "y")
+    else:
+        keep_span(axes, 6.0)
+    legend_below(axes)
     add_title(figure, reader, words)
     return figure
 
 
 def draw_impedance(reader: Reader) -> Figure:
     """Draw the picture of the measure ``impedance``."""
-    curves = [(f"{name}_curve", name) for name in ("input", "output") if np.isfinite(reader[f"{name}_curve"]).any()]
-    return _log_curves(reader, curves, label_of("impedance", "ohm"), "impedance")
+    curves = [(f"{name}_curve", name) for name in ("input", "output")]
+    return _over_frequency(reader, curves, label_of("impedance", "ohm"), "impedance")
 
 
 def draw_noise(reader: Reader) -> Figure:
     """Draw the picture of the measure ``noise``."""
     curves = [("output_density", "output"), ("input_density", "referred to the input")]
     corner = reader.stated("flicker_corner")
-    words = f"noise, with flicker from a corner of {corner}" if corner else "noise"
-    return _log_curves(reader, curves, label_of("noise density", "V/rtHz"), words)
+    known = corner[:1].isdigit()  # or else in words why there is none
+    words = f"noise, with flicker from a corner of {corner}" if known else "noise"
+    return _over_frequency(reader, curves, label_of("noise density", "V/rtHz"), words)
+
+
+def _curves_of(reader: Reader, group: str) -> list[tuple[str, str]]:
+    """Return keys and names of the curves of a group; in a Dataset valves have no group."""
+    keys = reader.keys("", "curve_db")
+    return [(key, key.removeprefix(group).removesuffix("curve_db").strip("._").replace("_", " ")) for key in keys]
 
 
 def draw_heater_hum(reader: Reader) -> Figure:
     """Draw the picture of the measure ``heater_hum``."""
-    keys = reader.keys("valves", "curve_db")
-    curves = [(key, key.removeprefix("valves").removesuffix("curve_db").strip("._")) for key in keys]
-    return _log_curves(
-        reader, curves, label_of("output for 1 V at the heater", "dB"), "hum of heaters", logarithmic=False
-    )
+    ordinate = label_of("output for 1 V at the heater", "dB")
+    return _over_frequency(reader, _curves_of(reader, "valves"), ordinate, "hum of heaters", logarithmic=False)
 
 
 def draw_rejection(reader: Reader) -> Figure:
     """Draw the picture of the measure ``rejection``."""
-    keys = reader.keys("supplies", "curve_db")
-    curves = [
-        (key, key.removeprefix("supplies").removesuffix("curve_db").strip("._").replace("_", " ")) for key in keys
-    ]
     ordinate = label_of("output for 1 V of ripple", "dB")
-    return _log_curves(reader, curves, ordinate, "from the supplies to the output", logarithmic=False)
+    words = "from the supplies to the output"
+    return _over_frequency(reader, _curves_of(reader, "supplies"), ordinate, words, logarithmic=False)
 
 
-def _wave(reader: Reader, words: str, scale: float, unit: str) -> Figure:
+def _wave(reader: Reader, words: str) -> Figure:
     figure = new_figure(7.5, 4.0)
     axes = figure.subplots()
+    scale, prefix = prefixed(reader["output_wave"])
     for point, label, style in chosen_points(reader):
-        axes.plot(reader["time"] * scale, reader["output_wave"][point], label=label, **{**style, "linewidth": 1.3})
-    axes.set_xlabel(label_of("time", unit))
-    axes.set_ylabel(label_of("output", "V"))
-    axes.set_xlim(float(reader["time"][0]) * scale, float(reader["time"][-1]) * scale)
-    add_legend(axes)
+        wave = scale * reader["output_wave"][point]
+        # A smaller burst isn't hidden by a larger one.
+        swing = 2.0 + 1.0 / (1.0 + np.ptp(wave))
+        axes.plot(1e3 * reader["time"], wave, label=label, **{**style, "linewidth": 1.3, "zorder": swing})
+    axes.set_xlabel(label_of("time", "ms"))
+    axes.set_ylabel(label_of("output", f"{prefix}V"))
+    axes.set_xlim(1e3 * float(reader["time"][0]), 1e3 * float(reader["time"][-1]))
+    legend_below(axes)
     add_title(figure, reader, words)
     return figure
 
 
 def draw_recovery(reader: Reader) -> Figure:
     """Draw the picture of the measure ``recovery``."""
-    return _wave(reader, "a burst of overload, and after", 1e3, "ms")
+    frequency, cycles = reader.stated("burst_frequency"), reader.stated("burst_cycles")
+    burst = f" ({cycles} cycles of {frequency})" if frequency else ""
+    return _wave(reader, f"a burst of overload{burst}, and after")
 
 
 def draw_square_wave(reader: Reader) -> Figure:
     """Draw the picture of the measure ``square_wave``."""
-    return _wave(reader, "answer to a square wave", 1e3, "ms")
+    frequency, level = reader.stated("frequency"), reader.stated("level")
+    wave = f" of {frequency}, {level}" if frequency and level else ""
+    return _wave(reader, f"answer to a square wave{wave}")
 
 
 def draw_supply(reader: Reader) -> Figure:
@@ -327,6 +371,7 @@ def draw_supply(reader: Reader) -> Figure:
     lower.set_ylabel(label_of("ripple, peak to peak", "V"))
     lower.set_ylim(bottom=0)
     lower.set_xlabel(label_of("load current", "mA"))
-    add_legend(upper)
+    keep_span(upper, 1.0)
+    legend_below(lower, sources=[upper])
     add_title(figure, reader, "regulation and ripple")
     return figure

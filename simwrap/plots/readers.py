@@ -33,8 +33,10 @@ class Reader:
         What tells the points apart; [""] for a single one.
     conditions : mapping of str to tuple
         Value and unit.
-    stages : Stage, or None
+    stage : Stage, or None
         The stage, where it is known.
+    title : str
+        The stage's name, where that is all that is known.
     """
 
     name: str
@@ -43,12 +45,18 @@ class Reader:
     labels: list[str]
     conditions: Mapping[str, tuple[Any, str]]
     stage: Any = None
+    title: str = ""
 
     def __getitem__(self, key: str) -> NDArray[Any]:
         return self.arrays[key]
 
     def __contains__(self, key: str) -> bool:
         return key in self.arrays
+
+    @property
+    def stage_name(self) -> str:
+        """The stage's name in words, "" where it isn't known."""
+        return (self.title if self.stage is None else str(self.stage.name)).replace("_", " ")
 
     def keys(self, start: str, end: str = "") -> list[str]:
         """Return the keys that start and end so."""
@@ -109,7 +117,8 @@ def read_dataset(name: str, data: xarray.Dataset, keys: Sequence[str]) -> Reader
     arrays: dict[str, NDArray[Any]] = {}
     units: dict[str, str] = {}
     for key in keys:
-        for dataset_key in (key.replace(".", "_"), f"{name}_{key}".replace(".", "_")):
+        # A measure's own axis first: there may be another measure's of the same bare name.
+        for dataset_key in (f"{name}_{key}".replace(".", "_"), key.replace(".", "_")):
             if dataset_key in data.variables:
                 found = data[dataset_key]
                 own = [dim for dim in found.dims if dim not in dims]
@@ -122,7 +131,21 @@ def read_dataset(name: str, data: xarray.Dataset, keys: Sequence[str]) -> Reader
                 break
     if not any(key in arrays for key in keys if not _is_axis(key)):
         raise InputError(f"plot: the data hold no curves of {name}; sweep with that measure and curves=True")
-    return Reader(name, arrays, units, _labels(data, dims), {})
+    stage = str(data.attrs.get("stage", ""))
+    return Reader(name, arrays, units, _labels(data, dims), _conditions(name, data), title=stage)
+
+
+def _conditions(name: str, data: xarray.Dataset) -> dict[str, tuple[Any, str]]:
+    """Return what a measure was taken under, as the Dataset's attributes say it."""
+    found: dict[str, tuple[Any, str]] = {}
+    for key, text in data.attrs.items():
+        if str(key).startswith(f"condition.{name}."):
+            number, _, unit = str(text).partition(" ")
+            try:
+                found[str(key).split(".", 2)[2]] = float(number), unit
+            except ValueError:
+                found[str(key).split(".", 2)[2]] = str(text), ""
+    return found
 
 
 def _labels(data: xarray.Dataset, dims: list[str]) -> list[str]:
@@ -141,7 +164,7 @@ def _labels(data: xarray.Dataset, dims: list[str]) -> list[str]:
 
 def shown_value(value: Any, unit: str) -> str:
     """Return a value with its unit, as a label says it."""
-    return quantity.render(value, unit, digits=3) if isinstance(value, int | float) else str(value)
+    return quantity.render(value, unit, digits=3) if isinstance(value, int | float) else str(value).replace("_", " ")
 
 
 def keys_of(name: str, data: Any) -> list[str]:

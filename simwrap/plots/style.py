@@ -8,7 +8,7 @@ import matplotlib
 import numpy as np
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
-from matplotlib.ticker import EngFormatter, FuncFormatter, NullFormatter
+from matplotlib.ticker import EngFormatter, Formatter, FuncFormatter, MaxNLocator
 from numpy.typing import NDArray
 
 #: Colours that colour-blind people tell apart (Okabe and Ito, 2008); line styles change with them.
@@ -27,6 +27,7 @@ STYLE: Any = {
     "grid.color": "#d9d9d9",
     "grid.linewidth": 0.7,
     "axes.axisbelow": True,
+    "axes.formatter.useoffset": False,
     "axes.spines.top": False,
     "axes.spines.right": False,
     "lines.linewidth": 1.8,
@@ -39,8 +40,31 @@ STYLE: Any = {
 #: Signs of units on an axis, where they differ from the unit's name.
 SIGNS = {"ohm": "Ω", "degree": "°", "V/rtHz": "V/√Hz"}
 
-#: Percents as a builder writes them: 0.1, 1, 10.
-_PERCENT = FuncFormatter(lambda value, _: f"{value:g}")
+
+def _plain() -> Formatter:
+    """Return what writes numbers without prefixes: 0.1, 1, 10."""
+    return FuncFormatter(lambda value, _: f"{value:g}")
+
+
+#: Below so many decades these digits have their number.
+_BETWEEN = ((0.5, set(range(2, 10))), (0.9, {2, 3, 4, 5, 6, 8}), (1.4, {2, 3, 5}), (2.0, {2, 5}), (2.8, {3}))
+
+
+class Between(Formatter):
+    """Numbers between the decades of a logarithmic axis: the fewer decades it shows, the more of them."""
+
+    def __init__(self, major: Formatter) -> None:
+        self.major = major
+
+    def __call__(self, value: float, pos: int | None = None) -> str:
+        """Return the number, or nothing where it would stand too close to others."""
+        if self.axis is None or value <= 0:
+            return ""
+        low, high = sorted(self.axis.get_view_interval())
+        decades = np.log10(high / low) if low > 0 else 9.0
+        digit = round(value / 10.0 ** np.floor(np.log10(value) + 1e-9), 6)
+        shown = next((digits for reach, digits in _BETWEEN if decades < reach), set())
+        return str(self.major(value, pos)) if digit in shown else ""
 
 
 class Picture(Figure):
@@ -71,24 +95,42 @@ def frequency_axis(axes: Axes, frequency: NDArray[Any]) -> None:
     axes.set_xlim(frequency[0], frequency[-1])
     axes.set_xlabel(label_of("frequency", "Hz"))
     axes.xaxis.set_major_formatter(EngFormatter(sep=""))
-    axes.xaxis.set_minor_formatter(NullFormatter())
+    axes.xaxis.set_minor_formatter(Between(EngFormatter(sep="")))
     axes.grid(True, which="minor", axis="x", linewidth=0.35)
 
 
-def log_axis(axes: Axes, which: Literal["x", "y"], *, percent: bool = False) -> None:
+def log_axis(axes: Axes, which: Literal["x", "y"], *, plain: bool = False) -> None:
     """Make an axis logarithmic, with numbers as a builder writes them."""
     (axes.set_xscale if which == "x" else axes.set_yscale)("log")
     axis = axes.xaxis if which == "x" else axes.yaxis
-    axis.set_major_formatter(_PERCENT if percent else EngFormatter(sep=""))
-    axis.set_minor_formatter(NullFormatter())
+    axis.set_major_formatter(_plain() if plain else EngFormatter(sep=""))
+    axis.set_minor_formatter(Between(_plain() if plain else EngFormatter(sep="")))
     axes.grid(True, which="minor", axis=which, linewidth=0.35)
 
 
-def number_axis(axes: Axes, values: NDArray[Any], *, percent: bool = False) -> None:
-    """Keep a logarithmic axis that holds less than a decade from having no number at all."""
-    finite = values[np.isfinite(values) & (values > 0)]
-    if finite.size and finite.max() / finite.min() < 10:
-        axes.yaxis.set_minor_formatter(_PERCENT if percent else EngFormatter(sep=""))
+def phase_axis(axes: Axes) -> None:
+    """Make the y axis one of phase: ticks at 15, 30, 45 or 90 degrees, and never less than 60 degrees of it."""
+    axes.set_ylabel(label_of("phase", "degree"))
+    axes.yaxis.set_major_locator(MaxNLocator(nbins=5, steps=[1, 1.5, 3, 4.5, 9, 10]))
+    keep_span(axes, 60.0)
+
+
+def keep_span(axes: Axes, least: float) -> None:
+    """Keep the y axis from showing less than so much: what looks like a change has to be one."""
+    low, high = axes.get_ylim()
+    if high - low < least:
+        middle = 0.5 * (low + high)
+        axes.set_ylim(middle - 0.5 * least, middle + 0.5 * least)
+
+
+def prefixed(values: NDArray[Any]) -> tuple[float, str]:
+    """Return the factor and the prefix with which the largest of the values is read."""
+    finite = np.abs(values[np.isfinite(values)])
+    size = finite.max() if finite.size else 1.0
+    for factor, prefix in ((1.0, ""), (1e3, "m"), (1e6, "µ"), (1e9, "n")):
+        if size * factor >= 1.0 or size == 0:
+            return factor, prefix
+    return 1e12, "p"
 
 
 def line_style(number: int) -> dict[str, Any]:
@@ -99,9 +141,3 @@ def line_style(number: int) -> dict[str, Any]:
 def shades_of(count: int) -> list[Any]:
     """Return colours from dark to light, for a family in order."""
     return list(matplotlib.colormaps["viridis"](np.linspace(0.0, 0.88, count)))
-
-
-def add_legend(axes: Axes, **options: Any) -> None:
-    """Add a legend where something has a label."""
-    if axes.get_legend_handles_labels()[1]:
-        axes.legend(**options)

@@ -3,18 +3,30 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 import matplotlib
 import numpy as np
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
-from matplotlib.ticker import EngFormatter, NullFormatter, ScalarFormatter
+from matplotlib.ticker import EngFormatter, ScalarFormatter
 from numpy.typing import NDArray
 
 from simwrap.errors import InputError, UnknownNameError
+from simwrap.figures import legend_below
 from simwrap.plots.readers import shown_value
-from simwrap.plots.style import SIGNS, STYLE, add_legend, label_of, line_style, new_figure, shades_of
+from simwrap.plots.style import (
+    SIGNS,
+    STYLE,
+    keep_span,
+    label_of,
+    line_style,
+    log_axis,
+    new_figure,
+    prefixed,
+    shades_of,
+)
 
 if TYPE_CHECKING:
     import xarray
@@ -35,6 +47,8 @@ _FAVOURITES = (
     "noise_output_rms_a_weighted",
 )
 _MOST_PANELS = 4
+#: As many values of what was swept are written below their points.
+_MOST_WORDS = 12
 
 
 def plot_sweep(data: xarray.Dataset, names: Sequence[str] | None = None) -> Figure:
@@ -79,63 +93,92 @@ def plot_sweep(data: xarray.Dataset, names: Sequence[str] | None = None) -> Figu
         panels = figure.subplots(len(names), 1, sharex=True, squeeze=False)[:, 0]
         for axes, name in zip(panels, names, strict=True):
             _sweep_panel(axes, data[name].transpose(*dims), data, dims)
-        _sweep_axis(panels[-1], data, dims[0])
+        _sweep_axis(panels[-1], _swept(data, dims[0]))
+        legend_below(panels[-1], sources=[panels[0]])
         figure.suptitle(str(data.attrs.get("stage", "sweep")).replace("_", " "), fontsize=11)
     return figure
 
 
-def _swept(data: xarray.Dataset, dim: str) -> tuple[NDArray[Any], str, str]:
-    """Return the values along a dim, with words and unit; numbers of points where it has no one coordinate."""
-    own = [name for name in data.coords if data[name].dims == (dim,) and (name == dim or dim == "point")]
-    if len(own) == 1:
-        values = data[own[0]].values
-        attrs = data[own[0]].attrs
-        if values.dtype.kind in "fiu":
-            words = str(attrs.get("long_name") or own[0])
-            return values.astype(float), words.split(",")[0].split(" (")[0], str(attrs.get("units", ""))
-        return values, str(own[0]).replace("_", " "), ""
-    return np.arange(data.sizes[dim]), dim.replace("_", " "), ""
+@dataclass(frozen=True)
+class _Along:
+    """What was swept along a dim: places on an axis, words for each, the axis's label and unit."""
+
+    places: NDArray[Any]
+    words: list[str]
+    label: str
+    unit: str
+    numeric: bool
+
+
+def _swept(data: xarray.Dataset, dim: str) -> _Along:
+    """Return what was swept along a dim; side by side, each place has the words of all that was swept."""
+    own = [name for name in data.coords if data[name].dims == (dim,) and data[name].attrs.get("long_name")]
+    own = own or [name for name in data.coords if data[name].dims == (dim,)]
+    columns = []
+    for name in own:
+        unit = str(data[name].attrs.get("units", ""))
+        columns.append([shown_value(v.item() if isinstance(v, np.generic) else v, unit) for v in data[name].values])
+    words = [", ".join(place) for place in zip(*columns, strict=True)]
+    labels = [str(data[name].attrs.get("long_name") or name).split(",")[0].split(" (")[0] for name in own]
+    labels = [label.replace("_", " ") for label in labels]
+    if len(own) == 1 and data[own[0]].dtype.kind in "fiu":
+        unit = str(data[own[0]].attrs.get("units", ""))
+        return _Along(data[own[0]].values.astype(float), words, labels[0], unit, True)
+    places = np.arange(data.sizes[dim])
+    return _Along(places, words or [str(k + 1) for k in places], ", ".join(labels) or dim.replace("_", " "), "", False)
 
 
 def _sweep_panel(axes: Axes, found: xarray.DataArray, data: xarray.Dataset, dims: list[str]) -> None:
-    along, _, _ = _swept(data, dims[0])
-    place = along if along.dtype.kind in "fiu" else np.arange(len(along))
+    along = _swept(data, dims[0])
     words, unit = str(found.attrs.get("long_name", found.name)), str(found.attrs.get("units", ""))
-    values = found.values
-    scale, prefix = _prefix(values) if unit in ("A", "F") else (1.0, "")
+    scale, prefix = prefixed(found.values) if unit in ("A", "F", "V", "W", "s") else (1.0, "")
+    values = scale * found.values
+    # What has no order isn't joined.
+    look: dict[str, Any] = {"marker": "o", "markersize": 4}
+    if not along.numeric:
+        look |= {"linestyle": "", "markersize": 6}
     if len(dims) == 1:
-        axes.plot(place, values * scale, marker="o", markersize=4, **line_style(0))
+        axes.plot(along.places, values, **(line_style(0) | look))
     else:
-        across, second, second_unit = _swept(data, dims[1])
-        chosen = np.unique(np.linspace(0, len(across) - 1, min(len(across), 7)).round().astype(int))
+        across = _swept(data, dims[1])
+        chosen = np.unique(np.linspace(0, len(across.words) - 1, min(len(across.words), 7)).round().astype(int))
         shades = shades_of(len(chosen))
         for number, k in enumerate(chosen):
-            value = across[k]
-            label = f"{second} {shown_value(value.item() if isinstance(value, np.generic) else value, second_unit)}"
-            axes.plot(place, values[:, k] * scale, marker="o", markersize=4, color=shades[number], label=label)
-        add_legend(axes, fontsize=8)
+            label = f"{across.label} {across.words[k]}"
+            axes.plot(along.places, values[:, k], color=shades[number], label=label, **look)
     axes.set_title(words, fontsize=10, loc="left")
-    axes.set_ylabel(f"{prefix}{SIGNS.get(unit, unit)}" if unit else "ratio")
+    shown = values[np.isfinite(values)]
+    least = 1.0 if unit == "dB" else 0.02 * np.abs(shown).max() if shown.size else 0.0
+    if least > 0:
+        keep_span(axes, least)
+    axes.set_ylabel(f"[{prefix}{SIGNS.get(unit, unit)}]" if unit else "ratio")
     if unit in ("Hz", "ohm"):
         axes.yaxis.set_major_formatter(EngFormatter(sep=""))
 
 
-def _prefix(values: NDArray[Any]) -> tuple[float, str]:
-    finite = np.abs(values[np.isfinite(values)])
-    size = finite.max() if finite.size else 1.0
-    for factor, prefix in ((1.0, ""), (1e3, "m"), (1e6, "µ"), (1e9, "n")):
-        if size * factor >= 1.0:
-            return factor, prefix
-    return 1e12, "p"
-
-
-def _sweep_axis(axes: Axes, data: xarray.Dataset, dim: str) -> None:
-    along, words, unit = _swept(data, dim)
-    axes.set_xlabel(label_of(words, unit))
-    if along.dtype.kind not in "fiu":
-        axes.set_xticks(np.arange(len(along)), [str(word) for word in along])
+def _sweep_axis(axes: Axes, along: _Along) -> None:
+    axes.set_xlabel(label_of(along.label, along.unit))
+    few = len(along.words) <= _MOST_WORDS
+    if not along.numeric:
+        shown = np.unique(np.linspace(0, len(along.words) - 1, min(len(along.words), _MOST_WORDS)).astype(int))
+        long = sum(len(along.words[k]) for k in shown) > 70
+        turn: dict[str, Any] = {"rotation": 30, "ha": "right", "rotation_mode": "anchor"} if long else {}
+        axes.set_xticks(shown, [along.words[k] for k in shown], **turn)
+        axes.set_xlim(-0.3, len(along.words) - 0.7)
         return
-    if len(along) > 2 and (along > 0).all() and along.max() / along.min() >= 8:
-        axes.set_xscale("log")
-        axes.xaxis.set_minor_formatter(NullFormatter())
-    axes.xaxis.set_major_formatter(EngFormatter(sep="") if unit else ScalarFormatter())
+    places = along.places
+    if len(places) > 2 and (places > 0).all() and places.max() / places.min() >= 8:
+        log_axis(axes, "x")
+    elif along.unit:
+        axes.xaxis.set_major_formatter(EngFormatter(sep=""))
+    else:
+        axes.xaxis.set_major_formatter(ScalarFormatter())
+    if few and not _crowded(axes, places):
+        axes.set_xticks(places, [EngFormatter(sep="")(place) if along.unit else f"{place:g}" for place in places])
+        axes.set_xticks([], minor=True)
+
+
+def _crowded(axes: Axes, places: NDArray[Any]) -> bool:
+    """Return whether ticks at the swept values would stand too close for their numbers."""
+    at = np.sort(np.log10(places) if axes.get_xscale() == "log" else places)
+    return len(at) > 1 and bool(np.diff(at).min() < 0.07 * (at[-1] - at[0]))
