@@ -126,3 +126,17 @@ def test_the_rule_sees_a_legend_on_curves() -> None:
     with pytest.raises(AssertionError, match="legend"):
         assert_readable(figure)
     assert covered(axes.get_legend().get_window_extent(), axes) > 10
+
+
+def test_builds_are_counted_and_numbered() -> None:
+    data = simwrap.spread(simwrap.stage("triode_gain"), builds=20, measures=["response", "bias"], curves=True)
+    figure = plot_sweep(data, ["gain_db", "high_corner"])
+    assert_readable(figure, bare=("", "builds"))
+    assert [axes.get_xlabel() for axes in figure.axes][1] == "upper -3 dB corner [kHz]"
+    for axes, name, scale in zip(figure.axes, ("gain_db", "high_corner"), (1.0, 1e-3), strict=True):
+        assert sum(bar.get_height() for bar in axes.patches) == 20
+        edges = [bar.get_x() for bar in axes.patches]
+        assert min(edges) == pytest.approx(scale * float(data[name].min()))
+    curves = plot(data, "response")
+    assert_readable(curves)
+    assert curves.axes[1].get_legend().get_texts()[0].get_text() == "build 1"

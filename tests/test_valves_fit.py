@@ -7,6 +7,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from picture_rules import assert_readable
 from published_rows import SECTIONS
 
 from simwrap.errors import FileProblemsError, InputError, UnknownNameError
@@ -102,7 +103,9 @@ def test_two_points_prove_nothing(tmp_path: Path) -> None:
         "the prior"
     }
     assert "proves nothing" in tables["warnings"].rows[0][0]
-    (axes,) = fit_figure(result).axes
+    figure = fit_figure(result)
+    assert_readable(figure, bare=("number",))
+    (axes,) = figure.axes
     assert "2 numbers" in axes.get_title()
     assert "[%" in axes.get_ylabel()
 

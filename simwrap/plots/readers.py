@@ -148,9 +148,16 @@ def _conditions(name: str, data: xarray.Dataset) -> dict[str, tuple[Any, str]]:
     return found
 
 
+#: A point with more coordinates than this has a number instead of their values.
+MOST_NAMES = 3
+
+
 def _labels(data: xarray.Dataset, dims: list[str]) -> list[str]:
     """Return one label a point, such as "cathode resistor 1.5 kΩ"."""
     names = [name for name in data.coords if set(data[name].dims) <= set(dims) and data[name].dims]
+    if len(names) > max(MOST_NAMES, len(dims)):  # a build of many parts
+        count = int(np.prod([data.sizes[dim] for dim in dims]))
+        return [f"{' and '.join(dims)} {k + 1}".replace("_", " ") for k in range(count)]
     labels = []
     for place in itertools.product(*(range(data.sizes[dim]) for dim in dims)):
         where: dict[Any, int] = dict(zip(dims, place, strict=True))

@@ -127,6 +127,8 @@ def prefixed(values: NDArray[Any]) -> tuple[float, str]:
     """Return the factor and the prefix with which the largest of the values is read."""
     finite = np.abs(values[np.isfinite(values)])
     size = finite.max() if finite.size else 1.0
+    if size >= 1e4:
+        return (1e-3, "k") if size < 1e6 else (1e-6, "M")
     for factor, prefix in ((1.0, ""), (1e3, "m"), (1e6, "µ"), (1e9, "n")):
         if size * factor >= 1.0 or size == 0:
             return factor, prefix

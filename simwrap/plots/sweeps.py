@@ -10,13 +10,14 @@ import matplotlib
 import numpy as np
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
-from matplotlib.ticker import EngFormatter, ScalarFormatter
+from matplotlib.ticker import EngFormatter, MaxNLocator, ScalarFormatter
 from numpy.typing import NDArray
 
 from simwrap.errors import InputError, UnknownNameError
 from simwrap.figures import legend_below
-from simwrap.plots.readers import shown_value
+from simwrap.plots.readers import MOST_NAMES, shown_value
 from simwrap.plots.style import (
+    COLOURS,
     SIGNS,
     STYLE,
     keep_span,
@@ -47,6 +48,8 @@ _FAVOURITES = (
     "noise_output_rms_a_weighted",
 )
 _MOST_PANELS = 4
+#: Units whose numbers are read with a prefix.
+_SCALED = ("A", "F", "V", "W", "s")
 #: As many values of what was swept are written below their points.
 _MOST_WORDS = 12
 
@@ -65,7 +68,7 @@ def plot_sweep(data: xarray.Dataset, names: Sequence[str] | None = None) -> Figu
     -------
     matplotlib.figure.Figure
         One panel a variable: lines over one parameter, lines over the first for each value of the
-        second where two were swept.
+        second where two were swept; of :func:`simwrap.spread`, how many builds have which value.
 
     Raises
     ------
@@ -89,6 +92,8 @@ def plot_sweep(data: xarray.Dataset, names: Sequence[str] | None = None) -> Figu
     if len(dims) not in (1, 2):
         raise InputError(f"plot: a picture has room for one or two swept parameters; select some of {', '.join(dims)}")
     with matplotlib.rc_context(STYLE):
+        if dims == ["build"]:
+            return _builds(data, names)
         figure = new_figure(7.5, 1.2 + 2.1 * len(names))
         panels = figure.subplots(len(names), 1, sharex=True, squeeze=False)[:, 0]
         for axes, name in zip(panels, names, strict=True):
@@ -114,6 +119,7 @@ def _swept(data: xarray.Dataset, dim: str) -> _Along:
     """Return what was swept along a dim; side by side, each place has the words of all that was swept."""
     own = [name for name in data.coords if data[name].dims == (dim,) and data[name].attrs.get("long_name")]
     own = own or [name for name in data.coords if data[name].dims == (dim,)]
+    own = own if len(own) <= MOST_NAMES else []
     columns = []
     for name in own:
         unit = str(data[name].attrs.get("units", ""))
@@ -131,7 +137,7 @@ def _swept(data: xarray.Dataset, dim: str) -> _Along:
 def _sweep_panel(axes: Axes, found: xarray.DataArray, data: xarray.Dataset, dims: list[str]) -> None:
     along = _swept(data, dims[0])
     words, unit = str(found.attrs.get("long_name", found.name)), str(found.attrs.get("units", ""))
-    scale, prefix = prefixed(found.values) if unit in ("A", "F", "V", "W", "s") else (1.0, "")
+    scale, prefix = prefixed(found.values) if unit in _SCALED else (1.0, "")
     values = scale * found.values
     # What has no order isn't joined.
     look: dict[str, Any] = {"marker": "o", "markersize": 4}
@@ -176,6 +182,24 @@ def _sweep_axis(axes: Axes, along: _Along) -> None:
     if few and not _crowded(axes, places):
         axes.set_xticks(places, [EngFormatter(sep="")(place) if along.unit else f"{place:g}" for place in places])
         axes.set_xticks([], minor=True)
+
+
+def _builds(data: xarray.Dataset, names: Sequence[str]) -> Figure:
+    """Draw how the values of a spread of builds lie."""
+    figure = new_figure(7.5, 1.0 + 2.2 * len(names))
+    panels = figure.subplots(len(names), 1, squeeze=False)[:, 0]
+    for axes, name in zip(panels, names, strict=True):
+        found = data[name]
+        unit = str(found.attrs.get("units", ""))
+        scale, prefix = prefixed(found.values) if unit in {*_SCALED, "Hz", "ohm"} else (1.0, "")
+        values = scale * found.values[np.isfinite(found.values)]
+        axes.hist(values, bins=max(8, min(40, int(np.sqrt(len(values))))), color=COLOURS[0], edgecolor="white")
+        axes.set_xlabel(label_of(str(found.attrs.get("long_name", name)), f"{prefix}{SIGNS.get(unit, unit)}"))
+        axes.set_ylabel("builds")
+        axes.yaxis.set_major_locator(MaxNLocator(nbins=5, integer=True))
+    stage = str(data.attrs.get("stage", "spread")).replace("_", " ")
+    figure.suptitle(f"{stage}: {data.sizes['build']} builds", fontsize=11)
+    return figure
 
 
 def _crowded(axes: Axes, places: NDArray[Any]) -> bool:

@@ -8,7 +8,7 @@ import numpy as np
 
 from simwrap import quantity
 from simwrap.errors import InputError, UnknownNameError
-from simwrap.figures import legend_below, name_curves
+from simwrap.figures import legend_across, legend_below, name_curves
 from simwrap.valves.curves import (
     Family,
     OperatingPoint,
@@ -277,7 +277,7 @@ def fit_figure(result: FitResult) -> Figure:
     from matplotlib.figure import Figure as NewFigure
 
     shown = [r for r in result.residuals if np.isfinite(r.error)]
-    figure = NewFigure(figsize=(8.0, 4.2), layout="constrained")
+    figure = NewFigure(figsize=(8.0, 5.2 if len(shown) <= 40 else 4.2), layout="constrained")
     axes = figure.subplots()
     position = np.arange(len(shown))
     for use, colour in (("calibrate", _CURVE), ("check", _LINE), ("contradicts", _FAINT)):
@@ -291,5 +291,5 @@ def fit_figure(result: FitResult) -> Figure:
         words = [f"{r.number.quantity.replace('_', ' ')}, {r.number.label}" for r in shown]
         axes.set_xticks(position, words, rotation=90, fontsize=7)
     _finish(axes, f"{result.numbers} numbers calibrate", "number", "law - given [%, distortion in points]")
-    legend_below(axes)
+    legend_across(figure, [axes])
     return figure
