@@ -268,7 +268,9 @@ class Stage:
             if slot.present(self.values):
                 parameter = self.template.parameters[slot.parameter]
                 valve = _valve(parameter, self.values[slot.parameter], self.name, self.valve_folders)
-                found[instance] = ValveUse(valve, slot.nodes)
+                # A triode in the place of a pentode has no screen.
+                nodes = {role: node for role, node in slot.nodes.items() if role != "screen" or valve.kind == "pentode"}
+                found[instance] = ValveUse(valve, MappingProxyType(nodes))
         return found
 
     def check(self, name: str, given: Any) -> tuple[str, Any]:

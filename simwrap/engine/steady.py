@@ -46,6 +46,10 @@ GROWTH = 24
 LOOKS, GROWS = 6, 1.001
 #: Part of a nudge down to which it has died away.
 DIED_AWAY = 0.1
+#: A signal smaller than this share of the largest needs to be as steady as one of that share.
+SMALL = 1e-2
+#: Changes that an engine's own tolerance leaves [V or A, mA for a valve's currents].
+RESOLVED = 1e-8
 #: Steps of a period of the quiet circuit.
 QUIET_STEPS = 50
 #: Periods after which the extrapolation is given up.
@@ -138,6 +142,9 @@ class Solver:
         """
         self.until = time.monotonic() + self.seconds
         self.count = 0
+        self.amplitude = abs(amplitude)
+        if amplitude == 0.0:
+            return self._silence()
         tones = [tone.scaled(amplitude) for tone in self.run.tones]
         source = self.run.source
         self.lines = self.deck.lines(self.values, {source: self.deck.drive(source, self.values, tones)})
@@ -161,6 +168,16 @@ class Solver:
         self.start = found.end
         return Settled(found.waves, self.count, method)
 
+    def _silence(self) -> Settled:
+        """Without a signal the steady state is the operating point."""
+        levels = [np.empty(1) for _ in self.run.vectors]
+        self.host.load(self.deck, self.values)
+        self.host.op(OpRun(self.run.vectors), levels, 0)
+        self.host.unload()
+        if not np.isfinite(levels).all():
+            raise RuntimeError("the operating point is not a finite number")
+        return Settled([np.full(self.run.samples, level[0]) for level in levels], 0, "at rest")
+
     def change(self, one: Period, other: Period, fine: bool = False) -> float:
         """Largest change of a harmonic in units of what is allowed; below 1 is settled.
 
@@ -169,7 +186,9 @@ class Solver:
         if not other.spectra.size:
             return 0.0
         reference = other.spectra[:, 1:].max(axis=1)
-        reference = np.maximum(reference, max(1e-3 * reference.max(), 1e-12))
+        # What is tiny beside the largest signal, an engine doesn't resolve as finely.
+        largest = max(self.amplitude, float(reference.max()))
+        reference = np.maximum(reference, max(SMALL * largest, RESOLVED / self.run.tolerance))
         moved = np.abs(one.spectra - other.spectra) / reference[:, None]
         largest = float(moved.max()) / self.run.tolerance
         if fine:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import time
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from typing import Any, Protocol
@@ -183,13 +184,19 @@ def _solve_steady(
     assert isinstance(run, SteadyRun)
     solver = steady.Solver(host, deck, run, values, 0.9 * job.time_limit)
     reasons = []
+    wasted = 0.0
     for level, amplitude in enumerate(run.amplitude[point].tolist()):
         if (k, point, level) in job.skip:
             continue
         beat(k, point, level)
+        if wasted > solver.seconds:
+            reasons.append(f"levels from {level} on: not tried, {wasted:.3g} s went into those that found no steady state")
+            break
+        start = time.monotonic()
         try:
             found = solver.level(amplitude)
         except Exception as error:
+            wasted += time.monotonic() - start
             reasons.append(f"level {level} ({amplitude:.6g} V): {_reason(error)}")
             continue
         part.extras["periods"][point, level] = found.periods
