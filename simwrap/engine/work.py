@@ -190,7 +190,7 @@ def _solve_steady(
             continue
         beat(k, point, level)
         if wasted > solver.seconds:
-            reasons.append(f"levels from {level} on: not tried, {wasted:.3g} s went into those that found no steady state")
+            reasons.append(f"not tried from level {level} on: {wasted:.3g} s went into levels without a steady state")
             break
         start = time.monotonic()
         try:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Generator, Mapping
+from collections.abc import Generator, Mapping, Sequence
 from dataclasses import dataclass, field
 from functools import reduce
 from typing import Any
@@ -153,22 +153,34 @@ def sweep_levels(
 def _between_neighbours(found: LevelSweep, targets: tuple[float, ...]) -> Floats:
     """Return peak amplitudes at thirds of the gaps that hold what is looked for."""
     gaps = [first_crossing(found.level_in, found.thd[0], target)[1:] for target in targets]
-    signs = [first_crossing(found.level_in, sign, 1.0) for sign in found.signs.values()]
-    if signs:
-        first = np.argmin([np.where(np.isnan(s[0]), np.inf, s[0]) for s in signs], axis=0)
-        low, high = (np.choose(first, [s[k] for s in signs]) for k in (1, 2))
-        gaps.append((low, high))
+    if found.signs:
+        gaps.append(limit_gap(found.level_in, found.signs))
+    # Where nothing was found, the levels go where the sweep is coarse anyway.
     middle = found.level_in.shape[1] // 2
+    spare = found.level_in[:, middle], found.level_in[:, middle + 1]
+    gaps = [
+        (np.where(np.isnan(low), spare[0], low), np.where(np.isnan(high), spare[1], high)) for low, high in gaps
+    ]
+    amplitude: Floats = np.sqrt(2.0) * thirds(gaps)
+    return amplitude
+
+
+def limit_gap(levels: Floats, signs: Mapping[str, Floats]) -> tuple[Floats, Floats]:
+    """Return the levels between which the first limit is reached, NaN where none is; each of shape (points,)."""
+    found = [first_crossing(levels, sign, 1.0) for sign in signs.values()]
+    first = np.argmin([np.where(np.isnan(crossing), np.inf, crossing) for crossing, _, _ in found], axis=0)
+    low, high = (np.choose(first, [entry[k] for entry in found]) for k in (1, 2))
+    return low, high
+
+
+def thirds(gaps: Sequence[tuple[Floats, Floats]]) -> Floats:
+    """Return levels at thirds of some gaps, shape (points, 2 * gaps)."""
     picked = []
     for number, (low, high) in enumerate(gaps):
-        # Where nothing was found, the levels go where the sweep is coarse anyway.
-        low = np.where(np.isnan(low), found.level_in[:, middle], low)
-        high = np.where(np.isnan(high), found.level_in[:, middle + 1], high)
         # Gaps that are the same for two targets are not divided at the same places twice.
         shift = 0.08 * (number - 1)
         picked += [low * (high / low) ** (share + shift) for share in (1 / 3, 2 / 3)]
-    amplitude: Floats = np.sqrt(2.0) * np.stack(picked, axis=1)
-    return amplitude
+    return np.stack(picked, axis=1)
 
 
 def _merge(one: LevelSweep, other: LevelSweep) -> LevelSweep:

@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 import itertools
-from collections.abc import Generator, Iterable, Mapping
-from dataclasses import dataclass, replace
+from collections.abc import Callable, Generator, Iterable, Mapping
+from dataclasses import dataclass, fields
+from functools import partial
 from typing import Any
 
 import numpy as np
@@ -12,7 +13,7 @@ import numpy as np
 from simwrap.engine.protocol import Reply, Sine
 from simwrap.errors import InputError
 from simwrap.measures import harmonics
-from simwrap.measures.bias import compare, limits_note, rating_of
+from simwrap.measures.bias import compare, limits_note, operating_point, rating_of
 from simwrap.measures.common import (
     Floats,
     StageLike,
@@ -29,24 +30,41 @@ from simwrap.measures.common import (
     vector,
     wanted,
 )
-from simwrap.measures.corners import at_frequency, first_crossing, interpolate
+from simwrap.measures.corners import first_crossing, interpolate
 from simwrap.measures.impedance import load_of
-from simwrap.measures.levels import COARSE, CRITERIA, CUT_OFF_SHARE, FINE, NO_LIMIT, ORDERS, fallen, limit_signs
+from simwrap.measures.levels import (
+    COARSE,
+    CRITERIA,
+    CUT_OFF_SHARE,
+    FINE,
+    NO_LIMIT,
+    ORDERS,
+    fallen,
+    limit_gap,
+    limit_signs,
+    thirds,
+)
 from simwrap.measures.registry import Steps, measure
 from simwrap.measures.requests import Ac, Op, Result, Steady, Variable
 
 #: Lowest and highest drive of the curve, relative to the set drive.
 _SPAN = (0.1, 1.25)
 _LOUD = 0.7
+#: Rounds of drives between the neighbours of each mark of the curve.
+_ROUNDS = 2
 
 #: Frequencies at which the power bandwidth is looked for, and steps between two of them to close in on an end.
 _COARSE_PER_DECADE, _FINE_STEPS = 3, 16
+#: How near to half power is near enough, after how many tries it isn't to be had, and the largest drive that is
+#: tried, relative to what the small-signal response asks for.
+_NEAR_POWER, _TRIES, _MOST_DRIVE = 0.005, 8, 3.0
 
 
 @dataclass
 class _Driven:
     """Averages over a period, each of shape (points, levels) unless said otherwise."""
 
+    drive: Floats
     output_power: Floats
     thd: Floats
     harmonics: Floats  # (points, levels, orders)
@@ -55,6 +73,22 @@ class _Driven:
     supply_power: Floats
     signs: dict[str, Floats]
     cut_off: Floats  # as in the signs, but also where valves share a load
+
+
+def _each(change: Callable[..., Floats], *parts: _Driven) -> _Driven:
+    """Apply a function to every array of some parts, by name."""
+    made: dict[str, Any] = {}
+    for entry in fields(_Driven):
+        values = [getattr(part, entry.name) for part in parts]
+        if isinstance(values[0], dict):
+            made[entry.name] = {key: change(*(value[key] for value in values)) for key in values[0]}
+        else:
+            made[entry.name] = change(*values)
+    return _Driven(**made)
+
+
+def _side_by_side(*arrays: Floats) -> Floats:
+    return np.concatenate(arrays, axis=1)
 
 
 def output_of(stage: StageLike, measure: str) -> str:
@@ -85,8 +119,9 @@ def power(
     stated_thd : float
         Distortion for which the power is looked up [%].
     bandwidth : bool
-        Whether to find the power bandwidth too: where half the power at the set drive is
-        available at the stated distortion (IEC 60268-3, distortion-limited effective range).
+        Whether to find the power bandwidth too: where half the rated power is available at the stated
+        distortion (IEC 60268-3). The rated power is that at the set drive, or that at the stated
+        distortion where the curve reaches it before.
 
     Results
     -------
@@ -108,8 +143,9 @@ def power(
     class_a.drive, class_a.output_power
         Up to where every valve conducts all the time: its anode current stays above 5 % of its
         zero-signal value.
-    bandwidth.low, bandwidth.high, bandwidth.thd
-        Power bandwidth [Hz], and the distortion at half power over ``bandwidth.frequency`` [%].
+    bandwidth.power, bandwidth.low, bandwidth.high, bandwidth.thd
+        Half the rated power [W]; the power bandwidth [Hz]; and the distortion at half power over
+        ``bandwidth_frequency`` [%], infinite where half the rated power isn't to be had.
 
     NaN where a figure isn't reached in the range. Warnings name the ratings of dissipation that
     are exceeded or near at any drive up to the set one.
@@ -134,13 +170,15 @@ def power(
         factors = np.append(factors, np.geomspace(*_SPAN, levels))
     # Up to clipping and beyond, where distortion is large, a coarser steady state is enough.
     loud = factors > _LOUD
-    peak = np.sqrt(2.0) * chosen[:, None] * factors
-    requests = [_request(stage, node, valves, frequency, peak[:, loud], COARSE)]
+    drives = chosen[:, None] * factors
+    test = partial(_driven, stage, node, valves, op, load)
+    groups = [(drives[:, loud], COARSE)]
     if not loud.all():
-        requests.append(_request(stage, node, valves, frequency, peak[:, ~loud], FINE))
-    replies = yield requests
-    reply = _joined(replies, [np.flatnonzero(loud), np.flatnonzero(~loud)])
-    found = _driven(stage, node, valves, reply, op, load)
+        groups.append((drives[:, ~loud], FINE))
+    replies = yield [_request(stage, node, valves, frequency, part, tolerance) for part, tolerance in groups]
+    order = np.argsort(np.concatenate([np.flatnonzero(loud), np.flatnonzero(~loud)]))
+    parts = [test(part, reply) for (part, _), reply in zip(groups, replies, strict=True)]
+    found = _each(lambda *arrays: _side_by_side(*arrays)[:, order], *parts)
     zero = _zero_signal(valves, op)
     variables: dict[str, Variable] = {
         "drive": scalar(chosen, "V", "drive at each grid, r.m.s."),
@@ -160,9 +198,13 @@ def power(
     variables["efficiency"] = scalar(efficiency[:, 0], "%", "output power over supply power")
     coords = {"harmonic": axis(ORDERS, "", "harmonic")}
     if levels:
-        drives = chosen[:, None] * factors[1:]
-        variables |= _curves(found, efficiency, drives)
-        variables |= _landmarks(found, drives, stated_thd)
+        curve = _each(lambda array: array[:, 1:], found)
+        variables |= _curves(curve, efficiency[:, 1:])
+        for _ in range(_ROUNDS):
+            closer = _closer(curve, stated_thd)
+            reply = yield _request(stage, node, valves, frequency, closer, COARSE)
+            curve = _each(_side_by_side, curve, _marked(test(closer, reply)))
+        variables |= _landmarks(curve, stated_thd)
         coords["level"] = axis(np.arange(levels), "", "level")
     conditions: dict[str, tuple[Any, str]] = {
         "drive": (stated(chosen), "V"),
@@ -174,33 +216,29 @@ def power(
         "settled_within": (f"{FINE:g} of the fundamental, {COARSE:g} above {100 * _LOUD:g} % of the set drive", ""),
         "criteria": (CRITERIA, ""),
     }
-    warnings, note = _warnings(valves, found, factors, points)
+    warnings, note = _warnings(valves, op, found, factors, points)
     if bandwidth:
-        more, spots = yield from _bandwidth(stage, node, valves, op, chosen, frequency, stated_thd)
+        rated = found.output_power[:, 0]
+        if levels:
+            rated = np.fmin(rated, variables["at_stated_thd.output_power"].values)
+        more, spots = yield from _bandwidth(stage, node, valves, chosen, load, rated, frequency, stated_thd)
         variables |= more
         coords["bandwidth_frequency"] = axis(spots, "Hz", "frequency")
+        conditions["bandwidth_within"] = (f"{100.0 * _NEAR_POWER:g} % of half the rated power", "")
     return Result(variables, coords, conditions | note, warnings)
 
 
 def _request(
-    stage: StageLike, node: str, valves: Mapping[str, Any], frequency: float, amplitude: Floats, tolerance: float
+    stage: StageLike, node: str, valves: Mapping[str, Any], frequency: float, drive: Floats, tolerance: float
 ) -> Steady:
     supplies = [f"i({device})" for device in stage.supplies.values()]
     return Steady(
         fundamental=frequency,
         tones=(Sine(1.0, frequency),),
-        amplitude=amplitude,
+        amplitude=np.sqrt(2.0) * drive,
         vectors=wanted(node, *valve_vectors(valves), *supplies),
         tolerance=tolerance,
     )
-
-
-def _joined(replies: list[Reply], columns: list[Any]) -> Reply:
-    """Put levels of several replies back in the order that they were asked for."""
-    order = np.argsort(np.concatenate(columns[: len(replies)]))
-    names = replies[0].values
-    values = {name: np.concatenate([r.values[name] for r in replies], axis=1)[:, order] for name in names}
-    return replace(replies[0], values=values)
 
 
 def _zero_signal(valves: Mapping[str, Any], op: Reply) -> dict[str, Floats]:
@@ -212,7 +250,9 @@ def _zero_signal(valves: Mapping[str, Any], op: Reply) -> dict[str, Floats]:
     return sums
 
 
-def _driven(stage: StageLike, node: str, valves: Mapping[str, Any], reply: Reply, op: Reply, load: Floats) -> _Driven:
+def _driven(
+    stage: StageLike, node: str, valves: Mapping[str, Any], op: Reply, load: Floats, drive: Floats, reply: Reply
+) -> _Driven:
     wave = vector(reply, node)
     lines = harmonics.spectrum(wave)
     shape = wave.shape[:-1]
@@ -236,6 +276,7 @@ def _driven(stage: StageLike, node: str, valves: Mapping[str, Any], reply: Reply
         volts = np.abs(per_point(stage, name, shape[0], 0.0))[:, None]
         supply = supply + volts * np.abs(vector(reply, f"i({device})").mean(axis=-1))
     return _Driven(
+        drive,
         harmonics.rms(wave) ** 2 / load[:, None],
         harmonics.thd(lines),
         harmonics.relative(lines, ORDERS),
@@ -247,30 +288,49 @@ def _driven(stage: StageLike, node: str, valves: Mapping[str, Any], reply: Reply
     )
 
 
-def _curves(found: _Driven, efficiency: Floats, drives: Floats) -> dict[str, Variable]:
+def _curves(curve: _Driven, efficiency: Floats) -> dict[str, Variable]:
     def over(values: Floats, unit: str, words: str) -> Variable:
         return Variable(("level",), values, unit, words)
 
     curves = {
-        "drive_in": over(drives, "V", "drive at each grid, r.m.s."),
-        "power_curve": over(found.output_power[:, 1:], "W", "output power"),
-        "thd_curve": over(100.0 * found.thd[:, 1:], "%", "total harmonic distortion"),
-        "efficiency_curve": over(efficiency[:, 1:], "%", "output power over supply power"),
+        "drive_in": over(curve.drive, "V", "drive at each grid, r.m.s."),
+        "power_curve": over(curve.output_power, "W", "output power"),
+        "thd_curve": over(100.0 * curve.thd, "%", "total harmonic distortion"),
+        "efficiency_curve": over(efficiency, "%", "output power over supply power"),
     }
-    for electrode, values in found.currents.items():
+    for electrode, values in curve.currents.items():
         words = f"{electrode} current of all valves, average"
-        curves[f"{electrode}_current_curve"] = over(values[:, 1:], "A", words)
-    for key, values in found.dissipation.items():
+        curves[f"{electrode}_current_curve"] = over(values, "A", words)
+    for key, values in curve.dissipation.items():
         words = f"{key.replace('.', ' ')} dissipation"
-        curves[f"dissipation_curve.{key}"] = over(values[:, 1:], "W", words)
+        curves[f"dissipation_curve.{key}"] = over(values, "W", words)
     return curves
 
 
-def _landmarks(found: _Driven, drives: Floats, stated_thd: float) -> dict[str, Variable]:
+def _closer(curve: _Driven, stated_thd: float) -> Floats:
+    """Return drives between the neighbours of each mark; 0 where a point doesn't have it."""
+    gaps = [
+        limit_gap(curve.drive, curve.signs),
+        first_crossing(curve.drive, curve.thd, stated_thd / 100.0)[1:],
+        first_crossing(curve.drive, curve.cut_off, 1.0)[1:],
+    ]
+    return np.nan_to_num(thirds(gaps))
+
+
+def _marked(part: _Driven) -> _Driven:
+    """Return a part with NaN where nothing was looked for: a drive of 0."""
+
+    def blank(array: Floats) -> Floats:
+        looked_for = part.drive > 0
+        return np.where(looked_for if array.ndim == 2 else looked_for[..., None], array, np.nan)
+
+    return _each(blank, part)
+
+
+def _landmarks(curve: _Driven, stated_thd: float) -> dict[str, Variable]:
     """Return where the power reaches clipping, the stated distortion, and the end of class A."""
-    output = found.output_power[:, 1:]
-    names = list(found.signs)
-    onsets = [first_crossing(drives, sign[:, 1:], 1.0)[0] for sign in found.signs.values()]
+    names = list(curve.signs)
+    onsets = [first_crossing(curve.drive, sign, 1.0)[0] for sign in curve.signs.values()]
     reached = np.where(np.isnan(onsets), np.inf, onsets)
     onset = reached.min(axis=0, initial=np.inf)
     none = ~np.isfinite(onset)
@@ -279,23 +339,24 @@ def _landmarks(found: _Driven, drives: Floats, stated_thd: float) -> dict[str, V
     marks = {
         "clipping": (onset, "the onset of clipping"),
         "at_stated_thd": (
-            first_crossing(drives, found.thd[:, 1:], stated_thd / 100.0)[0],
+            first_crossing(curve.drive, curve.thd, stated_thd / 100.0)[0],
             "the stated distortion",
         ),
         "class_a": (
-            first_crossing(drives, found.cut_off[:, 1:], 1.0)[0],
+            first_crossing(curve.drive, curve.cut_off, 1.0)[0],
             "the end of class A",
         ),
     }
     variables = {"clipping.first_limit": scalar(first, "", "what clips first")}
     for key, (drive, words) in marks.items():
         variables[f"{key}.drive"] = scalar(drive, "V", f"drive at {words}, r.m.s.")
-        variables[f"{key}.output_power"] = scalar(interpolate(drives, output, drive), "W", f"output power at {words}")
+        output = interpolate(curve.drive, curve.output_power, drive)
+        variables[f"{key}.output_power"] = scalar(output, "W", f"output power at {words}")
     return variables
 
 
 def _warnings(
-    valves: Mapping[str, Any], found: _Driven, factors: Floats, points: int
+    valves: Mapping[str, Any], op: Reply, found: _Driven, factors: Floats, points: int
 ) -> tuple[list[list[str]], dict[str, tuple[Any, str]]]:
     warnings: list[list[str]] = [[] for _ in range(points)]
     checked: list[str] = []
@@ -310,10 +371,11 @@ def _warnings(
             unknown.append(words)
             continue
         checked.append(words)
-        most = np.fmax.reduce(values[:, up_to_drive], axis=1)
+        at_rest = operating_point(op, instance, use)[f"{electrode}_dissipation"]
+        most = np.fmax(at_rest, np.fmax.reduce(values[:, up_to_drive], axis=1))
         compare(
             warnings,
-            f"{instance} ({use.valve.name}): {electrode} dissipation at some drive up to the set one,",
+            f"{instance} ({use.valve.name}): {electrode} dissipation at rest or at a drive up to the set one,",
             most,
             rating,
             "W",
@@ -325,42 +387,55 @@ def _bandwidth(
     stage: StageLike,
     node: str,
     valves: Mapping[str, Any],
-    op: Reply,
     drive: Floats,
+    load: Floats,
+    rated: Floats,
     frequency: float,
     stated_thd: float,
 ) -> Generator[Any, Any, tuple[dict[str, Variable], Floats]]:
-    """Drive to half power at every frequency (by the small-signal response), and read the distortion.
+    """Drive to half the rated power at every frequency, and read the distortion.
 
     Coarse steps over the band first; then each end is closed in on by halves.
     """
     sweep = yield Ac(start=10.0, stop=1e5, per_decade=_COARSE_PER_DECADE * _FINE_STEPS, vectors=(node,))
     grid = np.asarray(sweep.axis, dtype=float)
     gain = np.abs(vector(sweep, node))
-    at_middle = at_frequency(grid, gain, frequency)
-    amplitude = divide(drive[:, None] * at_middle[:, None], gain)  # that is sqrt(2) * drive / sqrt(2)
+    # What a stage without compression needs at each frequency; then all are corrected as the middle was.
+    start = divide(np.sqrt(load * rated / 2.0)[:, None], gain)
     known: dict[int, Floats] = {}
+    used: dict[int, Floats] = {}
 
-    def distortion(indices: Iterable[int]) -> Generator[Any, Any, None]:
+    def distortion(indices: Iterable[int], correction: Floats | float) -> Generator[Any, Any, None]:
         new = [k for k in sorted(set(indices)) if k not in known]
-        replies = yield [_request(stage, node, valves, float(grid[k]), amplitude[:, [k]], COARSE) for k in new]
-        known.update(
-            (k, harmonics.thd(harmonics.spectrum(vector(r, node)[:, 0]))) for k, r in zip(new, replies, strict=True)
-        )
+        tries = {k: _Tries(start[:, k], start[:, k] * correction) for k in new}
+        while asked := [k for k in new if not tries[k].done.all()]:
+            replies = yield [
+                _request(stage, node, valves, float(grid[k]), tries[k].drive[:, None], COARSE) for k in asked
+            ]
+            for k, reply in zip(asked, replies, strict=True):
+                wave = vector(reply, node)[:, 0]
+                tries[k].answer(
+                    harmonics.rms(wave) ** 2 / load / (rated / 2.0), harmonics.thd(harmonics.spectrum(wave))
+                )
+        known.update((k, tries[k].thd) for k in new)
+        used.update((k, tries[k].drive / start[:, k]) for k in new)
 
     coarse = range(0, len(grid), _FINE_STEPS)
-    yield from distortion(coarse)
     middle = min(coarse, key=lambda k: abs(np.log(grid[k] / frequency)))
+    yield from distortion([middle], 1.0)
+    correction = np.where(np.isfinite(used[middle]), used[middle], 1.0)
+    yield from distortion(coarse, correction)
     ends = {}
     for name, way in (("low", -_FINE_STEPS), ("high", _FINE_STEPS)):
         outward = range(middle, -1 if way < 0 else len(grid), way)
         brackets = [_bracket(outward, known, point, stated_thd) for point in range(len(drive))]
         while halves := {sum(pair) // 2 for pair in brackets if pair and abs(pair[0] - pair[1]) > 1}:
-            yield from distortion(halves)
+            yield from distortion(halves, correction)
             brackets = [pair and _halved(pair, known, point, stated_thd) for point, pair in enumerate(brackets)]
         ends[name] = np.array([_crossing(grid, pair, known, point, stated_thd) for point, pair in enumerate(brackets)])
     thd = np.stack([known[k] for k in coarse], axis=1)
     variables = {
+        "bandwidth.power": scalar(rated / 2.0, "W", "power over the power bandwidth: half the rated"),
         "bandwidth.low": scalar(ends["low"], "Hz", "lower end of the power bandwidth"),
         "bandwidth.high": scalar(ends["high"], "Hz", "upper end of the power bandwidth"),
         "bandwidth.thd": Variable(
@@ -368,6 +443,40 @@ def _bandwidth(
         ),
     }
     return variables, grid[::_FINE_STEPS]
+
+
+class _Tries:
+    """Finds the drive for a power, at all points: by secants on log-log paper.
+
+    ``drive`` is what to try next, or what was found; ``thd`` the distortion there: infinite where the power
+    isn't to be had with the largest drive or within the tries, NaN where the stage failed.
+    """
+
+    def __init__(self, small_signal: Floats, drive: Floats) -> None:
+        self.most = _MOST_DRIVE * small_signal
+        self.done = ~np.isfinite(drive)
+        # A point that can't be driven is run without a signal, which costs nothing.
+        self.drive = np.where(self.done, 0.0, np.fmin(drive, self.most))
+        self.thd = np.full(drive.shape, np.nan)
+        self.before = np.full((2, *drive.shape), np.nan)
+        self.count = 0
+
+    def answer(self, power: Floats, thd: Floats) -> None:
+        """Take the power, relative to the one that is wanted, and the distortion."""
+        self.count += 1
+        error = np.log(np.where(power > 0, power, np.nan))
+        reached = np.abs(error) < _NEAR_POWER
+        short = (error < 0) & (self.drive >= self.most)
+        if self.count == _TRIES:
+            short |= ~reached
+        self.thd = np.where(self.done, self.thd, np.where(short, np.inf, thd))
+        self.done = self.done | reached | short | np.isnan(error)
+        here = np.log(np.where(self.done, np.nan, self.drive))
+        slope = np.clip(divide(error - self.before[1], here - self.before[0]), 0.2, 4.0)
+        slope = np.where(np.isfinite(slope), slope, 2.0)
+        self.before = np.stack([here, error])
+        step = np.exp(np.clip(-error / slope, -0.7, 0.7))
+        self.drive = np.where(self.done, self.drive, np.fmin(self.drive * step, self.most))
 
 
 _Pair = tuple[int, int]
