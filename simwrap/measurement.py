@@ -12,7 +12,7 @@ from typing import Any
 import numpy as np
 
 from simwrap import quantity
-from simwrap.errors import EngineError
+from simwrap.errors import EngineError, InputError
 from simwrap.evaluate import Options, Outcome, evaluate, provenance
 from simwrap.measures.requests import Result, Variable
 from simwrap.netlist import Table, render
@@ -28,16 +28,27 @@ def chosen_measures(stage: Stage, measures: MeasureChoice) -> dict[str, Mapping[
     ------
     UnknownNameError
         If there is no such measure.
+    InputError
+        If it has no meaning for such a stage.
     """
     from simwrap.measures.registry import get_measure
 
+    template = stage.template
     if measures is None:
-        measures = stage.template.measures
+        measures = template.measures
     if isinstance(measures, str):
         measures = [measures]
-    if isinstance(measures, Mapping):
-        return {get_measure(name).name: options for name, options in measures.items()}
-    return {get_measure(name).name: {} for name in measures}
+    given = measures if isinstance(measures, Mapping) else {name: {} for name in measures}
+    chosen = {}
+    for name, options in given.items():
+        measure = get_measure(name)
+        if measure.kinds and template.name not in measure.kinds:
+            raise InputError(f"{measure.name}: has no meaning for {template.name}, only for {', '.join(measure.kinds)}")
+        if not template.other_measures and measure.name not in template.measures:
+            accepted = ", ".join(template.measures)
+            raise InputError(f"{measure.name}: has no meaning for {template.name}; give {accepted}")
+        chosen[measure.name] = options
+    return chosen
 
 
 def measure_names() -> list[str]:

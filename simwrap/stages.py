@@ -104,6 +104,7 @@ class Template:
     supplies: Mapping[str, str]
     valves: Mapping[str, ValveSlot]
     measures: tuple[str, ...]
+    other_measures: bool
     references: tuple[str, ...]
     checks: Mapping[str, Any]
     source: str
@@ -188,6 +189,7 @@ def read_template(path: Path) -> Template:
         supplies=MappingProxyType(header.get("supplies", {})),
         valves=MappingProxyType(valves),
         measures=tuple(header.get("measures", ("bias", "response"))),
+        other_measures=header.get("other_measures", True),
         references=tuple(header.get("references", ())),
         checks=MappingProxyType(header.get("checks", {})),
         source=text,

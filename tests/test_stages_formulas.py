@@ -11,6 +11,7 @@ import numpy as np
 import pytest
 from stage_runs import assert_printed, at, curve, operating, small_signal, worked
 
+from simwrap import measure
 from simwrap.stages import stage
 
 FARAD = 1.0  # a capacitor that is a short circuit at any frequency of interest
@@ -297,6 +298,13 @@ def test_cathodyne_output_impedances_within_one_percent(valve):
     for node in ("n_out", "n_out_b"):
         drop = abs(at(made, 100.0, node)) / abs(at(loaded, 100.0, node))
         assert 10e3 * (drop - 1.0) == pytest.approx(balanced, rel=0.01), node
+    # The measure takes loads off again, equal or not.
+    for one in (made, loaded, made.replace(load_resistor="10k", load_resistor_b="33k")):
+        found = measure(one, {"impedance": {"reference_frequency": 100.0}}).impedance
+        assert found.output_balanced == pytest.approx(balanced, rel=0.01)
+    found = measure(made, {"impedance": {"reference_frequency": 100.0}}).impedance
+    assert found.output == pytest.approx(anode, rel=0.01)
+    assert found.output_b == pytest.approx(cathode, rel=0.01)
 
 
 def test_cathodyne_input_resistance_with_the_leak_at_the_tap():

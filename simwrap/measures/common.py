@@ -102,7 +102,7 @@ def count(reply: Reply) -> int:
     return len(reply.reasons)
 
 
-def per_point(stage: StageLike, name: str, points: int, default: float = np.nan) -> Floats:
+def per_point(stage: StageLike, name: str, points: int, default: float | Floats = np.nan) -> Floats:
     """Return a design value for each point, shape (points,)."""
     value = np.asarray(stage.values.get(name, default), dtype=float)
     return np.broadcast_to(value, (points,)).copy()

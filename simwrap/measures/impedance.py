@@ -2,11 +2,24 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import Any
 
 import numpy as np
 
-from simwrap.measures.common import Floats, StageLike, axis, divide, per_point, port, scalar, stated, vector
+from simwrap.measures.common import (
+    Array,
+    Floats,
+    StageLike,
+    axis,
+    divide,
+    per_point,
+    port,
+    scalar,
+    stated,
+    vector,
+    wanted,
+)
 from simwrap.measures.corners import at_frequency
 from simwrap.measures.registry import Steps, measure
 from simwrap.measures.requests import Ac, Result, Variable
@@ -19,6 +32,14 @@ def load_of(stage: StageLike, points: int) -> tuple[str, Floats]:
             value = per_point(stage, name, points)
             return name, np.where(value > 0, value, np.nan)  # 0 stands for no load
     return "", np.full(points, np.nan)
+
+
+_WORDS = {
+    "input": "input",
+    "output": "output",
+    "output_b": "second output",
+    "output_balanced": "balanced output (of each side)",
+}
 
 
 @measure("impedance", summary="input and output impedance over frequency, and the damping factor")
@@ -35,7 +56,9 @@ def impedance(
     The output impedance is that of the stage without its load: 1 A of test current flows into the
     output with the signal's e.m.f. at zero, and the admittance of the load resistor (or
     loudspeaker) and load capacitance is taken off. The input impedance is what the source with
-    its own resistance sees.
+    its own resistance sees. A splitter's outputs are measured one at a time, the other one loaded as in
+    the stage; and balanced: both without their loads, with opposite test currents, each side's share
+    (Preisman, Audio, April 1960).
 
     Parameters
     ----------
@@ -50,50 +73,68 @@ def impedance(
     -------
     input, output
         Magnitude at the reference frequency [ohm]; inf where no current flows.
+    output_b, output_balanced
+        Of a stage with two outputs, see above [ohm].
     damping_factor
         Load over output impedance; NaN where the stage has no load.
-    input_curve, output_curve
+    <each of these>_curve
         Magnitude over frequency [ohm].
-    input_phase_deg, output_phase_deg
+    <each of these>_phase_deg
         Over frequency [degree].
     """
-    node = port(stage, "output", "impedance")
+    nodes = {"output": port(stage, "output", "impedance")}
+    if "output_b" in stage.ports:
+        nodes["output_b"] = stage.ports["output_b"]
     sweep = Ac(start=start, stop=stop, per_decade=per_decade, vectors=("i(v_signal)",))
-    driven = Ac(start=start, stop=stop, per_decade=per_decade, vectors=(node,), excite="output")
-    reply, test = yield [sweep, driven]
+    tests = [replace(sweep, vectors=wanted(*nodes.values()), excite=side) for side in nodes]
+    reply, *tested = yield [sweep, *tests]
     frequency = np.asarray(reply.axis, dtype=float)
     current = vector(reply, "i(v_signal)")
     points = len(current)
     source = per_point(stage, "source_resistance", points, 0.0)
     # The current of a voltage source flows into its + end: out of it, it is negative.
     entry = divide(-1.0, current) - source[:, None]
-    entry = np.where(current == 0, np.inf, entry)
+    curves = {"input": np.where(current == 0, np.inf, entry)}
     name, load = load_of(stage, points)
+    loads = [per_point(stage, f"{name}_b", points, load) if side == "output_b" else load for side in nodes]
     capacitance = per_point(stage, "load_capacitance", points, 0.0)
-    admittance = divide(1.0, vector(test, node))
-    admittance = admittance - np.where(np.isnan(load), 0.0, 1.0 / load)[:, None]
-    admittance = admittance - 2j * np.pi * frequency * capacitance[:, None]
-    exit_ = divide(1.0, admittance)
-    at_input, at_output = (at_frequency(frequency, np.abs(curve), reference_frequency) for curve in (entry, exit_))
-    variables = {
-        "input": scalar(at_input, "ohm", "input impedance"),
-        "output": scalar(at_output, "ohm", "output impedance"),
-        "damping_factor": scalar(divide(load, at_output), "", "damping factor"),
-    }
-    for key, curve in (("input", entry), ("output", exit_)):
-        variables[f"{key}_curve"] = Variable(("frequency",), np.abs(curve), "ohm", f"{key} impedance")
+    own = [
+        np.where(np.isnan(value), 0.0, divide(1.0, value))[:, None] + 2j * np.pi * frequency * capacitance[:, None]
+        for value in loads
+    ]
+    # Shape (points, frequencies, outputs, outputs): the voltage at each for a current into each.
+    matrix = np.stack([np.stack([vector(answer, node) for node in nodes.values()], -1) for answer in tested], -1)
+    for number, side in enumerate(nodes):
+        curves[side] = divide(1.0, divide(1.0, matrix[..., number, number]) - own[number])
+    if len(nodes) == 2:
+        curves["output_balanced"] = _balanced(matrix, own)
+    variables = {}
+    for key, curve in curves.items():
+        at_reference = at_frequency(frequency, np.abs(curve), reference_frequency)
+        variables[key] = scalar(at_reference, "ohm", f"{_WORDS[key]} impedance")
+    variables["damping_factor"] = scalar(divide(load, variables["output"].values), "", "damping factor")
+    for key, curve in curves.items():
+        variables[f"{key}_curve"] = Variable(("frequency",), np.abs(curve), "ohm", f"{_WORDS[key]} impedance")
         with np.errstate(invalid="ignore"):
             phase = np.degrees(np.angle(curve))
-        variables[f"{key}_phase_deg"] = Variable(("frequency",), phase, "degree", f"phase of the {key} impedance")
-    [part for part in (name, "load_capacitance" if capacitance.any() else "") if part]
+        words = f"phase of the {_WORDS[key]} impedance"
+        variables[f"{key}_phase_deg"] = Variable(("frequency",), phase, "degree", words)
+    without = [name] * bool(name) + ["load_capacitance"] * bool(capacitance.any())
     conditions: dict[str, tuple[Any, str]] = {
         "reference_frequency": (reference_frequency, "Hz"),
         "level": ("small signal", ""),
-        "output_without": (
-            " and ".join(filter(None, (name, "load_capacitance" if capacitance.any() else ""))),
-            "",
-        ),
+        "output_without": (" and ".join(without), ""),
     }
     if name:
         conditions["damping_factor_load"] = (stated(load), "ohm")
     return Result(variables, coords={"frequency": axis(frequency, "Hz", "frequency")}, conditions=conditions)
+
+
+def _balanced(matrix: Array, own: list[Array]) -> Array:
+    """Return each side's share for opposite currents, after both loads are taken off."""
+    admittance = np.linalg.pinv(np.nan_to_num(matrix))
+    for number, load in enumerate(own):
+        admittance[..., number, number] -= load
+    bare = np.linalg.pinv(admittance)
+    share = (bare[..., 0, 0] - bare[..., 0, 1] - bare[..., 1, 0] + bare[..., 1, 1]) / 2.0
+    return np.where(np.isfinite(matrix).all(axis=(-2, -1)), share, np.nan)

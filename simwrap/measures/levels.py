@@ -158,9 +158,7 @@ def _between_neighbours(found: LevelSweep, targets: tuple[float, ...]) -> Floats
     # Where nothing was found, the levels go where the sweep is coarse anyway.
     middle = found.level_in.shape[1] // 2
     spare = found.level_in[:, middle], found.level_in[:, middle + 1]
-    gaps = [
-        (np.where(np.isnan(low), spare[0], low), np.where(np.isnan(high), spare[1], high)) for low, high in gaps
-    ]
+    gaps = [(np.where(np.isnan(low), spare[0], low), np.where(np.isnan(high), spare[1], high)) for low, high in gaps]
     amplitude: Floats = np.sqrt(2.0) * thirds(gaps)
     return amplitude
 

@@ -296,7 +296,8 @@ def _over_frequency(
 
 def draw_impedance(reader: Reader) -> Figure:
     """Draw the picture of the measure ``impedance``."""
-    curves = [(f"{name}_curve", name) for name in ("input", "output")]
+    names = {"input": "input", "output": "output", "output_b": "output_b", "output_balanced": "balanced, each side"}
+    curves = [(f"{name}_curve", label) for name, label in names.items() if f"{name}_curve" in reader]
     return _over_frequency(reader, curves, label_of("impedance", "ohm"), "impedance")
 
 
