@@ -98,7 +98,7 @@ def test_dask_gives_the_same_bits(drawn: Any, cluster: Any) -> None:
 @pytest.mark.filterwarnings("ignore")
 def test_a_slow_measure_on_dask_gives_the_same_bits(cluster: Any) -> None:
     values = {"cathode_resistor": ["1k", "2k2"]}
-    options = {"headroom": {"levels": 8}}
+    options = {"headroom": {"levels": 18}}
     alone = simwrap.sweep(STAGE, values, options, workers=1)
     with cluster.get_executor() as executor:
         assert same(simwrap.sweep(STAGE, values, options, executor=executor), alone)

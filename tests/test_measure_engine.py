@@ -59,7 +59,7 @@ def test_output_impedance_of_a_common_cathode_stage():
     ],
 )
 def test_each_limit_is_recognised_on_a_stage_built_to_reach_it_first(name, values, limit):
-    found = simwrap.measure(simwrap.stage(name, **values), {"headroom": {"levels": 12}})
+    found = simwrap.measure(simwrap.stage(name, **values), {"headroom": {"levels": 18}})
     assert found.headroom.first_limit == limit
     assert found.headroom.clipping_input_rms > 0
 
@@ -187,7 +187,37 @@ def test_square_wave_of_a_coupling_capacitor(engine):
     assert float(found.overshoot) < 0.5
 
 
-@pytest.mark.parametrize(("name", "options"), [("supply", {"drive": 1.0}), ("riaa_passive", {"drive": 1.0})])
-def test_power_needs_a_valve_to_drive(name, options):
+def test_power_needs_a_valve_to_drive():
     with pytest.raises(simwrap.errors.InputError, match="no valve that could be driven"):
-        simwrap.measure(simwrap.stage(name), {"power": options})
+        simwrap.measure(simwrap.stage("riaa_passive"), {"power": {"drive": 1.0}})
+
+
+@pytest.mark.parametrize("name", sorted(set(simwrap.measure_names()) - {"supply"}))
+def test_a_supply_is_only_measured_as_one(name):
+    """Its rectifiers are at rest without the mains: gains and noise there would be numbers without a meaning."""
+    with pytest.raises(simwrap.errors.InputError, match="no meaning for supply"):
+        simwrap.measure(simwrap.stage("supply"), name)
+
+
+def test_no_other_stage_is_measured_as_a_supply():
+    with pytest.raises(simwrap.errors.InputError, match="only for supply"):
+        simwrap.measure(simwrap.stage("triode_gain"), "supply")
+
+
+@pytest.mark.parametrize("name", ["response", "headroom", "distortion", "noise", "rejection"])
+def test_either_side_of_a_splitter_is_measured(name):
+    """With equal loads a cathodyne's sides have equal gains, but not the rest; a port must be there."""
+    stage = simwrap.stage("cathodyne")
+    one, other = (simwrap.measure(stage, {name: {"at": at}})[name] for at in ("output", "output_b"))
+    key = {
+        "response": "gain",
+        "headroom": "output_rms_1pct",
+        "distortion": "thd",
+        "noise": "output_rms",
+        "rejection": "supplies.supply.transfer",
+    }[name]
+    alike = name in ("response", "distortion")
+    assert (float(one[key]) == pytest.approx(float(other[key]), rel=0.02)) == alike
+    assert other.result.conditions["measured_at"] == ("output_b", "")
+    with pytest.raises(simwrap.errors.InputError, match="its ports are input, output, output_b"):
+        simwrap.measure(stage, {name: {"at": "left"}})

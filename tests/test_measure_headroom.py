@@ -85,7 +85,7 @@ def test_the_sweep_is_sorted_and_has_the_levels_asked_for():
     assert result.conditions["frequency"] == (1000.0, "Hz")
 
 
-@pytest.mark.parametrize("levels", [20, 12, 6])
+@pytest.mark.parametrize("levels", [30, 20, 18])
 def test_grid_current_first(levels):
     got, _ = values_of(amplifier(gm=0.2, bias=-1.0), levels=levels)
     assert got["first_limit"].tolist() == ["grid current"] * 2

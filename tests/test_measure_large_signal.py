@@ -78,7 +78,19 @@ def test_noise_adds_to_the_distortion():
     assert "thd_plus_noise" not in without
 
 
-@pytest.mark.parametrize(("options", "words"), [({"pair": "x"}, "din"), ({"twin": (2e4, 1e4)}, "rising")])
+@pytest.mark.parametrize(
+    ("options", "words"),
+    [
+        ({"pair": "x"}, "din"),
+        ({"twin": (2e4, 1e4)}, "rising"),
+        ({"twin": 19e3}, "two rising"),
+        ({"twin": (19e3, 20e3, 21e3)}, "two rising"),
+        ({"twin": (19e3, 20000.5)}, "whole"),
+        ({"twin": (1000.0, 3000.0)}, "fall on"),
+        ({"twin": (1000.0, 2000.0)}, "fall on"),
+        ({"twin": (19001.0, 20000.0)}, "common divisor of 40 Hz"),
+    ],
+)
 def test_distortion_refuses_what_it_cannot_do(options, words):
     with pytest.raises(InputError, match=words):
         next(get_measure("distortion")(make_stage(), **options))

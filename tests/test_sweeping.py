@@ -270,7 +270,7 @@ def test_blocks_do_not_depend_on_the_clock(monkeypatch: pytest.MonkeyPatch) -> N
     sizes.clear()
     monkeypatch.setattr(sweeping, "FIRST_BLOCK", 2)
     monkeypatch.setattr(sweeping, "SLOW_BLOCK", 3)
-    simwrap.sweep(STAGE, {"cathode_resistor": np.linspace(1e3, 2e3, 5)}, {"headroom": {"levels": 6}}, spot_check=0)
+    simwrap.sweep(STAGE, {"cathode_resistor": np.linspace(1e3, 2e3, 5)}, {"headroom": {"levels": 18}}, spot_check=0)
     assert set(sizes) == {2, 3}
 
 

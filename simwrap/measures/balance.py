@@ -19,7 +19,7 @@ def balance(
     stop: float = 1e5,
     per_decade: int = 20,
     reference_frequency: float = 1000.0,
-    levels: int = 14,
+    levels: int = 18,
 ) -> Steps:
     """Measure the balance of a stage with the ports ``output`` and ``output_b``.
 
@@ -32,7 +32,7 @@ def balance(
     reference_frequency : float
         Where the single figures are read [Hz].
     levels : int
-        Levels of the sweep that finds the largest output of each side; 0 leaves it out.
+        Levels of the sweep that finds the largest output of each side, 18 or more; 0 leaves it out.
 
     Results
     -------

@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-from math import gcd
+import math
 from typing import Any
 
 import numpy as np
 
 from simwrap.engine.protocol import Sine
-from simwrap.errors import InputError
+from simwrap.errors import RangeError
 from simwrap.measures import harmonics
 from simwrap.measures.common import Floats, StageLike, axis, count, decibels, per_point, port, scalar, stated, vector
 from simwrap.measures.levels import ORDERS
@@ -16,10 +16,13 @@ from simwrap.measures.noise import BAND, noise_densities
 from simwrap.measures.registry import Steps, measure
 from simwrap.measures.requests import Op, Result, Steady, Variable
 from simwrap.measures.weighting import band_rms
+from simwrap.registry import find
 
 #: Pairs of tones for modulation distortion [Hz], both 4:1.
 PAIRS = {"smpte": (60.0, 7000.0), "din": (250.0, 8000.0)}
 _SAMPLES_A_CYCLE = 8
+#: Longest period of two tones, in cycles of the higher.
+_MOST_CYCLES = 500
 
 
 @measure("distortion", summary="harmonics, THD, THD+N, SMPTE and twin-tone intermodulation at one level")
@@ -31,6 +34,7 @@ def distortion(
     pair: str = "din",
     twin: tuple[float, float] = (19e3, 20e3),
     with_noise: bool = True,
+    at: str = "output",
 ) -> Steps:
     """Measure distortion in the steady state.
 
@@ -48,6 +52,8 @@ def distortion(
         The two equal tones of the difference-frequency method [Hz].
     with_noise : bool
         Whether to find the noise too, for THD+N.
+    at : str
+        Port to listen at: "output", or "output_b" for the other side of a splitter.
 
     Results
     -------
@@ -68,14 +74,12 @@ def distortion(
     Raises
     ------
     InputError
-        For tones that are no whole numbers of hertz, or a pair without a name.
+        For twin tones that are no two whole numbers of hertz, whose difference tones coincide, or
+        that together repeat only after more than 500 cycles; or a pair without a name.
     """
-    output = port(stage, "output", "distortion")
-    if pair not in PAIRS:
-        raise InputError(f'distortion: pair "{pair}" is not known; give {" or ".join(PAIRS)}')
-    low, high = PAIRS[pair]
-    if any(tone != round(tone) or tone <= 0 for tone in twin) or twin[0] >= twin[1]:
-        raise InputError("distortion: give twin tones as two rising whole numbers of hertz")
+    output = port(stage, at, "distortion")
+    low, high = PAIRS[find("pair", pair, {name: name for name in PAIRS}, "distortion")]
+    _check_twin(twin)
     op = yield Op()
     points = count(op)
     chosen = per_point(stage, "drive", points, 0.5) if level is None else np.full(points, float(level))
@@ -100,12 +104,12 @@ def distortion(
     }
     unit = _unit(low, high)
     lines = harmonics.spectrum(vector(mixed, output)[:, 0])
-    at = (round(low / unit), round(high / unit))
+    tones = (round(low / unit), round(high / unit))
     variables["modulation"] = scalar(
-        100.0 * harmonics.modulation(lines, *at), "%", "modulation distortion, pairs of sidebands"
+        100.0 * harmonics.modulation(lines, *tones), "%", "modulation distortion, pairs of sidebands"
     )
     variables["modulation_spectrum"] = scalar(
-        100.0 * harmonics.modulation(lines, *at, coherent=False), "%", "modulation distortion, by power"
+        100.0 * harmonics.modulation(lines, *tones, coherent=False), "%", "modulation distortion, by power"
     )
     unit = _unit(*twin)
     lines = harmonics.spectrum(vector(two, output)[:, 0])
@@ -117,6 +121,7 @@ def distortion(
         total = _with_noise(wave, frequency, band_rms(found.frequency, found.output))
         variables["thd_plus_noise"] = scalar(100.0 * total, "%", "distortion and noise of the whole signal")
     conditions: dict[str, tuple[Any, str]] = {
+        "measured_at": (at, ""),
         "level": (stated(chosen), "V"),
         "frequency": (frequency, "Hz"),
         "input": ("e.m.f. of the signal source", ""),
@@ -128,9 +133,25 @@ def distortion(
     return Result(variables, coords={"harmonic": axis(ORDERS, "", "harmonic")}, conditions=conditions)
 
 
+def _check_twin(twin: tuple[float, ...]) -> None:
+    """Refuse pairs of tones whose difference tones can't be told, or not within a useful time."""
+    given = ",".join(f"{tone:g}" for tone in twin)
+    rising = len(twin) == 2 and twin[0] < twin[1] and all(tone == round(tone) for tone in twin)
+    if not rising:
+        raise RangeError("twin", given, "two rising whole numbers of hertz, such as 19000,20000", "distortion")
+    one, other = twin
+    lines = {one, other, other - one, abs(2 * one - other), 2 * other - one}
+    if len(lines - {0.0}) < 5:
+        accepted = "tones whose difference tones fall on neither of them nor on one another, such as 19000,20000"
+        raise RangeError("twin", given, accepted, "distortion")
+    if other / _unit(one, other) > _MOST_CYCLES:
+        accepted = f"tones with a common divisor of {math.ceil(other / _MOST_CYCLES)} Hz or more, such as 19000,20000"
+        raise RangeError("twin", given, accepted, "distortion")
+
+
 def _unit(*tones: float) -> float:
     """Return the repetition frequency of tones of whole numbers of hertz [Hz]."""
-    return float(gcd(*(round(tone) for tone in tones)))
+    return float(math.gcd(*(round(tone) for tone in tones)))
 
 
 def _tones(output: str, peak: Floats, *tones: tuple[float, float]) -> Steady:

@@ -12,7 +12,9 @@ from simwrap.measures.requests import Result, Variable
 
 
 @measure("headroom", summary="output and input at 1 %, 3 % and at the onset of clipping, and what clips first")
-def headroom(stage: StageLike, *, frequency: float = 1000.0, levels: int = 20, nominal_level: float = 0.5) -> Steps:
+def headroom(
+    stage: StageLike, *, frequency: float = 1000.0, levels: int = 20, nominal_level: float = 0.5, at: str = "output"
+) -> Steps:
     """Measure distortion over level, in the steady state.
 
     Parameters
@@ -20,12 +22,14 @@ def headroom(stage: StageLike, *, frequency: float = 1000.0, levels: int = 20, n
     frequency : float
         Of the sine [Hz].
     levels : int
-        Number of levels. The first ones span the range from far below to well beyond the onset
+        Number of levels, 18 or more. The first ones span the range from far below to well beyond the onset
         of clipping that bias and gains lead one to expect; the others close in on 1 %, 3 % and
         the first limit.
     nominal_level : float
         Level of the source [V r.m.s.] above which headroom is counted (a consumer source's
         rated 0.5 V, IEC 61938).
+    at : str
+        Port to listen at: "output", or "output_b" for the other side of a splitter.
 
     Results
     -------
@@ -48,7 +52,7 @@ def headroom(stage: StageLike, *, frequency: float = 1000.0, levels: int = 20, n
 
     NaN where a figure isn't reached in the range, is exceeded at its lowest level, or failed.
     """
-    output = port(stage, "output", "headroom")
+    output = port(stage, at, "headroom")
     found = yield from sweep_levels(stage, (output,), frequency=frequency, levels=levels)
     level_in, level_out, thd = found.level_in, found.level_out[0], found.thd[0]
     inputs = {percent: first_crossing(level_in, thd, percent / 100.0)[0] for percent in (1, 3)}
@@ -84,6 +88,7 @@ def headroom(stage: StageLike, *, frequency: float = 1000.0, levels: int = 20, n
             "harmonic": axis(ORDERS, "", "harmonic"),
         },
         conditions={
+            "measured_at": (at, ""),
             "frequency": (frequency, "Hz"),
             "input": ("e.m.f. of the signal source", ""),
             "nominal_level": (nominal_level, "V"),

@@ -42,6 +42,8 @@ CRITERIA = (
 )
 #: Lowest and highest level of the first round, relative to the expected onset of clipping.
 _SPAN = (0.02, 3.0)
+#: Rounds that close in on what is looked for.
+_ROUNDS = 2
 #: When a steady state counts as settled: below the expected onset of clipping, where distortion is
 #: small, and beyond it, where the ringing of an output transformer leaves a jitter of its own.
 FINE, COARSE = 1e-5, 1e-4
@@ -134,9 +136,7 @@ def sweep_levels(
     onset, op = yield from expected_onset(stage)
     onset = np.where(np.isfinite(onset), onset, 1.0)
     spots = 2 * (len(targets) + 1)
-    coarse = max(levels - 2 * spots, 6)
-    rounds = 2 if levels - coarse >= 2 * spots else 1
-    factors = np.geomspace(*_SPAN, coarse)
+    factors = np.geomspace(*_SPAN, levels - _ROUNDS * spots)
     settled = np.where(factors < 1.0, FINE, COARSE)
     found = yield from _steady(stage, outputs, frequency, onset[:, None] * factors, settled, op)
     if not stage.valves:
@@ -144,7 +144,7 @@ def sweep_levels(
     # To find 1 % or 3 % it is enough to know them to a hundredth of themselves.
     settled = np.repeat([*(0.01 * target for target in targets), COARSE], 2)
     settled = np.clip(settled, FINE, COARSE)
-    for _ in range(rounds):
+    for _ in range(_ROUNDS):
         amplitude = _between_neighbours(found, targets)
         found = _merge(found, (yield from _steady(stage, outputs, frequency, amplitude, settled, op)))
     return found

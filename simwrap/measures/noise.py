@@ -122,7 +122,7 @@ def noise_densities(
 
 
 @measure("noise", summary="noise density and totals at the output and referred to the input")
-def noise(stage: StageLike, *, flicker_corner: float | None = None) -> Steps:
+def noise(stage: StageLike, *, flicker_corner: float | None = None, at: str = "output") -> Steps:
     """Measure the noise, with the source's resistance in place and its e.m.f. at zero.
 
     A valve's shot noise, smoothed by the space charge, is that of 2.5/gm at its grid (Thompson,
@@ -136,6 +136,8 @@ def noise(stage: StageLike, *, flicker_corner: float | None = None) -> Steps:
     flicker_corner : float, optional
         Where the flicker noise of each valve equals its shot noise [Hz], 0 or more. Default: the
         typical one in each valve's file (`simwrap show` prints it), mostly an assumption.
+    at : str
+        Port to listen at: "output", or "output_b" for the other side of a splitter.
 
     Results
     -------
@@ -157,7 +159,7 @@ def noise(stage: StageLike, *, flicker_corner: float | None = None) -> Steps:
 
     NaN where a valve is cut off, so that it has no equivalent noise resistance.
     """
-    output = port(stage, "output", "noise")
+    output = port(stage, at, "noise")
     found = yield from noise_densities(stage, output, flicker_corner)
     frequency, flicker = found.frequency, found.flicker
     with_flicker = np.hypot(found.output, flicker)
@@ -175,6 +177,7 @@ def noise(stage: StageLike, *, flicker_corner: float | None = None) -> Steps:
     ):
         variables[key] = Variable(("frequency",), density, "V/rtHz", words)
     conditions: dict[str, tuple[Any, str]] = {
+        "measured_at": (at, ""),
         "temperature": (TEMPERATURE, "K"),
         "band": (f"{BAND[0]:g} Hz to {BAND[1] / 1e3:g} kHz", ""),
         "flicker_corner": (_corners(stage, flicker_corner), "Hz"),

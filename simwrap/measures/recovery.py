@@ -37,6 +37,7 @@ def recovery(
     cycles: int = 20,
     window: float = 0.3,
     tolerance: float = 10.0,
+    at: str = "output",
 ) -> Steps:
     """Overload the stage with a burst of sine and watch its bias come back.
 
@@ -57,6 +58,8 @@ def recovery(
         How long to watch after the burst [s].
     tolerance : float
         What counts as back: departure from rest [% of the grid bias; of the output's peak in the burst].
+    at : str
+        Port to listen at: "output", or "output_b" for the other side of a splitter.
 
     Results
     -------
@@ -76,7 +79,7 @@ def recovery(
     time, output_wave
         The output over time, from the start of the burst [V].
     """
-    output = port(stage, "output", "recovery")
+    output = port(stage, at, "recovery")
     onset, op = yield from expected_onset(stage, frequency)
     points = len(onset)
     # A point without an operating point fails whatever its burst is.
@@ -131,6 +134,7 @@ def recovery(
         },
         coords={"time": axis(time, "s", "time from the start of the burst")},
         conditions={
+            "measured_at": (at, ""),
             "burst_level": (stated(amplitude / np.sqrt(2.0)), "V"),
             "burst_frequency": (frequency, "Hz"),
             "burst_cycles": (cycles, ""),

@@ -32,6 +32,9 @@ _FROM_ZERO = {"flicker_corner"}
 #: Counts for which 0 means that this part is left out.
 _MAY_BE_NONE = {("balance", "levels"), ("power", "levels")}
 
+#: The fewest of a count, 2 where it isn't here: a sweep that closes in on three marks twice takes 18.
+_FEWEST = {("headroom", "levels"): 18, ("balance", "levels"): 18}
+
 #: What a measure function returns when it is called: yields requests or lists of them.
 Steps = Generator[Any, Any, Result]
 
@@ -100,13 +103,14 @@ class Measure:
         elif isinstance(default, str):
             accepted, good = f'a word, such as "{default}"', isinstance(value, str)
         elif isinstance(default, tuple):
-            entries = (*value,) if isinstance(value, tuple | list) else ()
+            entries = (*value,) if isinstance(value, tuple | list) else (value,)
             accepted, good = "numbers above 0", bool(entries) and all(_number(n) and n > 0 for n in entries)
-            value = entries
+            value = entries if good else value
         elif isinstance(default, int):
             none = (self.name, name) in _MAY_BE_NONE
-            accepted = "a whole number, 2 or more" + (" (0: left out)" if none else "")
-            good = _number(value) and value == int(value) and (value >= 2 or (none and value == 0))
+            fewest = _FEWEST.get((self.name, name), 2)
+            accepted = f"a whole number, {fewest} or more" + (" (0: left out)" if none else "")
+            good = _number(value) and value == int(value) and (value >= fewest or (none and value == 0))
             value = int(value) if good else value
         elif name in _ANY_SIGN:
             accepted, good = "a number", _number(value)

@@ -19,6 +19,7 @@ def rejection(
     start: float = 10.0,
     stop: float = 1e5,
     per_decade: int = 20,
+    at: str = "output",
 ) -> Steps:
     """Measure the transfer from each supply to the output, one supply at a time.
 
@@ -30,6 +31,8 @@ def rejection(
         Range [Hz].
     per_decade : int
         Points a decade.
+    at : str
+        Port to listen at: "output", or "output_b" for the other side of a splitter.
 
     Results
     -------
@@ -45,7 +48,7 @@ def rejection(
     InputError
         If the stage has no supply.
     """
-    output = port(stage, "output", "rejection")
+    output = port(stage, at, "rejection")
     if not stage.supplies:
         raise InputError(f"rejection: {stage.name} has no supply")
     names = list(stage.supplies)
@@ -69,6 +72,7 @@ def rejection(
         variables,
         coords={"frequency": axis(frequency, "Hz", "frequency")},
         conditions={
+            "measured_at": (at, ""),
             "ripple_frequency": (ripple_frequency, "Hz"),
             "level": ("small signal", ""),
             "other_supplies": ("without ripple", ""),

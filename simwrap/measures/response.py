@@ -18,6 +18,7 @@ def response(
     stop: float = 1e6,
     per_decade: int = 20,
     reference_frequency: float = 1000.0,
+    at: str = "output",
 ) -> Steps:
     """Measure the small-signal response from the source's e.m.f. to the output.
 
@@ -30,6 +31,8 @@ def response(
     reference_frequency : float
         Where ``gain`` is read and from where the corners are counted [Hz] (IEC 60268-3: the
         range within 3 dB of the gain at 1 kHz). It is read between points where it isn't one.
+    at : str
+        Port to listen at: "output", or "output_b" for the other side of a splitter.
 
     Results
     -------
@@ -44,7 +47,7 @@ def response(
         Over frequency; the phase is continuous, and between -225 and 135 degrees at the reference, so
         that stages that invert are all near -180 degrees.
     """
-    output = port(stage, "output", "response")
+    output = port(stage, at, "response")
     reply = yield Ac(start=start, stop=stop, per_decade=per_decade, vectors=(output,))
     frequency = np.asarray(reply.axis, dtype=float)
     transfer = vector(reply, output)
@@ -73,6 +76,7 @@ def response(
         },
         coords={"frequency": axis(frequency, "Hz", "frequency")},
         conditions={
+            "measured_at": (at, ""),
             "reference_frequency": (reference_frequency, "Hz"),
             "corner_drop": (HALF_POWER_DB, "dB"),
             "from": ("e.m.f. of the signal source", ""),

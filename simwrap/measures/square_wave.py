@@ -28,7 +28,9 @@ class Edge(NamedTuple):
 
 
 @measure("square_wave", summary="rise time, tilt and overshoot of a square wave")
-def square_wave(stage: StageLike, *, frequency: float = 1000.0, level: float = 0.1, periods: int = 10) -> Steps:
+def square_wave(
+    stage: StageLike, *, frequency: float = 1000.0, level: float = 0.1, periods: int = 10, at: str = "output"
+) -> Steps:
     """Measure the answer to a square wave.
 
     Parameters
@@ -39,6 +41,8 @@ def square_wave(stage: StageLike, *, frequency: float = 1000.0, level: float = 0
         E.m.f. of the source, peak to peak [V].
     periods : int
         Periods before the one that is read.
+    at : str
+        Port to listen at: "output", or "output_b" for the other side of a splitter.
 
     Results
     -------
@@ -58,7 +62,7 @@ def square_wave(stage: StageLike, *, frequency: float = 1000.0, level: float = 0
     Rise time and tilt are means of both edges: what is left of the coupling capacitors' settling
     adds to the one tilt what it takes from the other. All are NaN where the top doesn't settle in half a period.
     """
-    output = port(stage, "output", "square_wave")
+    output = port(stage, at, "square_wave")
     op = yield Op()
     period = 1.0 / frequency
     # The first edge is at 0; the window starts a quarter of a period before a later one.
@@ -86,6 +90,7 @@ def square_wave(stage: StageLike, *, frequency: float = 1000.0, level: float = 0
         },
         coords={"time": axis(time, "s", "time")},
         conditions={
+            "measured_at": (at, ""),
             "frequency": (frequency, "Hz"),
             "level": (level, "V peak to peak"),
             "source_edge": (edge, "s"),
