@@ -52,6 +52,8 @@ class Parameter:
         Trade symbol, such as "Ra".
     minimum, maximum : float or None
         Accepted range, ends included.
+    below : str
+        Name of another parameter that it has to be smaller than, "" for none.
     choices : tuple of str
         Accepted words of a choice.
     kinds : tuple of str
@@ -65,6 +67,7 @@ class Parameter:
     symbol: str = ""
     minimum: float | None = None
     maximum: float | None = None
+    below: str = ""
     choices: tuple[str, ...] = ()
     kinds: tuple[str, ...] = ()
 
@@ -78,17 +81,34 @@ class Parameter:
 class ValveSlot:
     """A valve's place in a template: which parameter names it, and its nodes by role.
 
-    ``when`` maps a choice parameter to the words for which the valve is there.
+    ``when`` maps choice parameters to the words for which the valve is there. ``grid_leak`` names the
+    parameter that is its grid leak, "" for none; ``leak_when`` tells for which words it is in the circuit, and
+    ``fixed_when`` for which the valve has fixed bias (never where it is empty).
     """
 
     instance: str
     parameter: str
     nodes: Mapping[str, str]
     when: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
+    grid_leak: str = ""
+    leak_when: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
+    fixed_when: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
 
     def present(self, values: Mapping[str, Any]) -> bool:
         """Whether the valve is in the circuit for these values."""
-        return all(values[name] in words for name, words in self.when.items())
+        return _holds(self.when, values)
+
+    def use(self, valve: Valve, values: Mapping[str, Any]) -> ValveUse:
+        """Return the valve in its place."""
+        # A triode in the place of a pentode has no screen.
+        nodes = {role: node for role, node in self.nodes.items() if role != "screen" or valve.kind == "pentode"}
+        leak = self.grid_leak if _holds(self.leak_when, values) else ""
+        fixed = bool(self.fixed_when) and _holds(self.fixed_when, values)
+        return ValveUse(valve, MappingProxyType(nodes), leak, fixed)
+
+
+def _holds(words: Mapping[str, tuple[str, ...]], values: Mapping[str, Any]) -> bool:
+    return all(values[name] in accepted for name, accepted in words.items())
 
 
 @dataclass(frozen=True, eq=False)
@@ -112,10 +132,16 @@ class Template:
 
 @dataclass(frozen=True)
 class ValveUse:
-    """A valve in a stage: the :class:`~simwrap.valves.Valve` and its nodes by role."""
+    """A valve in a stage.
+
+    The :class:`~simwrap.valves.Valve`, its nodes by role, the parameter that is its grid leak ("" where there is
+    none in the circuit), and whether its bias is fixed.
+    """
 
     valve: Valve
     nodes: Mapping[str, str]
+    grid_leak: str = ""
+    fixed_bias: bool = False
 
 
 def _parameter(name: str, entry: Mapping[str, Any], problems: list[str]) -> Parameter | None:
@@ -175,8 +201,19 @@ def read_template(path: Path) -> Template:
             problems.append(f"valve {instance} names no parameter of the header")
             continue
         nodes = {role: entry[role] for role in _VALVE_ROLES if role in entry}
-        when = {name: tuple(words) for name, words in entry.get("when", {}).items()}
-        valves[instance] = ValveSlot(instance, entry["parameter"], MappingProxyType(nodes), when)
+        when, leak_when, fixed_when = (
+            {name: tuple(words) for name, words in entry.get(key, {}).items()}
+            for key in ("when", "leak_when", "fixed_when")
+        )
+        valves[instance] = ValveSlot(
+            instance,
+            entry["parameter"],
+            MappingProxyType(nodes),
+            when,
+            entry.get("grid_leak", ""),
+            leak_when,
+            fixed_when,
+        )
     if problems:
         raise FileProblemsError(path, problems)
     return Template(
@@ -270,9 +307,7 @@ class Stage:
             if slot.present(self.values):
                 parameter = self.template.parameters[slot.parameter]
                 valve = _valve(parameter, self.values[slot.parameter], self.name, self.valve_folders)
-                # A triode in the place of a pentode has no screen.
-                nodes = {role: node for role, node in slot.nodes.items() if role != "screen" or valve.kind == "pentode"}
-                found[instance] = ValveUse(valve, MappingProxyType(nodes))
+                found[instance] = slot.use(valve, self.values)
         return found
 
     def check(self, name: str, given: Any) -> tuple[str, Any]:
@@ -303,6 +338,7 @@ class Stage:
         for name, given in values.items():
             key, value = self.check(name, given)
             changed[key] = value
+        check_pairs(self.template, changed)
         return Stage(self.template, MappingProxyType(changed), self.valve_folders)
 
     def rows(self) -> list[tuple[str, str, str, str]]:
@@ -427,7 +463,25 @@ def stage(name: str, /, *, valve_folders: Iterable[str | Path] = (), **values: A
         else _checked(parameter, parameter.default, template.name, folders)
         for parameter in template.parameters.values()
     }
+    check_pairs(template, complete)
     return Stage(template, MappingProxyType({**complete, **given}), folders)
+
+
+def check_pairs(template: Template, values: Mapping[str, Any]) -> None:
+    """Refuse values that contradict one another, in numbers or columns of shape (points,).
+
+    Raises
+    ------
+    RangeError
+        For the first that isn't below the one that it has to be below.
+    """
+    for parameter in template.parameters.values():
+        if not parameter.below:
+            continue
+        value, limit = np.broadcast_arrays(values[parameter.name], values[parameter.below])
+        for place in np.flatnonzero(np.asarray(value >= limit))[:1]:
+            given, most = (quantity.render(float(entry.flat[place]), parameter.unit) for entry in (value, limit))
+            raise RangeError(parameter.name, given, f"less than {parameter.below}, {most}", template.name)
 
 
 def check_column(made: Stage, name: str, given: Iterable[Any]) -> tuple[str, np.ndarray]:

@@ -20,7 +20,7 @@ from simwrap.evaluate import Options, Outcome, evaluate, provenance
 from simwrap.measurement import MeasureChoice, chosen_measures
 from simwrap.measures.requests import Result, Variable
 from simwrap.netlist import Table, render
-from simwrap.stages import Stage, check_column
+from simwrap.stages import Stage, check_column, check_pairs
 
 if TYPE_CHECKING:
     import xarray
@@ -88,10 +88,12 @@ def make_grid(stage: Stage, values: Mapping[str, Iterable[Any]], *, zipped: bool
         if len(set(lengths.values())) > 1:
             raise RangeError("zipped", lengths, "the same number of values for every parameter", stage.name)
         points = next(iter(lengths.values()))
+        check_pairs(stage.template, {**stage.values, **axes})
         return Grid(Table(stage, axes, points), ("point" if zipped is True else zipped,), (points,), axes, True)
     shape = tuple(lengths.values())
     mesh = np.meshgrid(*[np.arange(n) for n in shape], indexing="ij")
     columns = {name: column[index.ravel()] for (name, column), index in zip(axes.items(), mesh, strict=True)}
+    check_pairs(stage.template, {**stage.values, **columns})
     return Grid(Table(stage, columns, int(np.prod(shape))), tuple(axes), shape, axes, False)
 
 

@@ -39,7 +39,7 @@ def make_use(kind="triode", instance="v1", **ratings):
     nodes = {"anode": f"n_a_{instance}", "grid": f"n_g_{instance}", "cathode": f"n_k_{instance}"}
     if kind == "pentode":
         nodes["screen"] = f"n_s_{instance}"
-    return SimpleNamespace(valve=make_valve(kind, **ratings), nodes=nodes)
+    return SimpleNamespace(valve=make_valve(kind, **ratings), nodes=nodes, grid_leak="", fixed_bias=False)
 
 
 def make_stage(values=None, ports=None, valves=None, supplies=None):

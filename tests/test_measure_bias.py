@@ -4,6 +4,7 @@ import numpy as np
 import pytest
 from measure_fakes import make_reply, make_stage, make_use, run
 
+import simwrap
 from simwrap.measures.registry import get_measure
 
 
@@ -75,3 +76,26 @@ def test_a_valve_at_ground_and_a_failed_point():
     result = run(get_measure("bias"), make_stage(valves={"v1": use}), lambda request: make_reply(values))
     assert result.variables["valves.v1.anode_voltage"].values == pytest.approx([100.0, np.nan], nan_ok=True)
     assert result.warnings == [[], []]
+
+
+SECOND = {"second_valve": "12AU7", "second_grid_leak": "2M2"}
+
+
+@pytest.mark.parametrize(
+    ("name", "values", "said"),
+    [
+        ("push_pull_output", {"bias": "fixed", "grid_leak": "220k"}, ["v1 (6V6GT)", "v2 (6V6GT)"]),
+        ("push_pull_output", {"bias": "cathode", "grid_leak": "220k"}, []),
+        ("single_ended_output", {"grid_leak": "1M"}, ["v1 (6V6GT): grid leak (cathode bias) 1 Mohm exceeds"]),
+        ("cathode_follower", {"valve": "12AU7", "bias": "direct", "grid_leak": "10M"}, []),
+        ("cathodyne", {"valve": "12AU7", "bias": "self", "grid_leak": "2M2"}, ["v1 (12AU7): grid leak (cathode bias)"]),
+        ("two_stage_preamplifier", SECOND | {"volume_taper": "none"}, ["v2 (12AU7): grid leak"]),
+        ("two_stage_preamplifier", SECOND | {"volume_taper": "linear"}, []),
+    ],
+)  # fmt: skip
+def test_the_grid_leak_of_every_valve_is_held_to_its_rating(name, values, said):
+    found = simwrap.measure(simwrap.stage(name, **values), "bias")
+    told = [text for text in found.warnings if "grid leak" in text]
+    assert len(told) == len(said)
+    for text, start in zip(told, said, strict=True):
+        assert text.startswith(start)

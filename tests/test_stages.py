@@ -146,3 +146,28 @@ def test_public_names_load_on_demand():
         assert getattr(simwrap, name) is not None
     with pytest.raises(AttributeError):
         simwrap.absent  # noqa: B018
+
+
+@pytest.mark.parametrize("name", ["push_pull_output", "single_ended_output"])
+def test_leakage_is_less_than_the_primary_inductance(name):
+    """A winding can't leak more flux than it makes, alone or in a sweep."""
+    words = "leakage_inductance.*give less than primary_inductance"
+    with pytest.raises(RangeError, match=words):
+        simwrap.stage(name, leakage_inductance="80 H")
+    with pytest.raises(RangeError, match=words):
+        simwrap.stage(name).replace(primary_inductance="40 mH")
+    with pytest.raises(RangeError, match=words):
+        simwrap.sweep(simwrap.stage(name), {"primary_inductance": [1.0, 0.02]}, ["bias"])
+
+
+def test_headers_name_parameters_that_are_there():
+    for name in simwrap.stage_names():
+        template = get_template(name)
+        for parameter in template.parameters.values():
+            if parameter.below:
+                assert template.parameters[parameter.below].unit == parameter.unit
+        for slot in template.valves.values():
+            assert not slot.grid_leak or template.parameters[slot.grid_leak].unit == "ohm"
+            for words in (slot.when, slot.leak_when, slot.fixed_when):
+                for choice, accepted in words.items():
+                    assert set(accepted) <= set(template.parameters[choice].choices)

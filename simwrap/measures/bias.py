@@ -133,10 +133,10 @@ def _limits(
         rating_of(use, "heater_cathode_voltage_max"),
         "V",
     )
-    if "grid_leak" in stage.values and "grid" in use.nodes and len(stage.valves) == 1:
-        fixed = "grid_bias" in stage.values and stage.values.get("bias") == "fixed"
-        rating = "grid_leak_max_fixed" if fixed else "grid_leak_max_cathode"
-        yield "grid leak", per_point(stage, "grid_leak", len(cathode)), rating_of(use, rating), "ohm"
+    if use.grid_leak:
+        rating = "grid_leak_max_fixed" if use.fixed_bias else "grid_leak_max_cathode"
+        words = f"grid leak ({'fixed' if use.fixed_bias else 'cathode'} bias)"
+        yield words, per_point(stage, use.grid_leak, len(cathode)), rating_of(use, rating), "ohm"
 
 
 def compare(warnings: list[list[str]], words: str, values: Floats, limit: float | Floats, unit: str) -> None:
