@@ -182,7 +182,11 @@ class Measurement:
         return [*super().__dir__(), *self.results]
 
     def to_dict(self) -> dict[str, Any]:
-        """Return all as plain values that JSON can hold."""
+        """Return all as plain values that JSON can hold.
+
+        What is no finite number is None: "infinite" names the figures and curves that hold an infinite value
+        (the input impedance of a bare grid, a level in dB of nothing); any other None was not found, or failed.
+        """
         return {
             "stage": self.stage.name,
             "values": plain(dict(self.stage.values)),
@@ -190,6 +194,12 @@ class Measurement:
             "warnings": self.warnings,
             "provenance": self.provenance,
             **{name: self[name].to_dict() for name in self.results},
+            "infinite": [
+                f"{name}.{key}"
+                for name, result in self.results.items()
+                for key, variable in result.variables.items()
+                if _holds_infinity(np.asarray(variable.values))
+            ],
             "conditions": {
                 name: {key: {"value": plain(value), "unit": unit} for key, (value, unit) in result.conditions.items()}
                 for name, result in self.results.items()
@@ -225,6 +235,10 @@ def _keep_netlist(stage: Stage) -> Path:
     with tempfile.NamedTemporaryFile("w", prefix=f"simwrap-{stage.name}-", suffix=".cir", delete=False) as file:
         file.write(render(stage).complete())
     return Path(file.name)
+
+
+def _holds_infinity(values: Any) -> bool:
+    return values.dtype.kind in "fc" and bool(np.isinf(values).any())
 
 
 def _all_missing(result: Result) -> bool:

@@ -66,6 +66,19 @@ def test_a_pentode_has_its_screen_in_the_json(capsys):
     assert valve["cathode_current"] == pytest.approx(total, rel=1e-9)
 
 
+def test_json_tells_infinite_from_not_found(capsys):
+    _, out, _ = run(capsys, "measure", "long_tailed_pair", "--measure", "rejection", "--json")
+    found = json.loads(out)
+    # With a resistor to ground as its tail the negative supply feeds nothing.
+    assert found["rejection"]["supplies"]["negative_supply"]["transfer_db"] is None
+    assert "rejection.supplies.negative_supply.transfer_db" in found["infinite"]
+    assert "rejection.supplies.supply.transfer_db" not in found["infinite"]
+    _, out, _ = run(capsys, "measure", "tone_passive", "--measure", "headroom", "--json")
+    found = json.loads(out)
+    assert found["headroom"]["output_rms_1pct"] is None
+    assert found["infinite"] == []
+
+
 def test_tables_carry_units(capsys):
     code, out, _ = run(capsys, "measure", "triode_gain", "--measure", "bias", "--measure", "response")
     assert code == 0
