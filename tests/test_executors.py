@@ -154,6 +154,7 @@ def test_a_point_that_hangs_costs_only_itself(monkeypatch: pytest.MonkeyPatch) -
             os.kill(number, signal.SIGSTOP)
 
     values = {"anode_resistor": np.geomspace(47e3, 470e3, 1500)}
+    engine.stop_all()  # what other tests left would be stopped too, and nobody would miss it
     simwrap.sweep(STAGE, {"anode_resistor": [1e5]}, MEASURES, workers=1)
     freezer = threading.Thread(target=freeze)
     freezer.start()

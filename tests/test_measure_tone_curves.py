@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 from measure_fakes import frequencies, make_reply, make_stage, run
 
+import simwrap
 from simwrap.errors import InputError
 from simwrap.measures.registry import get_measure
 
@@ -75,5 +76,25 @@ def test_one_control_is_enough_and_none_is_refused():
     one = run(get_measure("tone_curves"), make_stage({"treble": 0.5}), replier)
     assert "treble_boost_db" in one.variables
     assert not any(key.startswith("bass") for key in one.variables)
-    with pytest.raises(InputError, match="no bass and no treble"):
+    with pytest.raises(InputError, match="no bass, middle or treble"):
         next(get_measure("tone_curves")(make_stage()))
+
+
+def test_three_knobs_have_three_families():
+    """A family's end is the response with that control at its end, the others as set; so is the flattest setting."""
+    stage = simwrap.stage("tone_three_knob", bass=0.4, middle=0.3, treble=0.6)
+    found = simwrap.measure(stage, "tone_curves").tone_curves
+    options = {"response": {"start": 10.0, "stop": 1e5, "per_decade": 20}}
+    for name in ("bass", "middle", "treble"):
+        for place, position in ((0, 0.0), (-1, 1.0)):
+            alone = simwrap.measure(stage.replace(**{name: position}), options).response
+            assert found[f"{name}_curves_db"][place] == pytest.approx(alone.curve_db, abs=1e-6)
+    ends = [simwrap.measure(stage.replace(middle=position), options).response for position in (0.0, 1.0)]
+    level = [np.interp(np.log([250.0, 500.0, 1000.0]), np.log(end.frequency), end.curve_db) for end in ends]
+    assert found.middle_range_db == pytest.approx(level[1] - level[0], abs=0.1)
+    best = found.flattest
+    flat = stage.replace(bass=best.bass, middle=best.middle, treble=best.treble)
+    curve = simwrap.measure(flat, {"response": {"start": 20.0, "stop": 20e3, "per_decade": 20}}).response
+    at_1khz = np.interp(np.log(1000.0), np.log(curve.frequency), curve.curve_db)
+    assert np.abs(curve.curve_db - at_1khz).max() == pytest.approx(best.deviation_db, abs=0.02)
+    assert best.deviation_db < 1.5

@@ -105,7 +105,9 @@ def impedance(
     # Shape (points, frequencies, outputs, outputs): the voltage at each for a current into each.
     matrix = np.stack([np.stack([vector(answer, node) for node in nodes.values()], -1) for answer in tested], -1)
     for number, side in enumerate(nodes):
-        curves[side] = divide(1.0, divide(1.0, matrix[..., number, number]) - own[number])
+        loaded = matrix[..., number, number]
+        # No voltage for 1 A is no impedance, whatever the load.
+        curves[side] = np.where(loaded == 0, 0.0, divide(1.0, divide(1.0, loaded) - own[number]))
     if len(nodes) == 2:
         curves["output_balanced"] = _balanced(matrix, own)
     variables = {}
@@ -119,13 +121,13 @@ def impedance(
             phase = np.degrees(np.angle(curve))
         words = f"phase of the {_WORDS[key]} impedance"
         variables[f"{key}_phase_deg"] = Variable(("frequency",), phase, "degree", words)
-    without = [name] * bool(name) + ["load_capacitance"] * bool(capacitance.any())
+    without = [name] * bool(np.isfinite(load).any()) + ["load_capacitance"] * bool(capacitance.any())
     conditions: dict[str, tuple[Any, str]] = {
         "reference_frequency": (reference_frequency, "Hz"),
         "level": ("small signal", ""),
-        "output_without": (" and ".join(without), ""),
+        "output_without": (" and ".join(without) or "nothing: it has no load", ""),
     }
-    if name:
+    if np.isfinite(load).any():
         conditions["damping_factor_load"] = (stated(load), "ohm")
     return Result(variables, coords={"frequency": axis(frequency, "Hz", "frequency")}, conditions=conditions)
 

@@ -94,6 +94,7 @@ def square_wave(
             "frequency": (frequency, "Hz"),
             "level": (level, "V peak to peak"),
             "source_edge": (edge, "s"),
+            "read_after": (f"{periods} periods; the means of a rising and a falling edge", ""),
         },
     )
 

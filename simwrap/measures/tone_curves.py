@@ -1,4 +1,4 @@
-"""Families of curves over the bass and treble controls, and what the controls achieve."""
+"""Families of curves over the bass, middle and treble controls, and what the controls achieve."""
 
 from __future__ import annotations
 
@@ -17,7 +17,10 @@ from simwrap.measures.registry import Steps, measure
 from simwrap.measures.requests import Ac, Request, Result, Variable
 
 BASS_FREQUENCIES = np.array([20.0, 50.0, 100.0])
+MIDDLE_FREQUENCIES = np.array([250.0, 500.0, 1000.0])
 TREBLE_FREQUENCIES = np.array([5e3, 10e3, 20e3])
+#: Where each control's effect is read [Hz].
+SPOTS = {"bass": BASS_FREQUENCIES, "middle": MIDDLE_FREQUENCIES, "treble": TREBLE_FREQUENCIES}
 REFERENCE = 1000.0
 #: Steps of the first search for the flattest setting, and how often it is narrowed by 3.
 _COARSE = 11
@@ -31,9 +34,9 @@ _ROUNDS = 5
 def tone_curves(
     stage: StageLike, *, settings: int = 11, start: float = 10.0, stop: float = 1e5, per_decade: int = 20
 ) -> Steps:
-    """Measure what the bass and treble controls do.
+    """Measure what the bass, middle and treble controls do.
 
-    Each family turns one control through its travel and leaves the other where it is set.
+    Each family turns one control through its travel and leaves the others where they are set.
 
     Parameters
     ----------
@@ -46,31 +49,33 @@ def tone_curves(
 
     Results
     -------
-    bass_curves_db, treble_curves_db
+    bass_curves_db, middle_curves_db, treble_curves_db
         Gain from the source's e.m.f. over setting and frequency.
     bass_boost_db, bass_cut_db
         At 20, 50, 100 Hz relative to 1 kHz, control at 1 and at 0.
     treble_boost_db, treble_cut_db
         At 5, 10, 20 kHz relative to 1 kHz, control at 1 and at 0.
+    middle_range_db
+        At 250, 500, 1000 Hz, control at 1 relative to control at 0.
     insertion_loss_db
         Loss at 1 kHz at the set positions, from the source's e.m.f.
-    flattest.bass, flattest.treble
+    flattest.bass, flattest.middle, flattest.treble
         The positions with the least departure from the level at 1 kHz between 20 Hz and 20 kHz;
-        a grid over both controls, narrowed to 1/2430 of the travel.
+        a grid over all controls, narrowed to 1/2430 of the travel.
     flattest.deviation_db, flattest.insertion_loss_db
         That departure, and the loss at 1 kHz there.
 
-    A stage with one of the controls gives that one's results.
+    A stage with some of the controls gives the results of those.
 
     Raises
     ------
     InputError
-        If the stage has neither a ``bass`` nor a ``treble`` parameter, or the range is too small.
+        If the stage has none of the parameters ``bass``, ``middle`` and ``treble``, or the range is too small.
     """
     output = port(stage, "output", "tone_curves")
-    controls = [name for name in ("bass", "treble") if name in stage.values]
+    controls = [name for name in SPOTS if name in stage.values]
     if not controls:
-        raise InputError(f"tone_curves: {stage.name} has no bass and no treble control")
+        raise InputError(f"tone_curves: {stage.name} has no bass, middle or treble control")
     if settings < 2 or start > BASS_FREQUENCIES[0] or stop < TREBLE_FREQUENCIES[-1]:
         raise InputError("tone_curves: give 2 or more settings and a range that holds 20 Hz to 20 kHz")
     plain = Ac(start=start, stop=stop, per_decade=per_decade, vectors=(output,))
@@ -88,13 +93,17 @@ def tone_curves(
     for name in controls:
         reply = yield replace(plain, vary={name: positions})
         family = decibels(vector(reply, output))
-        spots = BASS_FREQUENCIES if name == "bass" else TREBLE_FREQUENCIES
+        spots = SPOTS[name]
         against = np.stack([at_frequency(frequency, family, f) for f in spots], axis=-1)
-        against -= at_frequency(frequency, family, REFERENCE)[..., None]
         setting, spot = f"{name}_setting", f"{name}_frequency"
         variables[f"{name}_curves_db"] = Variable((setting, "frequency"), family, "dB", f"gain, {name} control varied")
-        variables[f"{name}_boost_db"] = Variable((spot,), against[:, -1], "dB", f"{name} boost relative to 1 kHz")
-        variables[f"{name}_cut_db"] = Variable((spot,), against[:, 0], "dB", f"{name} cut relative to 1 kHz")
+        if name == "middle":
+            reach = against[:, -1] - against[:, 0]
+            variables["middle_range_db"] = Variable((spot,), reach, "dB", "range of the middle control")
+        else:
+            against -= at_frequency(frequency, family, REFERENCE)[..., None]
+            variables[f"{name}_boost_db"] = Variable((spot,), against[:, -1], "dB", f"{name} boost relative to 1 kHz")
+            variables[f"{name}_cut_db"] = Variable((spot,), against[:, 0], "dB", f"{name} cut relative to 1 kHz")
         coords[setting] = axis(positions, "", f"{name} control, 0 to 1")
         coords[spot] = axis(spots, "Hz", "frequency")
     best, deviation, loss = yield from _flattest(output, controls, points)

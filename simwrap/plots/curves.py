@@ -97,7 +97,7 @@ def _corner_marks(axes: Axes, reader: Reader, point: int) -> None:
 
 def draw_tone_curves(reader: Reader) -> Figure:
     """Draw the picture of the measure ``tone_curves``."""
-    names = [name for name in ("bass", "treble") if f"{name}_curves_db" in reader]
+    names = [name for name in ("bass", "middle", "treble") if f"{name}_curves_db" in reader]
     figure = new_figure(5.0 * len(names) + 0.5, 4.6)
     panels = figure.subplots(1, len(names), sharey=True, squeeze=False)[0]
     frequency = reader["frequency"]
@@ -113,7 +113,8 @@ def draw_tone_curves(reader: Reader) -> Figure:
         axes.set_title(f"{name} control")
         axes.set_ylabel(label_of("gain", "dB"))
         frequency_axis(axes, frequency)
-    panels[-1].label_outer()
+    for axes in panels[1:]:
+        axes.label_outer()
     keep_span(panels[0], 3.0)
     legend_below(*panels)
     # A family a control is all that one picture holds.

@@ -95,7 +95,7 @@ _AXES = ("frequency", "time", "harmonic", "level", "share")
 
 
 def _is_axis(key: str) -> bool:
-    return key in _AXES or key.endswith(("_setting", "bass_frequency", "treble_frequency"))
+    return key in _AXES or key.endswith(("_setting", "bass_frequency", "middle_frequency", "treble_frequency"))
 
 
 def read_dict(name: str, values: Mapping[str, Any], stage: Any) -> Reader:
@@ -176,7 +176,7 @@ def shown_value(value: Any, unit: str) -> str:
 
 def keys_of(name: str, data: Any) -> list[str]:
     """Return the keys of a measure's variables and axes in a Dataset."""
-    keys = list(_AXES) + [f"{c}_{word}" for c in ("bass", "treble") for word in ("setting", "frequency")]
+    keys = list(_AXES) + [f"{c}_{word}" for c in ("bass", "middle", "treble") for word in ("setting", "frequency")]
     for variable in data.data_vars:
         if data[variable].attrs.get("measure") == name:
             bare = str(variable).removeprefix(f"{name}_")
