@@ -6,11 +6,11 @@ import re
 
 import numpy as np
 import pytest
-from stage_runs import assert_printed, at, curve, harmonics, operating, small_signal, steady, thd
+from stage_runs import assert_printed, at, checked, curve, harmonics, operating, small_signal, steady, thd
 
-from simwrap import parts
+from simwrap import measure, parts
 from simwrap.engine import run
-from simwrap.engine.protocol import AcRun, Circuit
+from simwrap.engine.protocol import AcRun, Circuit, Sine, SteadyRun
 from simwrap.netlist import render
 from simwrap.stages import stage
 from simwrap.valves import get_valve
@@ -373,3 +373,42 @@ def test_triodes_have_no_screens():
     assert "screen_a" not in text
     assert "n_tap" not in text
     assert operating(made)["n_v1_ia"] > 1.0
+
+
+@pytest.mark.parametrize("engine", ["neospice", "ngspice"])
+@pytest.mark.parametrize("frequency", [15e3, 20e3])
+def test_a_real_pair_comes_to_rest_at_high_frequencies(frequency, engine):
+    """The cathode capacitor needs thousands of periods there; at rest it carries no mean current (Kirchhoff)."""
+    made = stage("push_pull_output")
+    currents = [f"n_{v}_{part}" for v in ("v1", "v2") for part in ("ia", "ig2", "ig")]
+    run = SteadyRun(
+        frequency, (Sine(1.0, frequency),), np.array([[16.0 * np.sqrt(2)]]), ("n_cathode_a", *currents), tolerance=1e-4
+    )
+    (reply,) = checked(made, [run], engine=engine)
+    assert reply.extras["method"][0, 0] == "extrapolated"
+    assert reply.extras["periods"][0, 0] <= 60
+    through_resistor = reply.values["n_cathode_a"].mean() / made.values["cathode_resistor"]
+    assert through_resistor == pytest.approx(1e-3 * sum(reply.values[node].mean() for node in currents), rel=1e-3)
+
+
+def test_without_a_drive_the_pair_is_at_rest():
+    found = measure(stage("push_pull_output", drive=0.0), "power").power
+    assert found.output_power == 0.0
+    assert np.isnan(found.thd)
+    assert found.anode_current == pytest.approx(found.anode_current_zero_signal, rel=1e-9)
+
+
+@pytest.mark.parametrize("name", ["push_pull_output", "single_ended_output"])
+def test_triodes_give_power_too(name):
+    """A 2A3 at 250 V, -45 V into 2500 ohm: 3.5 W (RCA 2A3 sheet); a pair of them more than twice that, and cleaner."""
+    load = {"anode_load": 2500.0} if name == "single_ended_output" else {"anode_to_anode_load": 5000.0}
+    made = stage(name, valve="2A3", supply=250.0, bias="fixed", grid_bias=-45.0, transformer="ideal", **load)
+    found = measure(made, {"power": {"drive": 45.0 / np.sqrt(2)}}).power
+    if name == "single_ended_output":
+        assert found.output_power == pytest.approx(3.5, rel=0.1)
+        assert 3.0 < found.thd < 7.0
+    else:
+        assert found.output_power > 7.0
+        assert found.thd < 2.0
+    assert found.screen_current == 0.0
+    assert not [key for key in found.valves.v1 if "screen" in key]

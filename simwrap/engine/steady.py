@@ -14,7 +14,8 @@ is refused.
 
 Sources: T. J. Aprille and T. N. Trick, "Steady-state analysis of nonlinear circuits with periodic
 inputs", Proc. IEEE 60 (1972) 108; C. G. Broyden, Math. Comp. 19 (1965) 577; V. Eyert, "A comparative
-study on methods for convergence acceleration of iterative vector sequences", J. Comput. Phys. 124 (1996) 271.
+study on methods for convergence acceleration of iterative vector sequences", J. Comput. Phys. 124 (1996) 271;
+P. Deuflhard, Newton Methods for Nonlinear Problems, Springer 2004 (steps judged by the length of the next one).
 """
 
 from __future__ import annotations
