@@ -18,6 +18,7 @@ from numpy.typing import NDArray
 
 from simwrap import engine as engines
 from simwrap.engine import protocol
+from simwrap.measures.common import common_conditions
 from simwrap.measures.registry import get_measure
 from simwrap.measures.requests import Ac, Noise, Op, Request, Result, Steady, Transient, Variable
 from simwrap.netlist import Table, render_table
@@ -305,6 +306,7 @@ def _conduct(table: Table, measures: Mapping[str, Mapping[str, Any]], options: O
     view = StageView(table.at(0), MappingProxyType(values), table.points)
     bench = _Bench(table, options)
     active: Generators = {name: get_measure(name)(view, **chosen) for name, chosen in measures.items()}
+    shared = common_conditions(view, table.points)
     results: dict[str, Result] = {}
     asked: dict[str, Any] = {}
 
@@ -312,7 +314,7 @@ def _conduct(table: Table, measures: Mapping[str, Mapping[str, Any]], options: O
         try:
             asked[name] = active[name].send(answer)
         except StopIteration as end:
-            results[name] = end.value
+            results[name] = dataclasses.replace(end.value, conditions=shared | end.value.conditions)
             asked.pop(name, None)
             del active[name]
 

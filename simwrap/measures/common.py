@@ -108,6 +108,25 @@ def per_point(stage: StageLike, name: str, points: int, default: float | Floats 
     return np.broadcast_to(value, (points,)).copy()
 
 
+def load_of(stage: StageLike, points: int) -> tuple[str, Floats]:
+    """Return the name and the value [ohm] of the resistance that loads the output; NaN without one."""
+    for name in ("speaker_impedance", "load_resistor"):
+        if name in stage.values:
+            value = per_point(stage, name, points)
+            return name, np.where(value > 0, value, np.nan)  # 0 stands for no load
+    return "", np.full(points, np.nan)
+
+
+def common_conditions(stage: StageLike, points: int) -> dict[str, tuple[Any, str]]:
+    """Return what every measure was made under: the load of the output (where there is one), and the temperature."""
+    conditions: dict[str, tuple[Any, str]] = {}
+    _, load = load_of(stage, points)
+    if np.isfinite(load).any():
+        conditions["load"] = (stated(load), "ohm")
+    conditions["temperature"] = (TEMPERATURE, "K")
+    return conditions
+
+
 def decibels(ratio: Array) -> Floats:
     """Return 20 log10 of the magnitude; -inf for zero, NaN for NaN."""
     with np.errstate(divide="ignore", invalid="ignore"):

@@ -9,10 +9,10 @@ import numpy as np
 
 from simwrap.measures.common import (
     Array,
-    Floats,
     StageLike,
     axis,
     divide,
+    load_of,
     per_point,
     port,
     scalar,
@@ -23,16 +23,6 @@ from simwrap.measures.common import (
 from simwrap.measures.corners import at_frequency
 from simwrap.measures.registry import Steps, measure
 from simwrap.measures.requests import Ac, Result, Variable
-
-
-def load_of(stage: StageLike, points: int) -> tuple[str, Floats]:
-    """Return the name and the value [ohm] of the resistance that loads the output; NaN without one."""
-    for name in ("speaker_impedance", "load_resistor"):
-        if name in stage.values:
-            value = per_point(stage, name, points)
-            return name, np.where(value > 0, value, np.nan)  # 0 stands for no load
-    return "", np.full(points, np.nan)
-
 
 _WORDS = {
     "input": "input",

@@ -22,6 +22,7 @@ from simwrap.measures.common import (
     count,
     current_nodes,
     divide,
+    load_of,
     per_point,
     port,
     scalar,
@@ -31,7 +32,6 @@ from simwrap.measures.common import (
     wanted,
 )
 from simwrap.measures.corners import first_crossing, interpolate
-from simwrap.measures.impedance import load_of
 from simwrap.measures.levels import (
     COARSE,
     CRITERIA,
