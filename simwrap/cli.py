@@ -401,6 +401,7 @@ def sweep(
         engine=engine,
         progress=sys.stderr.isatty(),
     )
+    _tell_warnings(data)
     if output is not None:
         _write_dataset(data, output)
     if plot is not None:
@@ -411,6 +412,14 @@ def sweep(
         print(json.dumps(_dataset_json(data)))
     else:
         _print_dataset(data)
+
+
+def _tell_warnings(data: Any, points: str = "points") -> None:
+    """Say on stderr how many points there is something to say about, and what of the first of them."""
+    told = [text for text in data["warnings"].values.ravel().tolist() if text]
+    if told:
+        print(f"note: {len(told)} of {data['warnings'].size} {points} have warnings (see the variable warnings);"
+              f" the first: {told[0]}", file=sys.stderr)  # fmt: skip
 
 
 def _write_dataset(data: Any, file: Path) -> None:
@@ -444,7 +453,7 @@ def _print_dataset(data: Any) -> None:
     dims = point_dims(data)
     flat = data.stack(point_index=dims) if len(dims) > 1 else data.rename({dims[0]: "point_index"})
     axes = [name for name in data.coords if set(data[name].dims) <= set(dims)]
-    columns = [n for n, v in data.data_vars.items() if set(v.dims) == set(dims) and n != "status"]
+    columns = [n for n, v in data.data_vars.items() if set(v.dims) == set(dims) and n not in ("status", "warnings")]
     rows = []
     for index in range(min(flat.sizes["point_index"], 200)):
         one = flat.isel(point_index=index)

@@ -61,10 +61,11 @@ def tolerance(
     as_json: Json = False,
 ) -> None:
     """Build a stage many times with parts drawn from their tolerances."""
+    from simwrap.limits import parse_limits
     from simwrap.measurement import plain
     from simwrap.ranking import rank_parts
     from simwrap.sweeping import save
-    from simwrap.tolerance import spread, worst_case, yield_of
+    from simwrap.tolerance import known_before, spread, worst_case, yield_of
 
     made = cli._stage(stage, settings, valves)
     chosen = cli._measure_options(measures, options) or [
@@ -76,8 +77,15 @@ def tolerance(
         "supply_variation": supply,
         "matched": matched,
     }
+    if limits or rank:  # whether they can be read is known from one build, long before all are done
+        known = known_before(made, chosen, engine=engine)
+        if limits:
+            parse_limits(limits, known)
+        for variable in rank or []:
+            known.find(variable)
     data = spread(made, measures=chosen, builds=builds, seed=seed, distribution=distribution, engine=engine,
                   progress=sys.stderr.isatty(), **varied)  # fmt: skip
+    cli._tell_warnings(data, "builds")
     found = yield_of(data, limits) if limits else None
     rankings = [rank_parts(data, name) for name in rank or []]
     extremes = worst_case(made, measures=chosen, engine=engine, **varied) if worst else None

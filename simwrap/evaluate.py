@@ -93,9 +93,20 @@ class Outcome:
     runs: int = 1
 
     @property
+    def warnings(self) -> list[str]:
+        """What the measures say about each point, "" where they say nothing."""
+        said = [[text for result in self.results.values() for text in _said(result, point)]
+                for point in range(len(self.reasons))]  # fmt: skip
+        return [" ".join(dict.fromkeys(texts)) for texts in said]
+
+    @property
     def slow(self) -> bool:
         """Whether a point takes far more than an operating point and a small-signal sweep."""
         return not self.kinds <= QUICK or self.runs > MANY_RUNS
+
+
+def _said(result: Result, point: int) -> list[str]:
+    return result.warnings[point] if point < len(result.warnings) else []
 
 
 @dataclass(frozen=True)

@@ -277,7 +277,7 @@ def known_of(data: xarray.Dataset) -> Known:
     units = {
         str(name): "word" if variable.dtype.kind in "US" else str(variable.attrs.get("units", ""))
         for name, variable in data.data_vars.items()
-        if variable.dims == dims and name != "status"
+        if variable.dims == dims and name not in ("status", "warnings")
     }
     nominal = {
         name: float(data.attrs[f"nominal.{name}"])

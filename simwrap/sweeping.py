@@ -115,6 +115,7 @@ class _Collected:
         self.templates: dict[str, Result] = {}
         self.variables: dict[tuple[str, str], Variable] = {}
         self.reasons = np.full(points, PENDING, dtype=object)
+        self.warnings = np.full(points, "", dtype=object)
         self.engines: set[str] = set()
         self.block = 0
 
@@ -135,6 +136,7 @@ class _Collected:
                     self.variables[place] = variable
                 self.arrays[place][indices] = array
         self.reasons[indices] = outcome.reasons
+        self.warnings[indices] = outcome.warnings
         self.engines |= {name for used in outcome.engines for name in used.split("+") if name}
         self.block = self.block or (SLOW_BLOCK if outcome.slow else BLOCK)
 
@@ -189,7 +191,8 @@ def sweep(
     -------
     xarray.Dataset
         Dims are the parameter names; variables carry ``units`` and ``long_name``; ``status``
-        is "" or the reason why a point failed (its numbers are then NaN).
+        is "" or the reason why a point failed (its numbers are then NaN); ``warnings`` says which ratings a
+        point exceeds or comes near, "" where none.
 
     Raises
     ------
@@ -434,6 +437,8 @@ def to_dataset(collected: _Collected, chosen: Mapping[str, Any]) -> xarray.Datas
         coords[name] = (dims if grid.zipped else (name,), column, attrs)
     reasons = collected.reasons.astype(str).reshape(shape)
     data["status"] = (dims, reasons, {"long_name": "why a point failed, empty where it didn't", "units": ""})
+    told = collected.warnings.astype(str).reshape(shape)
+    data["warnings"] = (dims, told, {"long_name": "ratings exceeded or near, and what else was noticed", "units": ""})
     about: dict[str, Any] = {
         "stage": grid.table.stage.name,
         "task": _task(grid, chosen),

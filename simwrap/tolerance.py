@@ -19,7 +19,7 @@ from numpy.typing import NDArray
 from simwrap import quantity
 from simwrap.errors import InputError, QuantityError, RangeError
 from simwrap.evaluate import Options, evaluate
-from simwrap.limits import Yield, yield_of
+from simwrap.limits import Known, Yield, yield_of
 from simwrap.measurement import MeasureChoice, chosen_measures
 from simwrap.netlist import Table, render
 from simwrap.registry import find
@@ -381,17 +381,33 @@ def _told(factors: Sequence[Factor]) -> str:
     return "; ".join(f"{factor.name} {100 * factor.low:+.4g}/{100 * factor.high:+.4g} %" for factor in factors)
 
 
-def _nominal(stage: Stage, measures: MeasureChoice, engine: str, time_limit: float) -> dict[str, float]:
-    """Return the single numbers of the build in which every part has its nominal value."""
+def known_before(
+    stage: Stage, measures: MeasureChoice = None, *, engine: str = "auto", time_limit: float = 60.0
+) -> Known:
+    """Measure the build in which every part has its nominal value: what limits can be about, before a spread is run.
+
+    Parameters
+    ----------
+    stage, measures, engine, time_limit
+        As for :func:`spread`.
+    """
     options = Options(engine=engine, time_limit=time_limit, workers=1)
     outcome = evaluate(Table(stage), chosen_measures(stage, measures), options)
-    found = {}
+    units, nominal = {}, {}
     for measure, result in outcome.results.items():
         for key, variable in result.variables.items():
             values = np.asarray(variable.values)
-            if not variable.dims and values.dtype.kind == "f":
-                found[dataset_name(measure, key, variable)] = float(values[0])
-    return found
+            if variable.dims:
+                continue
+            name = dataset_name(measure, key, variable)
+            units[name] = variable.unit if values.dtype.kind == "f" else "word"
+            if values.dtype.kind == "f":
+                nominal[name] = float(values[0])
+    return Known(units, nominal, stage.name)
+
+
+def _nominal(stage: Stage, measures: MeasureChoice, engine: str, time_limit: float) -> dict[str, float]:
+    return dict(known_before(stage, measures, engine=engine, time_limit=time_limit).nominal)
 
 
 @dataclass(frozen=True)

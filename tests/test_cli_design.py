@@ -90,3 +90,22 @@ def test_bad_input_is_one_sentence_and_code_2(capsys: pytest.CaptureFixture[str]
     assert out == ""
     assert said in err
     assert len(err.strip().splitlines()) == 1
+
+
+def test_limits_and_ranks_are_read_before_anything_is_built(
+    capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def refuse(*_args: Any, **_more: Any) -> None:
+        raise AssertionError("built before the limits were read")
+
+    monkeypatch.setattr("simwrap.tolerance.spread", refuse)
+    for asked in (["--limit", "gain around 50"], ["--rank", "gian"]):
+        code, _, err = run(capsys, "tolerance", "triode_gain", *asked)
+        assert code == 2
+        assert "gain" in err
+
+
+def test_warnings_of_points_and_builds_are_told(capsys: pytest.CaptureFixture[str]) -> None:
+    _, _, err = run(capsys, "sweep", "push_pull_output", "--over", "cathode_resistor=150,400", "--measure", "bias")
+    assert "2 of 2 points have warnings" in err
+    assert "exceeds its rating" in err or "is within 10 %" in err

@@ -303,3 +303,14 @@ def test_nothing_warns_over_a_dataset_without_any_value(monkeypatch: pytest.Monk
         data = simwrap.sweep(STAGE, {"cathode_resistor": ["1k", "2k"]}, ["bias", "response"])
     assert (data["status"] == "failed").all()
     assert np.isnan(data["gain"].values).all()
+
+
+def test_every_point_keeps_its_warnings(tmp_path):
+    """What a single measurement warns of, a sweep does too: in the Dataset, its file, and at the shell."""
+    stage = simwrap.stage("push_pull_output")
+    data = simwrap.sweep(stage, {"cathode_resistor": [150.0, 400.0]}, ["bias"])
+    alone = [simwrap.measure(stage.replace(cathode_resistor=r), "bias").warnings for r in (150.0, 400.0)]
+    assert [str(text) for text in data["warnings"].values] == [" ".join(texts) for texts in alone]
+    assert "anode dissipation" in str(data["warnings"].values[0])
+    sweeping.save(data, tmp_path / "sweep.nc")
+    assert sweeping.load(tmp_path / "sweep.nc")["warnings"].values.tolist() == data["warnings"].values.tolist()
