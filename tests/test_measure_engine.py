@@ -221,3 +221,27 @@ def test_either_side_of_a_splitter_is_measured(name):
     assert other.result.conditions["measured_at"] == ("output_b", "")
     with pytest.raises(simwrap.errors.InputError, match="its ports are input, output, output_b"):
         simwrap.measure(stage, {name: {"at": "left"}})
+
+
+def test_marks_of_the_power_curve_do_not_depend_on_the_set_drive():
+    """Far beyond clipping as well as just there: each mark within 1 %, and the power bandwidth's rated power."""
+    stage = simwrap.stage("single_ended_output", transformer="ideal")
+    near, far = (simwrap.measure(stage, {"power": {"drive": drive}}).power for drive in (8.8, 400.0))
+    assert near.clipping.first_limit == far.clipping.first_limit
+    for mark in ("clipping", "at_stated_thd"):
+        assert far[mark].drive == pytest.approx(near[mark].drive, rel=0.01)
+        assert far[mark].output_power == pytest.approx(near[mark].output_power, rel=0.015)
+    banded = {"power": {"bandwidth": True, "drive": 400.0, "levels": 0}}
+    found = simwrap.measure(stage, banded)
+    assert np.isnan(found.power.bandwidth.power)
+    assert any("isn't found" in text for text in found.warnings)
+
+
+def test_headroom_without_grid_bias_finds_its_distortion():
+    """A grid at zero bias conducts at once; 1 % and 3 % are where the distortion measure has them."""
+    stage = simwrap.stage("triode_gain", cathode_resistor=0.0)
+    found = simwrap.measure(stage, "headroom").headroom
+    for percent in (1, 3):
+        level = float(found[f"input_rms_{percent}pct"])
+        alone = simwrap.measure(stage, {"distortion": {"level": level, "with_noise": False}}).distortion
+        assert alone.thd == pytest.approx(percent, rel=0.01)

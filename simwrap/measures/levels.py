@@ -47,6 +47,8 @@ _ROUNDS = 2
 #: When a steady state counts as settled: below the expected onset of clipping, where distortion is
 #: small, and beyond it, where the ringing of an output transformer leaves a jitter of its own.
 FINE, COARSE = 1e-5, 1e-4
+#: Least share of the anode's limits that the grid's counts with as the expected onset of clipping.
+_LEAST_BIAS = 0.1
 #: Peak volts taken as the onset in a stage that has nothing to clip.
 _PASSIVE_ONSET = 2.0
 _MIDDLE = 1000.0
@@ -96,25 +98,23 @@ def expected_onset(
     if not valves:
         return np.full(points, _PASSIVE_ONSET), op
     ac = yield Ac(start=frequency, stop=frequency, per_decade=1, vectors=valve_vectors(valves))
-    onset, failed = np.full(points, np.inf), np.zeros(points, dtype=bool)
+    grid_onset, onset, failed = np.full(points, np.inf), np.full(points, np.inf), np.zeros(points, dtype=bool)
     for instance, use in valves.items():
         nodes = use.nodes
         if "grid" not in nodes:
             continue
         current = current_nodes(instance, use)["anode"]
+        grid, anode = ((nodes[role], nodes["cathode"]) for role in ("grid", "anode"))
+        bias = divide(np.abs(between(op, *grid)), np.abs(between(ac, *grid)[:, 0]))
+        grid_onset = np.fmin(grid_onset, bias)
         for rest, swing in (
-            (
-                between(op, nodes["grid"], nodes["cathode"]),
-                between(ac, nodes["grid"], nodes["cathode"])[:, 0],
-            ),
-            (
-                between(op, nodes["anode"], nodes["cathode"]),
-                between(ac, nodes["anode"], nodes["cathode"])[:, 0],
-            ),
+            (between(op, *anode), between(ac, *anode)[:, 0]),
             (vector(op, current), vector(ac, current)[:, 0]),
         ):
             onset = np.fmin(onset, divide(np.maximum(np.abs(rest), 1e-3), np.abs(swing)))
         failed |= np.isnan(vector(op, current))
+    # A grid without bias conducts at once, but that is no clipping yet.
+    onset = np.fmin(onset, np.fmax(grid_onset, _LEAST_BIAS * onset))
     onset = np.where(np.isfinite(onset), np.clip(onset, 1e-6, 1e4), _PASSIVE_ONSET)
     return np.where(failed, np.nan, onset), op
 
@@ -300,20 +300,23 @@ def first_limit(found: LevelSweep) -> tuple[Array, Floats]:
     A limit that is already reached at the lowest level counts from there. "none in range"
     and NaN where none is reached, "" and NaN where the point failed.
     """
-    points = len(found.level_in)
-    names = [name for name in LIMITS if name in found.signs]
     failed = np.isnan(found.thd[0]).all(axis=1) & np.isnan(found.level_out[0]).all(axis=1)
+    words, level = earliest(found.level_in, found.signs)
+    return np.where(failed, "", words), level
+
+
+def earliest(levels: Floats, signs: Mapping[str, Floats]) -> tuple[Array, Floats]:
+    """Return which sign reaches 1 first over rising levels, and where; see :func:`first_limit`."""
+    names = [name for name in LIMITS if name in signs]
     if not names:
-        return np.where(failed, "", NO_LIMIT), np.full(points, np.nan)
+        return np.full(len(levels), NO_LIMIT), np.full(len(levels), np.nan)
     onsets = []
     for name in names:
-        onset = first_crossing(found.level_in, found.signs[name], 1.0)[0]
+        onset = first_crossing(levels, signs[name], 1.0)[0]
         with np.errstate(invalid="ignore"):
-            always = found.signs[name][:, 0] >= 1.0
-        onsets.append(np.where(always, found.level_in[:, 0], onset))
+            always = signs[name][:, 0] >= 1.0
+        onsets.append(np.where(always, levels[:, 0], onset))
     reached = np.where(np.isnan(onsets), np.inf, onsets)
-    first = np.argmin(reached, axis=0)
     level = reached.min(axis=0)
     none = ~np.isfinite(level)
-    words = np.where(none, NO_LIMIT, np.array(names)[first])
-    return np.where(failed, "", words), np.where(none, np.nan, level)
+    return np.where(none, NO_LIMIT, np.array(names)[np.argmin(reached, axis=0)]), np.where(none, np.nan, level)

@@ -37,8 +37,8 @@ from simwrap.measures.levels import (
     CRITERIA,
     CUT_OFF_SHARE,
     FINE,
-    NO_LIMIT,
     ORDERS,
+    earliest,
     fallen,
     limit_gap,
     limit_signs,
@@ -120,8 +120,8 @@ def power(
         Distortion for which the power is looked up [%].
     bandwidth : bool
         Whether to find the power bandwidth too: where half the rated power is available at the stated
-        distortion (IEC 60268-3). The rated power is that at the set drive, or that at the stated
-        distortion where the curve reaches it before.
+        distortion (IEC 60268-3). The rated power is that at the set drive, or, where the distortion there
+        is more than the stated one, the power at which that is first reached.
 
     Results
     -------
@@ -200,10 +200,11 @@ def power(
     if levels:
         curve = _each(lambda array: array[:, 1:], found)
         variables |= _curves(curve, efficiency[:, 1:])
-        for _ in range(_ROUNDS):
-            closer = _closer(curve, stated_thd)
-            reply = yield _request(stage, node, valves, frequency, closer, COARSE)
-            curve = _each(_side_by_side, curve, _marked(test(closer, reply)))
+        for search in (_below, *[_closer] * _ROUNDS):
+            added = search(curve, stated_thd)
+            if added.any():
+                reply = yield _request(stage, node, valves, frequency, added, COARSE)
+                curve = _rising(_each(_side_by_side, curve, _marked(test(added, reply))))
         variables |= _landmarks(curve, stated_thd)
         coords["level"] = axis(np.arange(levels), "", "level")
     conditions: dict[str, tuple[Any, str]] = {
@@ -218,9 +219,14 @@ def power(
     }
     warnings, note = _warnings(valves, op, found, factors, points)
     if bandwidth:
-        rated = found.output_power[:, 0]
-        if levels:
-            rated = np.fmin(rated, variables["at_stated_thd.output_power"].values)
+        high = 100.0 * found.thd[:, 0] > stated_thd
+        reached = variables["at_stated_thd.output_power"].values if levels else np.full(points, np.nan)
+        rated = np.where(high, reached, found.output_power[:, 0])
+        for point in np.flatnonzero(np.isnan(rated) & high):
+            warnings[point].append(
+                f"power: without a curve (levels) the power bandwidth isn't found: {100.0 * found.thd[point, 0]:.3g} % "
+                f"distortion at the set drive, more than the stated {stated_thd:g} %."
+            )
         more, spots = yield from _bandwidth(stage, node, valves, chosen, load, rated, frequency, stated_thd)
         variables |= more
         coords["bandwidth_frequency"] = axis(spots, "Hz", "frequency")
@@ -307,6 +313,24 @@ def _curves(curve: _Driven, efficiency: Floats) -> dict[str, Variable]:
     return curves
 
 
+def _below(curve: _Driven, stated_thd: float) -> Floats:
+    """Return drives below the curve where a mark is passed already at its lowest drive; 0 where none is."""
+    signs = [*curve.signs.values(), curve.cut_off, 100.0 * curve.thd / stated_thd]
+    with np.errstate(invalid="ignore"):
+        passed = np.any([sign[:, 0] >= 1.0 for sign in signs], axis=0)
+    return np.where(passed, curve.drive[:, 0], 0.0)[:, None] * np.geomspace(1e-3, 1.0, 20)[:-1]
+
+
+def _rising(curve: _Driven) -> _Driven:
+    """Return a curve with its drives in rising order."""
+    order = np.argsort(curve.drive, axis=1)
+
+    def sorted_(array: Floats) -> Floats:
+        return np.take_along_axis(array, order if array.ndim == 2 else order[..., None], 1)
+
+    return _each(sorted_, curve)
+
+
 def _closer(curve: _Driven, stated_thd: float) -> Floats:
     """Return drives between the neighbours of each mark; 0 where a point doesn't have it."""
     gaps = [
@@ -329,13 +353,7 @@ def _marked(part: _Driven) -> _Driven:
 
 def _landmarks(curve: _Driven, stated_thd: float) -> dict[str, Variable]:
     """Return where the power reaches clipping, the stated distortion, and the end of class A."""
-    names = list(curve.signs)
-    onsets = [first_crossing(curve.drive, sign, 1.0)[0] for sign in curve.signs.values()]
-    reached = np.where(np.isnan(onsets), np.inf, onsets)
-    onset = reached.min(axis=0, initial=np.inf)
-    none = ~np.isfinite(onset)
-    onset = np.where(none, np.nan, onset)
-    first = np.where(none, NO_LIMIT, np.array(names)[np.argmin(reached, axis=0)])
+    first, onset = earliest(curve.drive, curve.signs)
     marks = {
         "clipping": (onset, "the onset of clipping"),
         "at_stated_thd": (
