@@ -245,3 +245,23 @@ def test_headroom_without_grid_bias_finds_its_distortion():
         level = float(found[f"input_rms_{percent}pct"])
         alone = simwrap.measure(stage, {"distortion": {"level": level, "with_noise": False}}).distortion
         assert alone.thd == pytest.approx(percent, rel=0.01)
+
+
+def test_recovery_does_not_depend_on_the_window():
+    """A window ten times as long reads the same; one too short says so instead of a time."""
+    stage = simwrap.stage("triode_gain", input_capacitor="100n", source_resistance="10k")
+    runs = {w: simwrap.measure(stage, {"recovery": {"window": w}}) for w in (0.1, 0.6, 6.0)}
+    for key in ("recovery_time", "output_recovery_time", "bias_shift"):
+        assert runs[6.0].recovery[key] == pytest.approx(float(runs[0.6].recovery[key]), rel=0.01)
+        assert key == "bias_shift" or np.isnan(runs[0.1].recovery[key])
+    assert any("longer one" in text for text in runs[0.1].warnings)
+    assert not runs[6.0].warnings
+
+
+def test_a_pair_is_not_called_back_because_its_shifts_cancel():
+    parts = {"coupling_capacitor": "100n", "grid_leak": "470k", "source_resistance": "10k"}
+    found = simwrap.measure(simwrap.stage("push_pull_output", **parts), "recovery").recovery
+    assert found.bias_shift < -5.0
+    assert found.recovery_time > 0.02
+    assert np.isnan(found.output_recovery_time)
+    assert "cancel" in found.result.conditions["output"][0]

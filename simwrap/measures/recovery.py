@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 
 from simwrap.engine.protocol import Pwl
@@ -25,6 +27,8 @@ from simwrap.measures.requests import Result, Transient, Variable
 
 _SAMPLES = 8192
 _CORNERS_A_CYCLE = 32
+#: Share of the window up to which a return counts.
+_SURE = 2.0 / 3.0
 
 
 @measure("recovery", summary="time to come back after an overload burst, and blocking by grid current")
@@ -35,7 +39,7 @@ def recovery(
     level: float | None = None,
     frequency: float = 1000.0,
     cycles: int = 20,
-    window: float = 0.3,
+    window: float = 0.5,
     tolerance: float = 10.0,
     at: str = "output",
 ) -> Steps:
@@ -55,7 +59,7 @@ def recovery(
     cycles : int
         Length of the burst.
     window : float
-        How long to watch after the burst [s].
+        How long to watch after the burst [s]; half as long as a return took, it must have lasted in the window.
     tolerance : float
         What counts as back: departure from rest [% of the grid bias; of the output's peak in the burst].
     at : str
@@ -65,10 +69,10 @@ def recovery(
     -------
     recovery_time
         From the end of the burst until every valve's grid-cathode voltage stays within the
-        tolerance [s]; in a stage without valves, that of the output. NaN where it isn't reached
-        in the window.
+        tolerance [s]; in a stage without valves, that of the output. NaN, with a warning, where it isn't
+        surely reached in the window.
     output_recovery_time
-        The same of the output [s].
+        The same of the output [s]; NaN where two valves share the load, in which equal shifts cancel.
     blocked_time
         How long after the burst any valve is cut off: anode current below 5 % of its zero-signal
         value [s].
@@ -92,7 +96,7 @@ def recovery(
     wave = np.sin(2.0 * np.pi * frequency * instants)
     wave[-1] = 0.0
     valves = {name: use for name, use in stage.valves.items() if "grid" in use.nodes}
-    reply = yield Transient(
+    whole = Transient(
         stop=stop,
         step=1.0 / (20.0 * frequency),
         vectors=wanted(output, *valve_vectors(valves)),
@@ -100,11 +104,16 @@ def recovery(
         samples=_SAMPLES,
         amplitude=amplitude[:, None],
     )
+    # The samples of a long window are coarser than a cycle: the burst and its end are looked at closely too.
+    end = burst + 1.0 / frequency
+    closely = replace(whole, stop=end, samples=_CORNERS_A_CYCLE * (cycles + 1) + 1)
+    reply, close = yield [whole, closely]
     time = np.asarray(reply.axis, dtype=float)
+    just_after = int(np.argmax(np.asarray(close.axis) > burst))
     after = time > burst
     share = tolerance / 100.0
     out = vector(reply, output) - vector(op, output)[:, None]
-    peak = np.abs(out).max(axis=1)
+    peak = np.abs(vector(close, output) - vector(op, output)[:, None]).max(axis=1)
     output_time = _last(time, np.abs(out) > share * peak[:, None], after, burst)
     bias_time, blocked, shift = np.zeros(points), np.zeros(points), np.zeros(points)
     for instance, use in valves.items():
@@ -112,13 +121,26 @@ def recovery(
         change = between(reply, use.nodes["grid"], use.nodes["cathode"]) - rest[:, None]
         back = _last(time, np.abs(change) > share * np.abs(rest)[:, None], after, burst)
         bias_time = np.maximum(bias_time, back)
-        first = change[:, int(np.argmax(after))]
+        first = between(close, use.nodes["grid"], use.nodes["cathode"])[:, just_after] - rest
         shift = np.where(np.abs(first) > np.abs(shift), first, shift)
         node = current_nodes(instance, use)["anode"]
         cut = vector(reply, node) < CUT_OFF_SHARE * vector(op, node)[:, None]
         blocked = np.maximum(blocked, (cut & after).sum(axis=1) * (time[1] - time[0]))
     failed = np.isnan(peak)
     bias_time = bias_time if valves else output_time
+    # Equal shifts of two valves cancel in their common load while both are nearly deaf.
+    balanced = len(valves) > 1 and "speaker" in stage.ports
+    if balanced:
+        output_time = np.full(points, np.nan)
+    warnings = [
+        [
+            f"recovery: the {what} isn't surely back within the window of {1e3 * window:g} ms; "
+            "give a longer one (option window)."
+            for what, values in (("bias", bias_time), ("output", output_time))
+            if np.isnan(values[point]) and not failed[point] and not (balanced and what == "output")
+        ]
+        for point in range(points)
+    ]
 
     def marked(values: Floats) -> Floats:
         return np.where(failed, np.nan, values)
@@ -140,14 +162,20 @@ def recovery(
             "burst_cycles": (cycles, ""),
             "tolerance": (tolerance, "%"),
             "window": (window, "s"),
-        },
+            "read_to": (time[1] - time[0], "s"),
+        }
+        | ({"output": ("not told: shifts of two valves cancel in their common load", "")} if balanced else {}),
+        warnings=warnings,
     )
 
 
 def _last(time: Floats, outside: Array, after: Array, start: float) -> Floats:
-    """Return when ``outside`` is true for the last time [s from ``start`` on]; NaN if it is at the end."""
+    """Return when ``outside`` is true for the last time [s from ``start`` on].
+
+    NaN if what follows is less than half as long: a wave may pass through its tolerance and leave it again.
+    """
     outside = outside & after
     count = time.size - 1 - np.argmax(outside[:, ::-1], axis=1)
     moment = np.where(outside.any(axis=1), time[count] - start, 0.0)
-    late: Floats = np.where(outside[:, -1], np.nan, moment)
-    return late
+    sure: Floats = np.where(moment <= _SURE * (time[-1] - start), moment, np.nan)
+    return sure
