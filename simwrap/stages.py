@@ -122,6 +122,7 @@ class Template:
     parameters: Mapping[str, Parameter]
     ports: Mapping[str, str]
     supplies: Mapping[str, str]
+    supplies_when: Mapping[str, Mapping[str, tuple[str, ...]]]
     valves: Mapping[str, ValveSlot]
     measures: tuple[str, ...]
     other_measures: bool
@@ -224,6 +225,12 @@ def read_template(path: Path) -> Template:
         parameters=MappingProxyType(parameters),
         ports=MappingProxyType(header["ports"]),
         supplies=MappingProxyType(header.get("supplies", {})),
+        supplies_when=MappingProxyType(
+            {
+                name: {key: tuple(words) for key, words in entry.items()}
+                for name, entry in header.get("supplies_when", {}).items()
+            }
+        ),
         valves=MappingProxyType(valves),
         measures=tuple(header.get("measures", ("bias", "response"))),
         other_measures=header.get("other_measures", True),
@@ -294,10 +301,13 @@ class Stage:
         """Node of each port by role."""
         return self.template.ports
 
-    @property
+    @cached_property
     def supplies(self) -> Mapping[str, str]:
-        """Source device of each supply by name."""
-        return self.template.supplies
+        """Source device by name of each supply that feeds something with these choices and valves."""
+        kinds = [use.valve.kind for use in self.valves.values()]
+        values = {**self.values, "valve_kind": kinds[0] if kinds else ""}
+        when = self.template.supplies_when
+        return {name: device for name, device in self.template.supplies.items() if _holds(when.get(name, {}), values)}
 
     @cached_property
     def valves(self) -> Mapping[str, ValveUse]:

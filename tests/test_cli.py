@@ -67,12 +67,11 @@ def test_a_pentode_has_its_screen_in_the_json(capsys):
 
 
 def test_json_tells_infinite_from_not_found(capsys):
-    _, out, _ = run(capsys, "measure", "long_tailed_pair", "--measure", "rejection", "--json")
+    _, out, _ = run(capsys, "measure", "tone_feedback", "--measure", "impedance", "--json")
     found = json.loads(out)
-    # With a resistor to ground as its tail the negative supply feeds nothing.
-    assert found["rejection"]["supplies"]["negative_supply"]["transfer_db"] is None
-    assert "rejection.supplies.negative_supply.transfer_db" in found["infinite"]
-    assert "rejection.supplies.supply.transfer_db" not in found["infinite"]
+    # An ideal amplifier has no output impedance: any load is infinitely more.
+    assert found["impedance"]["damping_factor"] is None
+    assert found["infinite"] == ["impedance.damping_factor"]
     _, out, _ = run(capsys, "measure", "tone_passive", "--measure", "headroom", "--json")
     found = json.loads(out)
     assert found["headroom"]["output_rms_1pct"] is None

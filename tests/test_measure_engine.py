@@ -265,3 +265,24 @@ def test_a_pair_is_not_called_back_because_its_shifts_cancel():
     assert found.recovery_time > 0.02
     assert np.isnan(found.output_recovery_time)
     assert "cancel" in found.result.conditions["output"][0]
+
+
+@pytest.mark.parametrize(
+    ("name", "values", "supplies"),
+    [
+        ("single_ended_output", {}, ["supply", "screen_supply"]),
+        ("single_ended_output", {"bias": "fixed"}, ["supply", "screen_supply", "bias_supply"]),
+        ("push_pull_output", {"connection": "triode"}, ["supply"]),
+        ("push_pull_output", {"valve": "2A3"}, ["supply"]),
+        ("long_tailed_pair", {}, ["supply"]),
+        ("long_tailed_pair", {"tail": "negative_supply"}, ["supply", "negative_supply"]),
+    ],
+)
+def test_rejection_names_the_supplies_that_feed_something(name, values, supplies):
+    found = simwrap.measure(simwrap.stage(name, **values), "rejection").rejection
+    assert list(found.supplies) == supplies
+
+
+def test_an_ideal_amplifier_has_no_supply():
+    with pytest.raises(simwrap.errors.InputError, match="has no supply"):
+        simwrap.measure(simwrap.stage("tone_feedback"), "rejection")

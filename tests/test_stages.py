@@ -166,6 +166,10 @@ def test_headers_name_parameters_that_are_there():
         for parameter in template.parameters.values():
             if parameter.below:
                 assert template.parameters[parameter.below].unit == parameter.unit
+        assert set(template.supplies_when) <= set(template.supplies)
+        for words in template.supplies_when.values():
+            for choice, accepted in words.items():
+                assert choice == "valve_kind" or set(accepted) <= set(template.parameters[choice].choices)
         for slot in template.valves.values():
             assert not slot.grid_leak or template.parameters[slot.grid_leak].unit == "ohm"
             for words in (slot.when, slot.leak_when, slot.fixed_when):

@@ -82,8 +82,10 @@ def supply(
         From a cold start: largest rectifier current [A], largest output voltage [V], and when the
         output first reaches 95 % of its settled value [s]. The rectifier is hot and the loads draw their
         current at once: a heater that warms up slowly makes the output higher for a while.
-    discharge_time
-        How long the bleeder alone takes to bring all capacitors down to 60 V [s]: R*C*ln(V/60); inf without one.
+    discharge_from, discharge_time
+        The highest voltage that the capacitors may hold at switching off: the winding's peak, or what was higher
+        [V]; and how long the bleeder alone takes from there to bring all of them down to 60 V [s]: R*C*ln(V/60),
+        inf without one.
 
     Raises
     ------
@@ -146,12 +148,18 @@ def supply(
     more, coords = yield from _regulation(stage, output, tones, amplitude, mean, loads)
     surge = vector(started, _CURRENT).max(axis=-1)
     rising = vector(started, output)
+    # Without its loads the supply stands at the winding's peak when it is switched off, or where the choke threw it.
+    unloaded = np.sqrt(2.0) * per_point(stage, "winding_voltage", points) * mains
+    charged = np.maximum(unloaded, np.maximum(volts.max(axis=-1), rising.max(axis=-1)))
     variables |= more
     variables |= {
         "surge.current_peak": scalar(surge, "A", "rectifier current at switching on, peak"),
         "surge.output_peak": scalar(rising.max(axis=-1), "V", "output voltage after switching on, peak"),
         "surge.time": scalar(_reached(np.asarray(started.axis), rising, 0.95 * mean), "s", "time to 95 % of output"),
-        "discharge_time": scalar(_discharge(stage, points, mean), "s", "time to 60 V by the bleeder alone"),
+        "discharge_from": scalar(charged, "V", "highest voltage that the capacitors may hold at switching off"),
+        "discharge_time": scalar(
+            _discharge(stage, points, charged), "s", "time from there to 60 V by the bleeder alone"
+        ),
     }
     warnings, note = _warnings(stage, points, inverse, surge, amps.max(axis=-1), amps.mean(axis=-1), mains)
     conditions: dict[str, tuple[Any, str]] = {
