@@ -426,7 +426,7 @@ def to_dataset(collected: _Collected, chosen: Mapping[str, Any]) -> xarray.Datas
             coords[name] = ((name,), np.asarray(variable.values), attrs)
         for name, (value, unit) in result.conditions.items():
             if np.ndim(value) == 0:
-                conditions[f"{measure}.{name}"] = f"{value} {unit}".strip()
+                conditions[f"{measure}.{name}"] = value if isinstance(value, str) else f"{value} {unit}".strip()
     parameters = grid.table.stage.template.parameters
     for name, column in grid.axes.items():
         parameter = parameters.get(name)

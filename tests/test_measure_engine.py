@@ -286,3 +286,32 @@ def test_rejection_names_the_supplies_that_feed_something(name, values, supplies
 def test_an_ideal_amplifier_has_no_supply():
     with pytest.raises(simwrap.errors.InputError, match="has no supply"):
         simwrap.measure(simwrap.stage("tone_feedback"), "rejection")
+
+
+def test_heaters_side_by_side_leave_half_the_hum():
+    """A 12AX7's file has 12.6 V, its halves in series; at 6.3 V half of it leaks."""
+    stage = simwrap.stage("triode_gain", valve="12AX7", cathode_capacitor=0.0)
+    whole, half = (simwrap.measure(stage, {"heater_hum": o}).heater_hum for o in ({}, {"heater_voltage": 6.3}))
+    assert half.output_rms == pytest.approx(0.5 * float(whole.output_rms), rel=1e-9)
+
+
+def test_a_filament_has_no_heater_to_insulate():
+    found = simwrap.measure(simwrap.stage("single_ended_output", valve="2A3"), "bias")
+    told = " ".join(str(value) for value, _ in found.bias.result.conditions.values())
+    assert "heater" not in told
+
+
+@pytest.mark.parametrize(
+    ("name", "options"),
+    [
+        ("response", {"reference_frequency": 1e7}),
+        ("impedance", {"start": 2000.0}),
+        ("rejection", {"ripple_frequency": 1.0}),
+        ("headroom", {"levels": 1_000_000_000}),
+        ("recovery", {"cycles": 1_000_000}),
+        ("distortion", {"frequency": 1e9}),
+    ],
+)
+def test_what_would_find_nothing_or_never_end_is_refused(name, options):
+    with pytest.raises(simwrap.errors.RangeError, match=name):
+        simwrap.measure(simwrap.stage("triode_gain"), {name: options})

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from simwrap.measures.common import StageLike, axis, decibels, divide, port, scalar, vector
+from simwrap.measures.common import StageLike, axis, check_inside, decibels, divide, port, scalar, vector
 from simwrap.measures.corners import at_frequency, first_crossing, interpolate
 from simwrap.measures.levels import first_limit, sweep_levels
 from simwrap.measures.registry import Steps, measure
@@ -48,6 +48,7 @@ def balance(
     maximum.first_limit
         What clips first; see ``headroom``.
     """
+    check_inside("balance", "reference_frequency", reference_frequency, start, stop)
     nodes = (port(stage, "output", "balance"), port(stage, "output_b", "balance"))
     reply = yield Ac(start=start, stop=stop, per_decade=per_decade, vectors=nodes)
     frequency = np.asarray(reply.axis, dtype=float)

@@ -127,12 +127,9 @@ def _limits(
         if quantity in state:
             yield quantity.replace("_", " "), state[quantity], rating_of(use, rating), unit
     cathode = np.abs(vector(reply, use.nodes["cathode"]))
-    yield (
-        "heater-cathode voltage (heater at ground)",
-        cathode,
-        rating_of(use, "heater_cathode_voltage_max"),
-        "V",
-    )
+    if use.valve.heater is None or not use.valve.heater.direct:
+        rated = rating_of(use, "heater_cathode_voltage_max")
+        yield "heater-cathode voltage (heater at ground)", cathode, rated, "V"
     if use.grid_leak:
         rating = "grid_leak_max_fixed" if use.fixed_bias else "grid_leak_max_cathode"
         words = f"grid leak ({'fixed' if use.fixed_bias else 'cathode'} bias)"

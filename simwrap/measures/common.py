@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from simwrap.engine.protocol import Reply
-from simwrap.errors import InputError
+from simwrap.errors import InputError, RangeError
 from simwrap.measures.requests import Variable
 
 Array = NDArray[Any]
@@ -57,6 +57,19 @@ def port(stage: StageLike, role: str, measure: str) -> str:
     except KeyError:
         has = ", ".join(sorted(stage.ports)) or "none"
         raise InputError(f'{measure}: {stage.name} has no port "{role}"; its ports are {has}') from None
+
+
+def check_inside(measure: str, name: str, value: float, start: float, stop: float) -> None:
+    """Refuse a frequency at which figures are read that lies outside of the sweep [Hz].
+
+    Raises
+    ------
+    RangeError
+    """
+    if not start <= value <= stop:
+        raise RangeError(
+            name, f"{value:g} Hz", f"a frequency inside of the sweep, {start:g} Hz to {stop:g} Hz", measure
+        )
 
 
 def wanted(*nodes: str | None) -> tuple[str, ...]:
@@ -152,6 +165,6 @@ def scalar(values: Any, unit: str, long_name: str) -> Variable:
 
 
 def stated(values: Floats) -> float | str:
-    """Return a condition's value: the number that all points share, or that it was swept."""
+    """Return a condition's value: the number that all points share, or that it differs."""
     first = values.flat[0]
-    return float(first) if ((values == first) | np.isnan(values)).all() else "swept"
+    return float(first) if ((values == first) | np.isnan(values)).all() else "differs by point"

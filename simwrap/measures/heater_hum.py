@@ -15,7 +15,9 @@ from simwrap.measures.requests import Ac, Result, Variable
 
 
 @measure("heater_hum", summary="hum at the output from the heaters, through their leakage to the cathodes")
-def heater_hum(stage: StageLike, *, mains_frequency: float = 50.0, share: float = 1.0) -> Steps:
+def heater_hum(
+    stage: StageLike, *, mains_frequency: float = 50.0, share: float = 1.0, heater_voltage: float | None = None
+) -> Steps:
     """Measure the hum that an alternating heater voltage leaves at the output.
 
     Each heater is joined to its cathode by the leakage in the valve's file: a resistance and a
@@ -29,6 +31,10 @@ def heater_hum(stage: StageLike, *, mains_frequency: float = 50.0, share: float 
     share : float
         Part of the heater voltage against ground that drives the leakage: 1 with one side of the
         heaters grounded; with a grounded centre tap the halves nearly cancel, say 0.1.
+
+    heater_voltage : float, optional
+        Of every valve [V r.m.s.], such as 6.3 for the halves of a 12.6 V heater side by side; by default that of
+        each valve's file.
 
     Results
     -------
@@ -48,7 +54,7 @@ def heater_hum(stage: StageLike, *, mains_frequency: float = 50.0, share: float 
     """
     output = port(stage, "output", "heater_hum")
     heated = {
-        name: use.valve.heater.voltage
+        name: use.valve.heater.voltage if heater_voltage is None else heater_voltage
         for name, use in stage.valves.items()
         if use.valve.kind != "rectifier" and use.valve.heater is not None and not use.valve.heater.direct
     }

@@ -11,6 +11,7 @@ from simwrap.measures.common import (
     Array,
     StageLike,
     axis,
+    check_inside,
     divide,
     load_of,
     per_point,
@@ -72,6 +73,7 @@ def impedance(
     <each of these>_phase_deg
         Over frequency [degree].
     """
+    check_inside("impedance", "reference_frequency", reference_frequency, start, stop)
     nodes = {"output": port(stage, "output", "impedance")}
     if "output_b" in stage.ports:
         nodes["output_b"] = stage.ports["output_b"]

@@ -35,6 +35,18 @@ _MAY_BE_NONE = {("balance", "levels"), ("power", "levels")}
 #: The fewest of a count, 2 where it isn't here: a sweep that closes in on three marks twice takes 18.
 _FEWEST = {("headroom", "levels"): 18, ("balance", "levels"): 18}
 
+#: The most of a count or number, so that a slip of the pen doesn't run for hours or take all memory.
+_MOST = {
+    "levels": 200,
+    "settings": 200,
+    "per_decade": 1000,
+    "cycles": 1000,
+    "periods": 10_000,
+    "frequency": 1e6,
+    "window": 100.0,
+    "starting": 100.0,
+}
+
 #: What a measure function returns when it is called: yields requests or lists of them.
 Steps = Generator[Any, Any, Result]
 
@@ -118,6 +130,10 @@ class Measure:
             accepted, good = "0 or a number above, in SI units", _number(value) and value >= 0
         else:
             accepted, good = "a number above 0, in SI units", _number(value) and value > 0
+        most = _MOST.get(name)
+        if most is not None:
+            accepted += f", {most:g} or less"
+            good = good and (value is None or value <= most)
         if not good:
             raise RangeError(name, value, accepted, self.name)
         return value

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from simwrap.errors import InputError
-from simwrap.measures.common import StageLike, axis, decibels, divide, port, scalar, vector
+from simwrap.measures.common import StageLike, axis, check_inside, decibels, divide, port, scalar, vector
 from simwrap.measures.corners import at_frequency
 from simwrap.measures.registry import Steps, measure
 from simwrap.measures.requests import Ac, Result, Variable
@@ -48,6 +48,7 @@ def rejection(
     InputError
         If the stage has no supply.
     """
+    check_inside("rejection", "ripple_frequency", ripple_frequency, start, stop)
     output = port(stage, at, "rejection")
     if not stage.supplies:
         raise InputError(f"rejection: {stage.name} has no supply")

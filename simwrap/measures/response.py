@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from simwrap.measures.common import Floats, StageLike, axis, decibels, port, scalar, vector
+from simwrap.measures.common import Floats, StageLike, axis, check_inside, decibels, port, scalar, vector
 from simwrap.measures.corners import HALF_POWER_DB, at_frequency, corners
 from simwrap.measures.registry import Steps, measure
 from simwrap.measures.requests import Ac, Result, Variable
@@ -47,6 +47,7 @@ def response(
         Over frequency; the phase is continuous, and between -225 and 135 degrees at the reference, so
         that stages that invert are all near -180 degrees.
     """
+    check_inside("response", "reference_frequency", reference_frequency, start, stop)
     output = port(stage, at, "response")
     reply = yield Ac(start=start, stop=stop, per_decade=per_decade, vectors=(output,))
     frequency = np.asarray(reply.axis, dtype=float)
