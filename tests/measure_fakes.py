@@ -27,6 +27,7 @@ def make_valve(kind="triode", **ratings):
     return SimpleNamespace(
         name="test valve",
         kind=kind,
+        heater=None,
         ratings=SimpleNamespace(**given),
         noise=SimpleNamespace(flicker_corner=3000.0),
         noise_sources=lambda anode, grid, screen=None, temperature=0.0: SimpleNamespace(
