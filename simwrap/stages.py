@@ -128,6 +128,7 @@ class Template:
     other_measures: bool
     references: tuple[str, ...]
     checks: Mapping[str, Any]
+    standard_curves: Mapping[str, Mapping[str, list[float]]]
     source: str
 
 
@@ -236,6 +237,7 @@ def read_template(path: Path) -> Template:
         other_measures=header.get("other_measures", True),
         references=tuple(header.get("references", ())),
         checks=MappingProxyType(header.get("checks", {})),
+        standard_curves=MappingProxyType(header.get("standard_curves", {})),
         source=text,
     )
 
@@ -300,6 +302,11 @@ class Stage:
     def ports(self) -> Mapping[str, str]:
         """Node of each port by role."""
         return self.template.ports
+
+    @property
+    def standard_curves(self) -> Mapping[str, Mapping[str, list[float]]]:
+        """Time constants [s] by name of each standard's curve that the stage is meant to follow."""
+        return self.template.standard_curves
 
     @cached_property
     def supplies(self) -> Mapping[str, str]:

@@ -127,6 +127,10 @@ RESULTS = {
         lambda points=1: over_frequency(points, valves__v1__curve_db=(curve(-60.0), "dB")),
         {"frequency [Hz]", "output for 1 V at the heater [dB]"},
     ),
+    "equalisation": (
+        lambda points=1: over_frequency(points, deviation_curve_db=(curve(0.3), "dB")),
+        {"frequency [Hz]", "departure [dB]"},
+    ),
     "rejection": (
         lambda points=1: over_frequency(points, supplies__supply__curve_db=(-curve(), "dB")),
         {"frequency [Hz]", "output for 1 V of ripple [dB]"},

@@ -9,6 +9,9 @@ import pytest
 from nodal import Network, decibels
 from stage_runs import at, curve, printed_curve, small_signal
 
+from simwrap import measure
+from simwrap.errors import InputError, UnknownNameError
+from simwrap.measures.equalisation import standard_transfer
 from simwrap.parts import CONNECTION, OPEN, SMALLEST_RESISTANCE, tapped_legs
 from simwrap.stages import Stage, stage
 
@@ -260,3 +263,40 @@ def test_de_emphasis_follows_its_time_constant(setting, resistor):
     np.testing.assert_allclose(
         decibels(gain), decibels(1.0 / (1.0 + 2j * np.pi * frequencies * tau)), rtol=0.0, atol=0.02
     )
+
+
+@pytest.mark.parametrize(
+    ("name", "curve", "values"),
+    [
+        ("riaa_passive", "iec60098", {}),
+        ("fm_deemphasis", "50us", {}),
+        ("fm_deemphasis", "75us", {"series_resistor": "74k"}),
+    ],
+)
+def test_textbook_parts_follow_their_standard(name, curve, values):
+    """IEC 60098 (3180, 318, 75 us) and ITU-R BS.450 (50 or 75 us): within 0.02 dB from 20 Hz to 20 kHz."""
+    found = measure(stage(name, **values), {"equalisation": {"curve": curve}}).equalisation
+    assert abs(found.deviation_db) < 0.02
+    assert np.abs(found.deviation_curve_db).max() == pytest.approx(abs(found.deviation_db))
+
+
+def test_the_standard_curve_of_records():
+    """Rows of the curve as printed everywhere (common practice): 20 Hz 19.27 dB, 10 kHz -13.73, 20 kHz -19.62."""
+    frequency = np.array([20.0, 1000.0, 10e3, 20e3])
+    level = 20 * np.log10(np.abs(standard_transfer(frequency, [3180e-6, 75e-6], [318e-6])))
+    assert level - level[1] == pytest.approx([19.274, 0.0, -13.734, -19.620], abs=0.001)
+    # The amendment's 7950 us high-pass takes 3.0 dB away at its corner of 20 Hz.
+    less = 20 * np.log10(np.abs(standard_transfer(frequency[:1], [], [], [7950e-6])))
+    assert less == pytest.approx([-3.03], abs=0.02)
+
+
+def test_a_wrong_part_departs_from_the_standard():
+    """10 % more C2 moves the treble's time constant from 75 us to about 82 us, and is said with its sign."""
+    made = stage("riaa_passive")
+    found = measure(made.replace(treble_capacitor="11.3n"), "equalisation").equalisation
+    assert found.deviation_db < -0.2
+    assert found.deviation_at > 5000.0
+    with pytest.raises(InputError, match="follows no standard"):
+        measure(stage("triode_gain"), "equalisation")
+    with pytest.raises(UnknownNameError, match="iec60098"):
+        measure(made, {"equalisation": {"curve": "iec6098"}})

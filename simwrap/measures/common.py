@@ -40,6 +40,10 @@ class StageLike(Protocol):
         """Source device of each supply by name."""
 
     @property
+    def standard_curves(self) -> Mapping[str, Mapping[str, list[float]]]:
+        """Time constants of the standards' curves that it is meant to follow, by name."""
+
+    @property
     def valves(self) -> Mapping[str, Any]:
         """Valve instances, each with ``.valve`` and ``.nodes``."""
 

@@ -261,7 +261,13 @@ def draw_balance(reader: Reader) -> Figure:
 
 
 def _over_frequency(
-    reader: Reader, curves: Sequence[tuple[str, str]], ordinate: str, words: str, *, logarithmic: bool = True
+    reader: Reader,
+    curves: Sequence[tuple[str, str]],
+    ordinate: str,
+    words: str,
+    *,
+    logarithmic: bool = True,
+    span: float = 6.0,
 ) -> Figure:
     """Draw several curves of one quantity over frequency; colours are curves, or points if there are several."""
     figure = new_figure(7.5, 4.4)
@@ -289,7 +295,7 @@ def _over_frequency(
     elif logarithmic:
         log_axis(axes, "y")
     else:
-        keep_span(axes, 6.0)
+        keep_span(axes, span)
     legend_below(axes)
     add_title(figure, reader, words)
     return figure
@@ -321,6 +327,13 @@ def draw_heater_hum(reader: Reader) -> Figure:
     """Draw the picture of the measure ``heater_hum``."""
     ordinate = label_of("output for 1 V at the heater", "dB")
     return _over_frequency(reader, _curves_of(reader, "valves"), ordinate, "hum of heaters", logarithmic=False)
+
+
+def draw_equalisation(reader: Reader) -> Figure:
+    """Draw the picture of the measure ``equalisation``."""
+    ordinate = label_of("departure", "dB")
+    words = "departure from the standard's curve"
+    return _over_frequency(reader, [("deviation_curve_db", "departure")], ordinate, words, logarithmic=False, span=0.2)
 
 
 def draw_rejection(reader: Reader) -> Figure:

@@ -14,6 +14,7 @@ from simwrap.plots.anode_curves import draw_bias
 from simwrap.plots.curves import (
     draw_balance,
     draw_distortion,
+    draw_equalisation,
     draw_headroom,
     draw_heater_hum,
     draw_impedance,
@@ -41,6 +42,7 @@ _DRAWERS: dict[str, Callable[[Reader], Figure]] = {
     "distortion": draw_distortion,
     "power": draw_power,
     "balance": draw_balance,
+    "equalisation": draw_equalisation,
     "impedance": draw_impedance,
     "noise": draw_noise,
     "rejection": draw_rejection,
