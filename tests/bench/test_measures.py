@@ -33,9 +33,13 @@ def test_power_curve_of_a_pair():
     print(f"\npower curve of push_pull_output, 15 levels: {seconds:.2f} s")
 
 
+#: Measures of splitters, output stages, equalisers, tone controls and supplies.
+OTHER_STAGES = ("balance", "equalisation", "power", "supply", "tone_curves")
+
+
 def test_all_measures_of_a_triode_stage():
     made = simwrap.stage("triode_gain")
-    kinds = [m for m in simwrap.measure_names() if m not in ("balance", "power", "tone_curves", "supply")]
+    kinds = [m for m in simwrap.measure_names() if m not in OTHER_STAGES]
     seconds, found = timed(made, kinds)
     assert set(found.results) == set(kinds)
     print(f"\nall {len(kinds)} measures of triode_gain that apply: {seconds:.2f} s")
