@@ -400,13 +400,18 @@ def test_without_a_drive_the_pair_is_at_rest():
 
 @pytest.mark.parametrize("name", ["push_pull_output", "single_ended_output"])
 def test_triodes_give_power_too(name):
-    """A 2A3 at 250 V, -45 V into 2500 ohm: 3.5 W (RCA 2A3 sheet); a pair of them more than twice that, and cleaner."""
+    """A 2A3 at 250 V, -45 V into 2500 ohm: 60 mA, 3.5 W, 5 % (r-type.org, from the data sheet; seen).
+
+    The sheet has no drive: taken is a peak as large as the bias, which leaves the power its 10 %. A pair gives more
+    than twice that, and is cleaner, because even harmonics cancel (common practice, no source).
+    """
     load = {"anode_load": 2500.0} if name == "single_ended_output" else {"anode_to_anode_load": 5000.0}
     made = stage(name, valve="2A3", supply=250.0, bias="fixed", grid_bias=-45.0, transformer="ideal", **load)
     found = measure(made, {"power": {"drive": 45.0 / np.sqrt(2)}}).power
     if name == "single_ended_output":
         assert found.output_power == pytest.approx(3.5, rel=0.1)
-        assert 3.0 < found.thd < 7.0
+        assert found.thd == pytest.approx(5.0, abs=1.0)
+        assert found.anode_current_zero_signal == pytest.approx(60e-3, rel=0.025)
     else:
         assert found.output_power > 7.0
         assert found.thd < 2.0
