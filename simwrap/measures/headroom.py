@@ -6,7 +6,7 @@ import numpy as np
 
 from simwrap.measures.common import StageLike, axis, decibels, divide, port, scalar
 from simwrap.measures.corners import first_crossing, interpolate
-from simwrap.measures.levels import COARSE, CRITERIA, FINE, ORDERS, first_limit, sweep_levels
+from simwrap.measures.levels import COARSE, CRITERIA, ORDERS, SETTLED, first_limit, sweep_levels
 from simwrap.measures.registry import Steps, measure
 from simwrap.measures.requests import Result, Variable
 
@@ -93,7 +93,10 @@ def headroom(
             "input": ("e.m.f. of the signal source", ""),
             "nominal_level": (nominal_level, "V"),
             "distortion": ("harmonics 2 to 32, relative to the fundamental", ""),
-            "settled_within": (f"{FINE:g} of the fundamental, {COARSE:g} beyond the onset of clipping", ""),
+            "settled_within": (
+                f"{SETTLED}, {COARSE:g} beyond the onset of clipping",
+                "",
+            ),
             "criteria": (CRITERIA, ""),
         },
     )

@@ -47,6 +47,8 @@ _ROUNDS = 2
 #: When a steady state counts as settled: below the expected onset of clipping, where distortion is
 #: small, and beyond it, where the ringing of an output transformer leaves a jitter of its own.
 FINE, COARSE = 1e-5, 1e-4
+#: The same in words; what is tiny counts as in :mod:`simwrap.engine.steady`.
+SETTLED = f"{FINE:g} of the fundamental (or of 1 % of the largest signal, where that is more)"
 #: Least share of the anode's limits that the grid's counts with as the expected onset of clipping.
 _LEAST_BIAS = 0.1
 #: Peak volts taken as the onset in a stage that has nothing to clip.

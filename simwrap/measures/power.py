@@ -38,6 +38,7 @@ from simwrap.measures.levels import (
     CUT_OFF_SHARE,
     FINE,
     ORDERS,
+    SETTLED,
     earliest,
     fallen,
     limit_gap,
@@ -214,7 +215,10 @@ def power(
         "load_is": (load_name or "none", ""),
         "stated_thd": (stated_thd, "%"),
         "distortion": ("harmonics 2 to 32, relative to the fundamental", ""),
-        "settled_within": (f"{FINE:g} of the fundamental, {COARSE:g} above {100 * _LOUD:g} % of the set drive", ""),
+        "settled_within": (
+            f"{SETTLED}, {COARSE:g} above {100 * _LOUD:g} % of the set drive",
+            "",
+        ),
         "criteria": (CRITERIA, ""),
     }
     warnings, note = _warnings(valves, op, found, factors, points)
