@@ -33,7 +33,7 @@ bench: $(VENV)/.installed-dev $(VENV)/.ngspice-test
 
 # Fits every valve file again from its published rows; TYPES="12AX7 6V6GT" for some of them.
 models: $(VENV)/.installed
-	$(BIN)/python -m simwrap.valves.build $(TYPES)
+	$(BIN)/python -m simwrap.fitting.rebuild $(TYPES)
 
 # Tries again to bring the ngspice library.
 ngspice:

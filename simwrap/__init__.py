@@ -18,17 +18,17 @@ from importlib import import_module
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
+    from simwrap.circuits.stage import Stage, stage, stage_names
+    from simwrap.design.choose import choose
+    from simwrap.design.sensitivity import rank_parts, sobol_indices
+    from simwrap.design.tolerance import spread, worst_case, yield_of
     from simwrap.errors import EngineError, InputError, SimwrapError
-    from simwrap.measurement import Measurement, measure, measure_names
+    from simwrap.notebook.sliders import sliders
     from simwrap.plots import plot
-    from simwrap.ranking import rank_parts, sobol_indices
-    from simwrap.stages import Stage, stage, stage_names
-    from simwrap.sweeping import sweep
-    from simwrap.targets import choose
-    from simwrap.tolerance import spread, worst_case, yield_of
+    from simwrap.simulation.measurement import Measurement, measure, measure_names
+    from simwrap.simulation.sweep import sweep
     from simwrap.valves import get_valve as valve
     from simwrap.valves import valve_names
-    from simwrap.widgets import sliders
 
 __version__ = "0.1.0"
 
@@ -36,23 +36,23 @@ _PUBLIC = {
     "EngineError": "errors",
     "InputError": "errors",
     "SimwrapError": "errors",
-    "Measurement": "measurement",
-    "choose": "targets",
-    "measure": "measurement",
-    "measure_names": "measurement",
+    "Measurement": "simulation.measurement",
+    "choose": "design.choose",
+    "measure": "simulation.measurement",
+    "measure_names": "simulation.measurement",
     "plot": "plots",
-    "rank_parts": "ranking",
-    "sliders": "widgets",
-    "sobol_indices": "ranking",
-    "spread": "tolerance",
-    "Stage": "stages",
-    "stage": "stages",
-    "stage_names": "stages",
-    "sweep": "sweeping",
+    "rank_parts": "design.sensitivity",
+    "sliders": "notebook.sliders",
+    "sobol_indices": "design.sensitivity",
+    "spread": "design.tolerance",
+    "Stage": "circuits.stage",
+    "stage": "circuits.stage",
+    "stage_names": "circuits.stage",
+    "sweep": "simulation.sweep",
     "valve": "valves:get_valve",
     "valve_names": "valves",
-    "worst_case": "tolerance",
-    "yield_of": "tolerance",
+    "worst_case": "design.tolerance",
+    "yield_of": "design.tolerance",
 }
 
 __all__ = [

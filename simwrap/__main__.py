@@ -1,5 +1,5 @@
 """``python -m simwrap`` is the command line."""
 
-from simwrap.cli import main
+from simwrap.cli.app import main
 
 main()

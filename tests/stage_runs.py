@@ -11,10 +11,10 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from simwrap.circuits.render import render
+from simwrap.circuits.stage import Stage
 from simwrap.engine import run
 from simwrap.engine.protocol import AcRun, OpRun, Reply, Run, Sine, SteadyRun
-from simwrap.netlist import render
-from simwrap.stages import Stage
 
 REFERENCE = Path(__file__).parent / "reference" / "circuit_theory"
 

@@ -4,18 +4,30 @@
     (reply,) = run(Circuit("v_a n_a 0 dc 1.0\\nr_a n_a n_b 1000.0\\nr_b n_b 0 1000.0"), [OpRun()])
     reply.values["n_b"]   # array([0.5])
 
-What may stand in a circuit is said in :mod:`simwrap.engine.guard`, what a reply holds in
+What may stand in a circuit is said in :mod:`simwrap.engine.allow_list`, what a reply holds in
 :mod:`simwrap.engine.protocol`.
 """
 
 from __future__ import annotations
 
-from .child import children, stop_all
-from .discover import NAMES, Found, choose
-from .found import SelfCheck, found, self_check
-from .guard import check
-from .pool import run
-from .protocol import AcRun, Circuit, NoiseRun, OpRun, Pulse, Pwl, Reply, Run, Sine, SteadyRun, TransientRun
+from simwrap.engine.allow_list import check
+from simwrap.engine.backends.discovery import NAMES, Found, choose
+from simwrap.engine.pool import run
+from simwrap.engine.process import children, stop_all
+from simwrap.engine.protocol import (
+    AcRun,
+    Circuit,
+    NoiseRun,
+    OpRun,
+    Pulse,
+    Pwl,
+    Reply,
+    Run,
+    Sine,
+    SteadyRun,
+    TransientRun,
+)
+from simwrap.engine.self_check import SelfCheck, found, self_check
 
 __all__ = [
     "NAMES", "AcRun", "Circuit", "Found", "NoiseRun", "OpRun", "Pulse", "Pwl", "Reply", "Run",

@@ -5,8 +5,8 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping, Sequence
 
-from .guard import Parsed, value_field
-from .protocol import Pulse, Pwl, Sine
+from simwrap.engine.allow_list import Parsed, value_field
+from simwrap.engine.protocol import Pulse, Pwl, Sine
 
 #: Tight enough that a solve is the same to 1e-12 wherever it starts from.
 SMALL_OPTIONS = ".options reltol=1e-6 vntol=1e-9 abstol=1e-12"

@@ -60,10 +60,10 @@ def main(engine: str, heartbeat: str) -> None:
         cells = mmap.mmap(file.fileno(), HEARTBEAT.size)
     try:
         if engine == "neospice":
-            host: Any = importlib.import_module("simwrap.engine.neospice_host").Neospice()
+            host: Any = importlib.import_module("simwrap.engine.backends.neospice").Neospice()
         else:
-            host = importlib.import_module("simwrap.engine.ngspice_host").Ngspice()
-        from . import work
+            host = importlib.import_module("simwrap.engine.backends.ngspice").Ngspice()
+        from simwrap.engine import worker
     except BaseException as error:
         send(replies, ("unusable", f"{type(error).__name__}: {error}"))
         return
@@ -89,7 +89,7 @@ def main(engine: str, heartbeat: str) -> None:
             return
         seconds = int(job.time_limit) + 30
         try:
-            reply: tuple[str, Any] = ("done", [work.as_reply(part) for part in work.solve(host, job, beat)])
+            reply: tuple[str, Any] = ("done", [worker.as_reply(part) for part in worker.solve(host, job, beat)])
         except MemoryError:
             return
         except Exception as error:

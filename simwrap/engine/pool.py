@@ -12,11 +12,10 @@ from typing import Any
 
 import numpy as np
 
-from ..errors import EngineError, NetlistError, shown
-from . import child as children
-from . import guard
-from .discover import choose
-from .protocol import (
+from simwrap.engine import allow_list
+from simwrap.engine import process as children
+from simwrap.engine.backends.discovery import choose
+from simwrap.engine.protocol import (
     Array,
     Circuit,
     NoiseRun,
@@ -30,7 +29,8 @@ from .protocol import (
     TransientRun,
     at_points,
 )
-from .work import Job, Part, empty
+from simwrap.engine.worker import Job, Part, empty
+from simwrap.errors import EngineError, NetlistError, shown
 
 #: Points of a chunk. Fixed, and each chunk starts from a fresh load, so that the numbers of a point
 #: can't depend on how many workers there are.
@@ -77,14 +77,14 @@ def run(
     Raises
     ------
     NetlistError
-        When the text breaks the rules of guard.py, or a table or vector doesn't fit it.
+        When the text breaks the rules of allow_list.py, or a table or vector doesn't fit it.
     NoEngineError
         When no engine is there, or not the one named.
     UnknownNameError
         When ``engine`` is no known name.
     """
     engines = choose(engine)
-    parsed = guard.check(circuit.text)
+    parsed = allow_list.check(circuit.text)
     names, table, bad = _table(circuit, parsed)
     checked = tuple(_checked(run, parsed, circuit.points) for run in runs)
     parts = [empty(run, circuit.points) for run in checked]
@@ -131,7 +131,7 @@ def _cores() -> int:
         return os.cpu_count() or 1
 
 
-def _table(circuit: Circuit, parsed: guard.Parsed) -> tuple[tuple[str, ...], Any, dict[int, str]]:
+def _table(circuit: Circuit, parsed: allow_list.Parsed) -> tuple[tuple[str, ...], Any, dict[int, str]]:
     """Return the names, the values (points, names) and the reasons of points with bad values."""
     names = []
     columns = []
@@ -139,7 +139,7 @@ def _table(circuit: Circuit, parsed: guard.Parsed) -> tuple[tuple[str, ...], Any
     for given, column in circuit.table.items():
         name = given.lower()
         device = parsed.devices.get(name)
-        if device is None or guard.value_field(device) < 0:
+        if device is None or allow_list.value_field(device) < 0:
             raise NetlistError(f"table: {shown(given)} is not an r, c, l, v or i element of the circuit")
         values = np.asarray(column, float)
         if values.shape != (circuit.points,):
@@ -147,7 +147,7 @@ def _table(circuit: Circuit, parsed: guard.Parsed) -> tuple[tuple[str, ...], Any
         low = -np.inf if device.kind in "vi" else 0.0
         fine = np.isfinite(values) & ((values >= low) if device.kind in "vic" else (values > low))
         for point in np.flatnonzero(~fine).tolist():
-            problem = guard.value_problem(device.kind, float(values[point]))
+            problem = allow_list.value_problem(device.kind, float(values[point]))
             bad.setdefault(point, f"{name} = {float(values[point])!r} {problem}")
         names.append(name)
         columns.append(values)
@@ -155,16 +155,16 @@ def _table(circuit: Circuit, parsed: guard.Parsed) -> tuple[tuple[str, ...], Any
     return tuple(names), table, bad
 
 
-def _checked(run: Run, parsed: guard.Parsed, points: int) -> Run:
+def _checked(run: Run, parsed: allow_list.Parsed, points: int) -> Run:
     """Return the run with its vectors checked, and everything that could reach a netlist as a float."""
     if isinstance(run, OpRun):
-        return OpRun(guard.check_vectors(parsed, run.vectors) or parsed.nodes)
+        return OpRun(allow_list.check_vectors(parsed, run.vectors) or parsed.nodes)
     if isinstance(run, NoiseRun):
         _frequencies(run.start, run.stop, run.per_decade)
-        output = guard.check_vectors(parsed, (run.output,))[0]
+        output = allow_list.check_vectors(parsed, (run.output,))[0]
         source = _source(run.source, parsed)
         return NoiseRun(float(run.start), float(run.stop), int(run.per_decade), output, source)
-    vectors = guard.check_vectors(parsed, run.vectors)
+    vectors = allow_list.check_vectors(parsed, run.vectors)
     if isinstance(run, SteadyRun):
         amplitude = _amplitude("steady state", run.amplitude, points)
         _positive("steady state: fundamental", run.fundamental)
@@ -200,7 +200,7 @@ def _checked(run: Run, parsed: guard.Parsed, points: int) -> Run:
     )
 
 
-def _source(name: str, parsed: guard.Parsed) -> str:
+def _source(name: str, parsed: allow_list.Parsed) -> str:
     device = parsed.devices.get(name.lower())
     if device is None or device.kind not in "vi":
         raise NetlistError(f"source {shown(name)}: the circuit has no such v or i source")

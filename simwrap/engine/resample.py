@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from .protocol import Array
+from simwrap.engine.protocol import Array
 
 #: Ratio of neighbouring steps above which the engine has put points at an edge of a source.
 _JUMP = 20.0

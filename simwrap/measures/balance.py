@@ -5,8 +5,8 @@ from __future__ import annotations
 import numpy as np
 
 from simwrap.measures.common import StageLike, axis, check_inside, decibels, divide, port, scalar, vector
-from simwrap.measures.corners import at_frequency, first_crossing, interpolate
-from simwrap.measures.levels import first_limit, sweep_levels
+from simwrap.measures.numerics.crossings import at_frequency, first_crossing, interpolate
+from simwrap.measures.numerics.level_sweep import first_limit, sweep_levels
 from simwrap.measures.registry import Steps, measure
 from simwrap.measures.requests import Ac, Result, Variable
 

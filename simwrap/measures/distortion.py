@@ -9,13 +9,13 @@ import numpy as np
 
 from simwrap.engine.protocol import Sine
 from simwrap.errors import RangeError
-from simwrap.measures import harmonics
 from simwrap.measures.common import Floats, StageLike, axis, count, decibels, per_point, port, scalar, stated, vector
-from simwrap.measures.levels import ORDERS
 from simwrap.measures.noise import BAND, noise_densities
+from simwrap.measures.numerics import harmonics
+from simwrap.measures.numerics.level_sweep import ORDERS
+from simwrap.measures.numerics.weighting import band_rms
 from simwrap.measures.registry import Steps, measure
 from simwrap.measures.requests import Op, Result, Steady, Variable
-from simwrap.measures.weighting import band_rms
 from simwrap.registry import find
 
 #: Pairs of tones for modulation distortion [Hz], both 4:1.

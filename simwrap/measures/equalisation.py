@@ -19,7 +19,7 @@ from simwrap.measures.common import (
     scalar,
     vector,
 )
-from simwrap.measures.corners import at_frequency
+from simwrap.measures.numerics.crossings import at_frequency
 from simwrap.measures.registry import Steps, measure
 from simwrap.measures.requests import Ac, Result, Variable
 from simwrap.registry import find

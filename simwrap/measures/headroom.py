@@ -5,8 +5,8 @@ from __future__ import annotations
 import numpy as np
 
 from simwrap.measures.common import StageLike, axis, decibels, divide, port, scalar
-from simwrap.measures.corners import first_crossing, interpolate
-from simwrap.measures.levels import COARSE, CRITERIA, ORDERS, SETTLED, first_limit, sweep_levels
+from simwrap.measures.numerics.crossings import first_crossing, interpolate
+from simwrap.measures.numerics.level_sweep import COARSE, CRITERIA, ORDERS, SETTLED, first_limit, sweep_levels
 from simwrap.measures.registry import Steps, measure
 from simwrap.measures.requests import Result, Variable
 

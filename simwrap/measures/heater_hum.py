@@ -9,7 +9,7 @@ import numpy as np
 
 from simwrap.errors import InputError
 from simwrap.measures.common import StageLike, axis, decibels, divide, port, scalar, vector
-from simwrap.measures.corners import at_frequency
+from simwrap.measures.numerics.crossings import at_frequency
 from simwrap.measures.registry import Steps, measure
 from simwrap.measures.requests import Ac, Result, Variable
 

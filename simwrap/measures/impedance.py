@@ -21,7 +21,7 @@ from simwrap.measures.common import (
     vector,
     wanted,
 )
-from simwrap.measures.corners import at_frequency
+from simwrap.measures.numerics.crossings import at_frequency
 from simwrap.measures.registry import Steps, measure
 from simwrap.measures.requests import Ac, Result, Variable
 

@@ -20,10 +20,10 @@ from simwrap.measures.common import (
     scalar,
     vector,
 )
-from simwrap.measures.corners import at_frequency
+from simwrap.measures.numerics.crossings import at_frequency
+from simwrap.measures.numerics.weighting import a_weighting, band_rms, itu_468_weighting
 from simwrap.measures.registry import Steps, measure
 from simwrap.measures.requests import Ac, Noise, Op, Result, Variable
-from simwrap.measures.weighting import a_weighting, band_rms, itu_468_weighting
 
 #: The band of all totals [Hz].
 BAND = (22.0, 22e3)

@@ -12,7 +12,6 @@ import numpy as np
 
 from simwrap.engine.protocol import Reply, Sine
 from simwrap.errors import InputError
-from simwrap.measures import harmonics
 from simwrap.measures.bias import compare, limits_note, operating_point, rating_of
 from simwrap.measures.common import (
     Floats,
@@ -31,8 +30,9 @@ from simwrap.measures.common import (
     vector,
     wanted,
 )
-from simwrap.measures.corners import first_crossing, interpolate
-from simwrap.measures.levels import (
+from simwrap.measures.numerics import harmonics
+from simwrap.measures.numerics.crossings import first_crossing, interpolate
+from simwrap.measures.numerics.level_sweep import (
     COARSE,
     CRITERIA,
     CUT_OFF_SHARE,

@@ -21,7 +21,7 @@ from simwrap.measures.common import (
     vector,
     wanted,
 )
-from simwrap.measures.levels import CUT_OFF_SHARE, expected_onset
+from simwrap.measures.numerics.level_sweep import CUT_OFF_SHARE, expected_onset
 from simwrap.measures.registry import Steps, measure
 from simwrap.measures.requests import Result, Transient, Variable
 

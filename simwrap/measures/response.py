@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from simwrap.measures.common import Floats, StageLike, axis, check_inside, decibels, port, scalar, vector
-from simwrap.measures.corners import HALF_POWER_DB, at_frequency, corners
+from simwrap.measures.numerics.crossings import HALF_POWER_DB, at_frequency, corners
 from simwrap.measures.registry import Steps, measure
 from simwrap.measures.requests import Ac, Result, Variable
 

@@ -12,7 +12,7 @@ import numpy as np
 from simwrap.engine.protocol import Reply
 from simwrap.errors import InputError
 from simwrap.measures.common import Array, Floats, StageLike, axis, decibels, per_point, port, scalar, stated, vector
-from simwrap.measures.corners import at_frequency
+from simwrap.measures.numerics.crossings import at_frequency
 from simwrap.measures.registry import Steps, measure
 from simwrap.measures.requests import Ac, Request, Result, Variable
 

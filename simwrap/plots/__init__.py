@@ -1,6 +1,6 @@
 """Pictures of what was measured, in one plain style with units on every axis.
 
-:func:`plot` draws one measure of a :class:`~simwrap.measurement.Measurement`, or the curves of
+:func:`plot` draws one measure of a :class:`~simwrap.simulation.measurement.Measurement`, or the curves of
 a sweep's Dataset; :func:`draw` does it from a bare :class:`~simwrap.measures.requests.Result`;
 :func:`plot_sweep` draws single numbers of a sweep against what was swept.
 

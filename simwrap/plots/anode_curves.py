@@ -9,13 +9,13 @@ from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 from numpy.typing import NDArray
 
-from simwrap import quantity
 from simwrap.errors import InputError
-from simwrap.figures import legend_below, name_curves
 from simwrap.plots.curves import add_title
+from simwrap.plots.labels import legend_below, name_curves
 from simwrap.plots.load_lines import Bias, load_lines
 from simwrap.plots.readers import Reader
 from simwrap.plots.style import COLOURS, FAINT, label_of, line_style, new_figure
+from simwrap.units import quantity
 from simwrap.valves.curves import round_steps
 
 

@@ -9,9 +9,8 @@ import numpy as np
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
-from simwrap import quantity
 from simwrap.errors import InputError
-from simwrap.figures import legend_across, legend_below
+from simwrap.plots.labels import legend_across, legend_below
 from simwrap.plots.readers import Reader
 from simwrap.plots.style import (
     COLOURS,
@@ -28,6 +27,7 @@ from simwrap.plots.style import (
     prefixed,
     shades_of,
 )
+from simwrap.units import quantity
 
 #: Lowest level of a harmonic that is drawn [dB], and the same as distortion [%].
 _FLOOR, _LEAST_THD = -120.0, 1e-4

@@ -6,7 +6,7 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from typing import Any
 
-from simwrap import quantity
+from simwrap.units import quantity
 
 
 @dataclass(frozen=True)

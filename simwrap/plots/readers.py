@@ -10,9 +10,9 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from numpy.typing import NDArray
 
-from simwrap import quantity
 from simwrap.errors import InputError
 from simwrap.measures.requests import Result
+from simwrap.units import quantity
 
 if TYPE_CHECKING:
     import xarray
@@ -111,7 +111,7 @@ def read_dict(name: str, values: Mapping[str, Any], stage: Any) -> Reader:
 
 def read_dataset(name: str, data: xarray.Dataset, keys: Sequence[str]) -> Reader:
     """Read one measure's curves from a sweep; its points are the combinations of what was swept."""
-    from simwrap.sweeping import point_dims
+    from simwrap.simulation.sweep import point_dims
 
     dims = point_dims(data)
     arrays: dict[str, NDArray[Any]] = {}

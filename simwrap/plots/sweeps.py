@@ -14,7 +14,7 @@ from matplotlib.ticker import EngFormatter, MaxNLocator, ScalarFormatter
 from numpy.typing import NDArray
 
 from simwrap.errors import InputError, UnknownNameError
-from simwrap.figures import legend_below
+from simwrap.plots.labels import legend_below
 from simwrap.plots.readers import MOST_NAMES, shown_value
 from simwrap.plots.style import (
     COLOURS,
@@ -77,7 +77,7 @@ def plot_sweep(data: xarray.Dataset, names: Sequence[str] | None = None) -> Figu
     InputError
         If the sweep has more than two dims, or nothing that can be drawn.
     """
-    from simwrap.sweeping import point_dims
+    from simwrap.simulation.sweep import point_dims
 
     dims = point_dims(data)
     numbers = [str(name) for name, v in data.data_vars.items() if set(v.dims) == set(dims) and v.dtype.kind == "f"]

@@ -11,18 +11,18 @@ from simwrap.valves.library import get_valve, models_folder, valve_file, valve_n
 from simwrap.valves.valve import Currents, SmallSignal, Valve
 
 if TYPE_CHECKING:
-    from simwrap.valves.about import facts, fit_tables
+    from simwrap.fitting.datasheet import facts, fit_tables
+    from simwrap.fitting.write_file import fit_file
+    from simwrap.plots.valve_curves import contact_sheet, curves_figure, fit_figure
     from simwrap.valves.curves import operating_point
-    from simwrap.valves.draw import contact_sheet, curves_figure, fit_figure
-    from simwrap.valves.from_table import fit_file
 
 _LATER = {
-    "contact_sheet": "simwrap.valves.draw",
-    "curves_figure": "simwrap.valves.draw",
-    "facts": "simwrap.valves.about",
-    "fit_figure": "simwrap.valves.draw",
-    "fit_file": "simwrap.valves.from_table",
-    "fit_tables": "simwrap.valves.about",
+    "contact_sheet": "simwrap.plots.valve_curves",
+    "curves_figure": "simwrap.plots.valve_curves",
+    "facts": "simwrap.fitting.datasheet",
+    "fit_figure": "simwrap.plots.valve_curves",
+    "fit_file": "simwrap.fitting.write_file",
+    "fit_tables": "simwrap.fitting.datasheet",
     "operating_point": "simwrap.valves.curves",
 }
 

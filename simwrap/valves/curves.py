@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from simwrap.errors import InputError, RangeError
-from simwrap.valves.record import Point
+from simwrap.valves.schema import Point
 from simwrap.valves.valve import Valve
 
 Array = NDArray[np.float64]

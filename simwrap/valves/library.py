@@ -13,8 +13,8 @@ from typing import Any
 from simwrap._paths import model_folders
 from simwrap.errors import InputError, UnknownNameError
 from simwrap.registry import plugins
-from simwrap.valves import record
-from simwrap.valves.record import CONSTANTS, Kind, ValveFile
+from simwrap.valves import schema
+from simwrap.valves.schema import CONSTANTS, Kind, ValveFile
 from simwrap.valves.valve import Valve
 
 #: Folders of valve files, in the manner of PATH.
@@ -93,7 +93,7 @@ def _index(folders: Iterable[Path]) -> dict[str, tuple[str, Path]]:
 
 @functools.lru_cache(maxsize=512)
 def _read(path: Path, stamp: int) -> ValveFile:
-    return record.read(path)
+    return schema.read(path)
 
 
 def valve_file(name: str, *, folders: Iterable[str | Path] = ()) -> tuple[ValveFile, Path]:

@@ -12,7 +12,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from simwrap.errors import InputError
 from simwrap.valves import laws
-from simwrap.valves.record import (
+from simwrap.valves.schema import (
     Base,
     Capacitances,
     Chart,

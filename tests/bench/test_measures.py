@@ -9,8 +9,8 @@ import time
 import numpy as np
 
 import simwrap
+from simwrap.circuits.render import render
 from simwrap.engine import Sine, SteadyRun, TransientRun, run
-from simwrap.netlist import render
 
 
 def timed(stage, measures):

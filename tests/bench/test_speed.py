@@ -21,7 +21,7 @@ import numpy as np
 import pytest
 
 import simwrap
-from simwrap.netlist import render
+from simwrap.circuits.render import render
 
 POINTS = 1000
 ROUNDS = 5
@@ -193,7 +193,7 @@ def test_no_slower_than_one_ngspice_loop(medians: dict[str, float]) -> None:
 
 
 def test_reading_a_quantity(benchmark: Callable[..., object]) -> None:
-    from simwrap.quantity import parse
+    from simwrap.units.quantity import parse
 
     assert benchmark(parse, "4k7", "ohm") == 4700.0
 

@@ -38,7 +38,7 @@ def timed(what: Callable[[], Any], rounds: int = 3) -> tuple[float, Any]:
 
 def test_a_thousand_points_on_one_process_against_a_bare_sweep_call() -> None:
     neospice = pytest.importorskip("neospice")
-    from simwrap.netlist import render
+    from simwrap.circuits.render import render
 
     stage = simwrap.stage("triode_gain")
     values = np.geomspace(47e3, 220e3, 1000)

@@ -1,0 +1,1 @@
+"""Templates, stages and the netlists that they make."""

@@ -1,0 +1,148 @@
+"""Goals for a search: what is wanted of a variable, and how far a value is from it."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from simwrap.design.limits import Known, Limit, parse_limit
+from simwrap.errors import InputError, RangeError
+from simwrap.units import quantity
+
+Floats = NDArray[np.float64]
+
+#: A value counts as met within this share of it, or so many decibels or degrees.
+USUAL_TOLERANCE = 0.05
+USUAL_STEPS = {"dB": 0.5, "degree": 5.0}
+#: Weight of "least" and "most" against goals that have a value.
+EXTREME_WEIGHT = 0.3
+#: What a failed point misses each goal by, in tolerances.
+_FAILED = 1e3
+_SMALLEST_RATIO = 0.05
+
+
+@dataclass(frozen=True)
+class Goal:
+    """One goal on one variable.
+
+    Attributes
+    ----------
+    variable : str
+        Name in a Dataset.
+    unit : str
+    text : str
+        In words.
+    limit : Limit or None
+        What is asked for; None for "least" and "most".
+    extreme : str
+        "least", "most" or "".
+    scale : float
+        For an extreme: the nominal value.
+    """
+
+    variable: str
+    unit: str
+    text: str
+    limit: Limit | None = None
+    extreme: str = ""
+    scale: float = 1.0
+
+    def misses(self, values: Floats) -> Floats:
+        """Return how far values are from the goal, in tolerances; at most 1 (either way) is met.
+
+        A bound or range gives 0 where it is kept.
+        """
+        with np.errstate(invalid="ignore", divide="ignore", over="ignore"):
+            if self.extreme:
+                share = np.abs(values) / self.scale
+                missed = EXTREME_WEIGHT * (share if self.extreme == "least" else 1.0 / np.maximum(share, 1e-9))
+            else:
+                assert self.limit is not None
+                low, high, centre = self.limit.low, self.limit.high, self.limit.centre
+                if math.isfinite(centre):
+                    end = high if math.isfinite(high) else low
+                    missed = self._apart(values, centre) / max(abs(float(self._apart(np.array(end), centre))), 1e-12)
+                else:
+                    over = self._apart(values, high) if math.isfinite(high) else np.full_like(values, -np.inf)
+                    under = self._apart(values, low) if math.isfinite(low) else np.full_like(values, np.inf)
+                    missed = np.where(over > 0, over, np.where(under < 0, under, 0.0)) / USUAL_TOLERANCE
+        return np.where(np.isfinite(missed), missed, _FAILED)
+
+    def _apart(self, values: Floats, target: float) -> Floats:
+        """Return a relative distance: a logarithm of the ratio, straight near and below zero."""
+        if self.unit in USUAL_STEPS or target == 0:
+            return (values - target) / (USUAL_STEPS.get(self.unit, 1.0) / USUAL_TOLERANCE)
+        ratio = values / target
+        floor = _SMALLEST_RATIO
+        apart = np.where(ratio > floor, np.log(np.maximum(ratio, floor)), math.log(floor) + (ratio - floor) / floor)
+        return apart * math.copysign(1.0, target)
+
+    def met(self, value: float) -> bool:
+        """Whether a value keeps the goal (an extreme has none to keep)."""
+        return bool(self.extreme) or bool(self.limit is not None and self.limit.passes(np.array([value]))[0])
+
+    def departure(self, value: float) -> str:
+        """Say by how much a value misses the goal ("" where it is met)."""
+        if self.limit is None or self.met(value):
+            return ""
+        if math.isnan(value):
+            return "not found"
+        wanted = self.limit.centre
+        if math.isnan(wanted):
+            wanted = self.limit.high if value > self.limit.high or not math.isfinite(self.limit.low) else self.limit.low
+        if self.unit in USUAL_STEPS or wanted == 0:
+            return f"{quantity.render(value - wanted, self.unit)} off"
+        return f"{100 * (value / wanted - 1):+.3g} %"
+
+
+def read_goals(goals: Mapping[str, Any], known: Known) -> list[Goal]:
+    """Read goals by variable; for what they may be see :func:`simwrap.choose`.
+
+    Raises
+    ------
+    InputError
+        For a goal that can't be read, or two goals for one variable.
+    """
+    read: list[Goal] = []
+    for given, wanted in goals.items():
+        variable, *others = known.find(given)
+        if others:
+            raise RangeError(
+                "goal", given, "the variable of one valve: " + " or ".join([variable, *others]), known.where
+            )
+        goal = _goal(variable, wanted, known)
+        if goal.variable in [other.variable for other in read]:
+            raise InputError(f"{known.where}: there are two goals for {goal.variable}")
+        read.append(goal)
+    return read
+
+
+def _goal(variable: str, wanted: Any, known: Known) -> Goal:
+    unit = known.units[variable]
+    if isinstance(wanted, tuple | list):
+        if len(wanted) != 2 or wanted[0] not in ("<", "<=", ">", ">="):
+            raise RangeError(f"goal for {variable}", wanted, 'a bound such as ("<", 20)', known.where)
+        wanted = f"{wanted[0]} {wanted[1]}"
+    if isinstance(wanted, str):
+        word = wanted.strip().casefold()
+        if word in ("least", "most"):
+            scale = abs(known.nominal[variable])
+            return Goal(
+                variable, unit, f"{word} {variable}", extreme=word, scale=scale if 0 < scale < math.inf else 1.0
+            )
+        if any(sign in wanted for sign in ("<", ">", "±", "+/-")) or " to " in wanted:
+            limit = parse_limit(f"{variable} {wanted}", known)[0]
+            return Goal(limit.variable, known.units[limit.variable], " ".join(limit.text.split()), limit)
+    value = (
+        quantity.parse(wanted, unit, parameter=variable)
+        if unit in quantity.UNITS
+        else quantity.parse(wanted, "", parameter=variable)
+    )
+    off = USUAL_STEPS.get(unit, USUAL_TOLERANCE * abs(value) if value else USUAL_TOLERANCE)
+    text = f"{variable} {quantity.render(value, unit)}"
+    return Goal(variable, unit, text, Limit(text, variable, value - off, value + off, centre=value))

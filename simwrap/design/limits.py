@@ -1,0 +1,339 @@
+"""Limits and goals as a builder states them: "gain 50 +/- 10 %", "anode dissipation < 80 %".
+
+The grammar, and nothing else is read::
+
+    statement = name relation
+    relation  = ("<" | "<=" | ">" | ">=") amount      a bound
+              | amount "+/-" amount                   a value, and how far from it each way
+              | "+/-" amount                          how far from the nominal value
+              | amount "to" amount                    a range
+              | "is" word                             for a variable that holds words
+    amount    = a number with an optional SI prefix and unit, or a percentage
+
+A percentage after ``+/-`` is one of the value in front of it. After a bound it is a share of
+the valve's rating, for a variable that has one. Names are those of a Dataset; spaces count
+as underscores, and a name without its valve ("anode_current") means that of every valve.
+"""
+
+from __future__ import annotations
+
+import math
+import re
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from simwrap.errors import InputError, RangeError, UnknownNameError
+from simwrap.tables import html_table, text_table
+from simwrap.units import quantity
+
+if TYPE_CHECKING:
+    import xarray
+
+FORMS = (
+    '"gain 50 +/- 10 %", "gain +/- 10 %", "gain 45 to 55", "low_corner < 20 Hz" or "headroom_first_limit is cut-off"'
+)
+_NAME = r"(?P<name>[A-Za-z][A-Za-z0-9_ ]*?)"
+_START = r"(?=[-+.0-9])"  # of an amount
+_BOUND = re.compile(rf"{_NAME}\s*(?P<sign><=|>=|<|>)\s*(?P<end>[^<>=]+)")
+_AROUND = re.compile(rf"{_NAME}(?:\s+{_START}(?P<centre>[^<>=]+?))?\s*(?:\+/-|±)\s*(?P<off>[^<>=±]+)")
+_RANGE = re.compile(rf"{_NAME}\s+{_START}(?P<low>[^<>=]+?)\s+to\s+(?P<high>[^<>=]+)")
+_WORD = re.compile(rf"{_NAME}\s+is\s+(?P<word>[A-Za-z][A-Za-z -]*)")
+_PERCENT = re.compile(r"\s*([0-9.]+(?:[eE][-+]?[0-9]+)?)\s*%\s*")
+
+
+@dataclass(frozen=True)
+class Limit:
+    """One limit on one variable.
+
+    Attributes
+    ----------
+    text : str
+        As it was stated.
+    variable : str
+        Name in a Dataset.
+    low, high : float
+        The range; infinite where it is open.
+    strict : bool
+        Whether the ends themselves are outside.
+    centre : float
+        The value asked for, NaN for a bound or a range.
+    word : str
+        The word asked for ("": none), for a variable that holds words.
+    """
+
+    text: str
+    variable: str
+    low: float = -math.inf
+    high: float = math.inf
+    strict: bool = False
+    centre: float = math.nan
+    word: str = ""
+
+    def passes(self, values: NDArray[Any]) -> NDArray[np.bool_]:
+        """Return which values keep the limit; NaN doesn't."""
+        if self.word:
+            return np.asarray(np.char.lower(values.astype(str)) == self.word.lower())
+        with np.errstate(invalid="ignore"):
+            inside = (
+                (values > self.low) & (values < self.high)
+                if self.strict
+                else (values >= self.low) & (values <= self.high)
+            )
+        return np.asarray(inside)
+
+
+@dataclass(frozen=True)
+class Known:
+    """What statements can be about: variables with one number (or word) a point.
+
+    Attributes
+    ----------
+    units : mapping of str to str
+        Unit by variable name; "word" for one that holds words.
+    nominal : mapping of str to float
+        Values of the nominal build, where they are known.
+    where : str
+        For errors.
+    """
+
+    units: Mapping[str, str]
+    nominal: Mapping[str, float]
+    where: str = ""
+
+    def find(self, given: str) -> list[str]:
+        """Return the variables that a name means: one, or the same one of every valve.
+
+        Raises
+        ------
+        UnknownNameError
+        """
+        wanted = re.sub(r"[\s_]+", "_", given.strip()).casefold()
+        for name in self.units:
+            if name.casefold() == wanted:
+                return [name]
+        valves = [name.removesuffix("_anode_voltage") for name in self.units if name.endswith("_anode_voltage")]
+        of_valves = [name for valve in valves for name in self.units if name.casefold() == f"{valve}_{wanted}"]
+        if not of_valves:
+            raise UnknownNameError("single-number variable", given, self.units, self.where)
+        return of_valves
+
+
+def parse_limits(limits: str | Iterable[str], known: Known) -> list[Limit]:
+    """Read limits, given as texts or as one text with commas, semicolons or lines.
+
+    Raises
+    ------
+    InputError
+        For a statement that isn't of the grammar, or names an unknown variable, unit or word.
+    """
+    given = [limits] if isinstance(limits, str) else list(limits)
+    texts = [text for entry in given for text in re.split(r"[,;\n]", str(entry)) if text.strip()]
+    found = [limit for text in texts for limit in parse_limit(text, known)]
+    if not found:
+        raise RangeError("limits", limits, f"at least one, such as {FORMS}", known.where)
+    return found
+
+
+def parse_limit(text: str, known: Known) -> list[Limit]:
+    """Read one statement; several limits where it is about every valve.
+
+    Raises
+    ------
+    InputError
+    """
+    shown = " ".join(text.split())
+    match = next((m for form in (_AROUND, _BOUND, _RANGE, _WORD) if (m := form.fullmatch(text.strip()))), None)
+    if match is None:
+        raise RangeError("limit", text, f"one of the forms {FORMS}", known.where)
+    return [_limit(shown, variable, match, known) for variable in known.find(match["name"])]
+
+
+def _limit(text: str, variable: str, match: re.Match[str], known: Known) -> Limit:
+    unit = known.units[variable]
+    parts = match.groupdict()
+    if (unit == "word") != ("word" in parts):
+        wanted = f'"{variable} is ..."' if unit == "word" else "a number to compare it with"
+        raise RangeError(f"limit on {variable}", text, wanted, known.where)
+    if "word" in parts:
+        return Limit(text, variable, word=" ".join(parts["word"].split()))
+    if "sign" in parts:
+        share = _PERCENT.fullmatch(parts["end"])
+        if share and unit != "%":
+            variable, end = _share_of_rating(text, variable, known), float(share[1])
+        else:
+            end = _amount(parts["end"], unit, variable)
+        strict = len(parts["sign"]) == 1
+        return (
+            Limit(text, variable, high=end, strict=strict)
+            if parts["sign"][0] == "<"
+            else Limit(text, variable, low=end, strict=strict)
+        )
+    if "high" in parts:
+        low, high = (_amount(parts[end], unit, variable) for end in ("low", "high"))
+        if low > high:
+            raise RangeError(f"limit on {variable}", text, "the lower end first", known.where)
+        return Limit(text, variable, low, high)
+    if parts["centre"] is None:
+        centre = known.nominal.get(variable, math.nan)
+        if math.isnan(centre):
+            raise RangeError(
+                f"limit on {variable}",
+                text,
+                "a value in front of the tolerance: its nominal one is not known",
+                known.where,
+            )
+    else:
+        centre = _amount(parts["centre"], unit, variable)
+    share = _PERCENT.fullmatch(parts["off"])
+    off = abs(centre) * float(share[1]) / 100.0 if share and unit != "%" else _amount(parts["off"], unit, variable)
+    if off < 0:
+        raise RangeError(f"limit on {variable}", text, "a tolerance that isn't below zero", known.where)
+    return Limit(text, variable, centre - off, centre + off, centre=centre)
+
+
+def _share_of_rating(text: str, variable: str, known: Known) -> str:
+    share = f"{variable}_share"
+    if share not in known.units:
+        raise RangeError(
+            f"limit on {variable}",
+            text,
+            f"a value in {known.units[variable] or 'plain numbers'}: it has no rating to be a share of",
+            known.where,
+        )
+    return share
+
+
+def _amount(text: str, unit: str, variable: str) -> float:
+    """Read an amount in the variable's unit."""
+    if unit in quantity.UNITS:
+        return quantity.parse(text, unit, parameter=variable)
+    return quantity.parse(text.strip().removesuffix(unit).rstrip(), "", parameter=variable)
+
+
+@dataclass(frozen=True)
+class Yield:
+    """How many builds keep all limits. ``float(found)`` is the share.
+
+    Attributes
+    ----------
+    share : float
+        Of the builds, 0..1; a build that could not be simulated counts as one that fails.
+    interval : tuple of float
+        95 % confidence interval of the share (Wilson).
+    builds : int
+    failed : int
+        Builds that could not be simulated.
+    limits : tuple of Limit
+    shares : tuple of float
+        Share of the builds that keep each limit.
+    missing : tuple of int
+        Builds that were simulated but have no value there (a corner outside of the range).
+    passed : ndarray of bool, shape (builds,)
+    """
+
+    share: float
+    interval: tuple[float, float]
+    builds: int
+    failed: int
+    limits: tuple[Limit, ...]
+    shares: tuple[float, ...]
+    missing: tuple[int, ...]
+    passed: NDArray[np.bool_]
+
+    def __float__(self) -> float:
+        return self.share
+
+    @property
+    def summary(self) -> str:
+        """One sentence."""
+        low, high = (100 * end for end in self.interval)
+        text = f"{100 * self.share:.3g} % of {self.builds} builds keep all limits"
+        text += f" (95 % confidence: {low:.3g} to {high:.3g} %)"
+        return text + (f"; {self.failed} could not be simulated and count as outside" if self.failed else "")
+
+    def rows(self) -> list[tuple[str, str, str, str]]:
+        """Return one row a limit: as stated, the variable, builds inside, builds without a value."""
+        return [
+            (limit.text, limit.variable, f"{100 * share:.4g} %", str(missing) if missing else "")
+            for limit, share, missing in zip(self.limits, self.shares, self.missing, strict=True)
+        ]
+
+    _HEAD = ("limit", "variable", "builds inside", "not found")
+
+    def __repr__(self) -> str:
+        return text_table(self.summary, self._HEAD, self.rows())
+
+    def _repr_html_(self) -> str:
+        return html_table(self.summary, self._HEAD, self.rows())
+
+
+def known_of(data: xarray.Dataset) -> Known:
+    """Return what limits on a Dataset of :func:`simwrap.spread` or a sweep can be about."""
+    dims = data["status"].dims
+    units = {
+        str(name): "word" if variable.dtype.kind in "US" else str(variable.attrs.get("units", ""))
+        for name, variable in data.data_vars.items()
+        if variable.dims == dims and name not in ("status", "warnings")
+    }
+    nominal = {
+        name: float(data.attrs[f"nominal.{name}"])
+        for name in units
+        if f"nominal.{name}" in data.attrs and units[name] != "word"
+    }
+    return Known(units, nominal, str(data.attrs.get("stage", "")))
+
+
+def yield_of(data: xarray.Dataset, limits: str | Iterable[str]) -> Yield:
+    """Return which share of the builds keeps all limits.
+
+    Parameters
+    ----------
+    data : xarray.Dataset
+        From :func:`simwrap.spread` (any sweep will do).
+    limits : str or iterable of str
+        Such as ``"gain 50 +/- 10 %, anode dissipation < 80 %"``; see :mod:`simwrap.design.limits`.
+
+    Returns
+    -------
+    Yield
+
+    Raises
+    ------
+    InputError
+        For a limit that can't be read.
+    """
+    if "status" not in data:
+        raise InputError("yield_of: takes the Dataset of a sweep or of spread")
+    parsed = parse_limits(limits, known_of(data))
+    simulated = np.asarray(data["status"].values == "").ravel()
+    passed = simulated.copy()
+    shares, missing = [], []
+    for limit in parsed:
+        values = np.asarray(data[limit.variable].values).ravel()
+        inside = limit.passes(values) & simulated
+        passed &= inside
+        shares.append(float(inside.mean()))
+        missing.append(0 if limit.word else int((np.isnan(values.astype(float)) & simulated).sum()))
+    builds = len(passed)
+    share = float(passed.mean())
+    return Yield(
+        share,
+        _wilson(share, builds),
+        builds,
+        int((~simulated).sum()),
+        tuple(parsed),
+        tuple(shares),
+        tuple(missing),
+        passed,
+    )
+
+
+def _wilson(share: float, count: int, z: float = 1.959964) -> tuple[float, float]:
+    """Return the 95 % confidence interval of a share (E. B. Wilson, J. Am. Stat. Assoc. 22, 1927, p. 209)."""
+    middle = (share + z * z / (2 * count)) / (1 + z * z / count)
+    half = z / (1 + z * z / count) * math.sqrt(share * (1 - share) / count + z * z / (4 * count * count))
+    return max(middle - half, 0.0), min(middle + half, 1.0)

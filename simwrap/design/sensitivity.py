@@ -1,0 +1,259 @@
+"""Which part matters: each part's share of the spread of a variable."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from simwrap.design.limits import known_of
+from simwrap.design.tolerance import columns_of, factors_of, positions_of
+from simwrap.errors import InputError, RangeError
+from simwrap.simulation.sweep import sweep
+from simwrap.tables import html_table, text_table
+
+if TYPE_CHECKING:
+    import xarray
+
+    from simwrap.circuits.stage import Stage
+    from simwrap.simulation.measurement import MeasureChoice
+
+#: Below this share of explained spread a straight line is called a poor description.
+WELL_EXPLAINED = 0.9
+
+
+@dataclass(frozen=True)
+class Ranking:
+    """Parts in the order of their share of a variable's spread.
+
+    Attributes
+    ----------
+    variable : str
+    method : str
+        "standardised regression coefficients" or "Sobol indices".
+    names : tuple of str
+        Parts, the one with the largest share first; parts that always move together are one.
+    shares : ndarray
+        Share of the variance, 0..1: the square of the standardised regression coefficient, or
+        the first-order Sobol index.
+    coefficients : ndarray
+        Standardised regression coefficients (the sign says which way), or total Sobol indices.
+    explained : float
+        Share of the variance that the shares explain together (R^2, or the sum of the
+        first-order indices).
+    margins : ndarray or None
+        95 % confidence half-widths of the shares, for Sobol indices.
+    """
+
+    variable: str
+    method: str
+    names: tuple[str, ...]
+    shares: Any
+    coefficients: Any
+    explained: float
+    margins: Any = None
+
+    @property
+    def summary(self) -> str:
+        """One or two sentences."""
+        text = f"spread of {self.variable}: {self.method}; they explain {100 * self.explained:.3g} % of the variance"
+        if self.explained < WELL_EXPLAINED:
+            text += ". The rest is curvature or parts acting together" + (
+                ": sobol_indices(...) tells more" if self.method.startswith("standard") else ""
+            )
+        return text
+
+    def rows(self) -> list[tuple[str, str, str]]:
+        """Return one row a part."""
+        margins = (
+            [""] * len(self.names) if self.margins is None else [f" ± {100 * margin:.2g}" for margin in self.margins]
+        )
+        return [
+            (name, f"{100 * share:.3g}{margin} %", f"{coefficient:+.3f}")
+            for name, share, margin, coefficient in zip(
+                self.names, self.shares, margins, self.coefficients, strict=True
+            )
+        ]
+
+    @property
+    def _head(self) -> tuple[str, str, str]:
+        return "part", "share", "coefficient" if self.method.startswith("standard") else "total index"
+
+    def __repr__(self) -> str:
+        return text_table(self.summary, self._head, self.rows())
+
+    def _repr_html_(self) -> str:
+        return html_table(self.summary, self._head, self.rows())
+
+
+def _ordered(
+    variable: str,
+    method: str,
+    names: Sequence[str],
+    shares: Any,
+    coefficients: Any,
+    explained: float,
+    margins: Any = None,
+) -> Ranking:
+    order = np.argsort(-np.asarray(shares), kind="stable")
+    return Ranking(
+        variable,
+        method,
+        tuple(names[k] for k in order),
+        np.asarray(shares)[order],
+        np.asarray(coefficients)[order],
+        explained,
+        None if margins is None else np.asarray(margins)[order],
+    )
+
+
+def rank_parts(data: xarray.Dataset, variable: str) -> Ranking:
+    """Rank parts by standardised regression coefficients.
+
+    A plane is fitted through all builds. With parts drawn independently, the squares of the
+    standardised coefficients are the parts' shares of the variance and add up to R^2 (A.
+    Saltelli et al., Global Sensitivity Analysis: The Primer, 2008, ch. 1).
+
+    Parameters
+    ----------
+    data : xarray.Dataset
+        From :func:`simwrap.spread`.
+    variable : str
+        A variable with one number a build.
+
+    Returns
+    -------
+    Ranking
+
+    Raises
+    ------
+    InputError
+        For an unknown variable, or where there are too few builds, or nothing varies.
+    """
+    known = known_of(data)
+    name, *others = known.find(variable)
+    if others or known.units[name] == "word":
+        raise RangeError("variable", variable, "one that has a single number: " + ", ".join([name, *others]))
+    dims = data["status"].dims
+    values = np.asarray(data[name].values, dtype=float).ravel()
+    columns: dict[str, Any] = {}
+    good = np.isfinite(values)
+    for coordinate in data.coords.values():
+        column = np.asarray(coordinate.values)
+        if coordinate.dims != dims or column.dtype.kind != "f":
+            continue
+        spread_of = column[good].std() if good.any() else 0.0
+        if spread_of == 0:
+            continue
+        standard = (column[good] - column[good].mean()) / spread_of
+        # Parts that always move together (a matched pair) can't be told apart: one entry.
+        twin = next(
+            (known_name for known_name, other in columns.items() if np.allclose(other, standard, atol=1e-9)), None
+        )
+        if twin is None:
+            columns[str(coordinate.name)] = standard
+        else:
+            columns = {(f"{n} = {coordinate.name}" if n == twin else n): c for n, c in columns.items()}
+    if not columns or good.sum() < 2 * len(columns) + 2:
+        raise InputError(
+            f"ranking of {name}: {int(good.sum())} usable builds are too few for {len(columns)} varying parts"
+        )
+    wanted = values[good]
+    if wanted.std() <= 1e-12 * abs(wanted.mean()):
+        raise InputError(f"ranking of {name}: it doesn't vary")
+    standard_values = (wanted - wanted.mean()) / wanted.std()
+    matrix = np.stack(list(columns.values()), axis=1)
+    coefficients, *_ = np.linalg.lstsq(matrix, standard_values, rcond=None)
+    explained = 1.0 - float(np.mean((standard_values - matrix @ coefficients) ** 2))
+    method = "standardised regression coefficients"
+    return _ordered(name, method, list(columns), coefficients**2, coefficients, explained)
+
+
+def sobol_indices(
+    stage: Stage,
+    variable: str,
+    tolerances: Mapping[str, Any] | None = None,
+    measures: MeasureChoice = None,
+    *,
+    samples: int = 256,
+    seed: int = 0,
+    distribution: str = "uniform",
+    valve_spread: Mapping[str, Any] | None = None,
+    supply_variation: Any = 0.0,
+    matched: bool | Sequence[Sequence[str]] = False,
+    matching: Any = 0.0,
+    engine: str = "auto",
+    executor: Any = None,
+    workers: int | None = None,
+    time_limit: float = 60.0,
+) -> Ranking:
+    """Rank parts by Sobol indices, which hold also where a straight line doesn't.
+
+    Runs ``samples * (factors + 2)`` builds of its own. Needs SALib. Shares are first-order
+    indices, coefficients total indices (I. M. Sobol', Math. Comput. Simulation 55, 2001, p. 271).
+
+    Parameters
+    ----------
+    variable : str
+        A variable with one number a build.
+    samples : int
+        A power of 2.
+    stage, tolerances, measures, seed, distribution, valve_spread, supply_variation, matched, matching
+        As for :func:`simwrap.spread`.
+    engine, executor, workers, time_limit
+        As for :func:`simwrap.sweep`.
+
+    Returns
+    -------
+    Ranking
+
+    Raises
+    ------
+    InputError
+        If SALib isn't there, for an unknown variable, or where builds failed.
+    """
+    try:
+        from SALib.analyze import sobol as analysis
+        from SALib.sample import sobol as sampling
+    except ImportError:
+        raise InputError(
+            'Sobol indices need SALib: pip install "simwrap[targets]"; rank_parts(...) does without it'
+        ) from None
+    if isinstance(samples, bool) or not isinstance(samples, int) or samples < 8 or samples & (samples - 1):
+        raise RangeError("samples", samples, "a power of 2 from 8 on")
+    factors = factors_of(
+        stage,
+        tolerances,
+        valve_spread=valve_spread,
+        supply_variation=supply_variation,
+        matched=matched,
+        matching=matching,
+    )
+    problem = {"num_vars": len(factors), "names": [f.name for f in factors], "bounds": [[0.0, 1.0]] * len(factors)}
+    share = sampling.sample(problem, samples, calc_second_order=False, seed=seed)
+    data = sweep(
+        stage, columns_of(stage, factors, positions_of(share, distribution)), measures, zipped="build", engine=engine,
+        executor=executor, workers=workers, time_limit=time_limit, curves=False, spot_check=0,
+    )  # fmt: skip
+    known = known_of(data)
+    name, *others = known.find(variable)
+    if others or known.units[name] == "word":
+        raise RangeError("variable", variable, "one that has a single number: " + ", ".join([name, *others]))
+    values = np.asarray(data[name].values, dtype=float)
+    if not np.isfinite(values).all():
+        without = int((~np.isfinite(values)).sum())
+        raise InputError(
+            f"Sobol indices of {name}: {without} of {len(values)} builds have no value, and the method takes them all"
+        )
+    if values.std() <= 1e-12 * abs(values.mean()):
+        raise InputError(f"Sobol indices of {name}: it doesn't vary")
+    # Centred and scaled: the estimator loses digits where the mean is far from zero.
+    found = analysis.analyze(problem, (values - values.mean()) / values.std(), calc_second_order=False, seed=seed)
+    names = [factor.name for factor in factors]
+    explained = float(np.sum(found["S1"]))
+    return _ordered(name, "Sobol indices", names, found["S1"], found["ST"], explained, found["S1_conf"])
+
+
+__all__ = ["Ranking", "rank_parts", "sobol_indices"]

@@ -1,0 +1,1 @@
+"""The simulators, each inside its child process."""

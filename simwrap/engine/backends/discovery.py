@@ -1,0 +1,97 @@
+"""Which engines are there: looked up without importing them."""
+
+from __future__ import annotations
+
+import ctypes.util
+import functools
+import importlib.metadata
+import importlib.util
+import os
+from dataclasses import dataclass
+
+from simwrap.errors import NoEngineError, UnknownNameError
+
+#: In the order in which ``auto`` prefers them.
+NAMES = ("neospice", "ngspice")
+
+_INSTALL = {
+    "neospice": "install it with `pip install neospice`",
+    "ngspice": "install the ngspice library (Debian: `apt install libngspice0`) and `pip install PySpice`, "
+    "or set NGSPICE_LIBRARY_PATH",
+}
+
+
+@dataclass(frozen=True)
+class Found:
+    """One engine: ``name``, ``version`` ("" when not available), ``available`` and ``detail``."""
+
+    name: str
+    version: str
+    available: bool
+    detail: str
+
+
+def ngspice_library() -> str | None:
+    """Return the ngspice shared library: NGSPICE_LIBRARY_PATH, or what the system's loader finds."""
+    given = os.environ.get("NGSPICE_LIBRARY_PATH")
+    if given:
+        return given if os.path.exists(given) or os.sep not in given else None
+    return _system_library()
+
+
+@functools.cache
+def _system_library() -> str | None:
+    return ctypes.util.find_library("ngspice")
+
+
+def missing(name: str) -> str:
+    """Say why an engine can't be used ("" when it can, as far as can be seen without starting it)."""
+    if name in os.environ.get("SIMWRAP_WITHOUT", "").lower().replace(",", " ").split():
+        return "switched off by SIMWRAP_WITHOUT"
+    package = {"neospice": "neospice", "ngspice": "PySpice"}[name]
+    if importlib.util.find_spec(package) is None:
+        return f"the Python package {package} is not installed; {_INSTALL[name]}"
+    if name == "ngspice" and ngspice_library() is None:
+        return f"the ngspice library was not found; {_INSTALL[name]}"
+    return ""
+
+
+def package_version(name: str) -> str:
+    """Version of the Python package behind an engine."""
+    try:
+        return importlib.metadata.version({"neospice": "neospice", "ngspice": "PySpice"}[name])
+    except importlib.metadata.PackageNotFoundError:
+        return ""
+
+
+def choose(engine: str = "auto") -> tuple[str, ...]:
+    """Return the engines to use in order: the chosen one, then the one for points that fail on it.
+
+    Parameters
+    ----------
+    engine : str
+        "auto" (SIMWRAP_ENGINE if set, else the first that is there), "neospice" or "ngspice".
+
+    Raises
+    ------
+    UnknownNameError
+        For any other name.
+    NoEngineError
+        When the engine named is not there, or none is.
+    """
+    wanted = engine.lower()
+    where = "engine"
+    if wanted == "auto":
+        wanted = os.environ.get("SIMWRAP_ENGINE", "").lower() or "auto"
+        where = "SIMWRAP_ENGINE"
+    if wanted != "auto" and wanted not in NAMES:
+        raise UnknownNameError("engine", wanted, ("auto", *NAMES), where)
+    reasons = {name: missing(name) for name in NAMES}
+    there = [name for name in NAMES if not reasons[name]]
+    if not there:
+        raise NoEngineError("no simulator was found: " + "; ".join(f"{n}: {r}" for n, r in reasons.items()))
+    if wanted == "auto":
+        return tuple(there)
+    if reasons[wanted]:
+        raise NoEngineError(reasons[wanted], engine=wanted)
+    return (wanted, *(name for name in there if name != wanted))

@@ -1,0 +1,1 @@
+"""Valve constants from published or measured rows."""

@@ -1,0 +1,221 @@
+"""What is known about a valve, as tables of text: what `simwrap show TYPE` prints."""
+
+from __future__ import annotations
+
+from dataclasses import asdict, dataclass, fields
+from math import isfinite
+
+from simwrap.fitting.accuracy import ACCURACY_HEAD, accuracy_rows, contradictions
+from simwrap.fitting.fit import FitResult
+from simwrap.units import quantity
+from simwrap.valves.valve import Valve
+
+_WORDS = {
+    "how_known": "how known",
+    "grade": "grade",
+    "source": "source",
+    "note": "note",
+    "rating_system": "rating system",
+}
+
+#: Said where a file leaves noise or leakage at the values that stand for any valve.
+_ASSUMED = "an assumption that stands for any valve: this file has no figure"
+
+#: How far new valves lie from the sheet where no maker's window is known.
+PRACTICE = "common practice, no source: sheet values are averages, of which new valves differ by so much"
+
+
+@dataclass(frozen=True)
+class Table:
+    """A table of text."""
+
+    title: str
+    head: tuple[str, ...]
+    rows: tuple[tuple[str, ...], ...]
+
+
+def _unit(name: str) -> str:
+    for word, unit in (("voltage", "V"), ("current", "A"), ("dissipation", "W"), ("leak", "ohm"), ("resistance", "ohm"),
+                       ("reservoir", "F"), ("capacitance", "F"), ("power", "W"), ("gm", "S"),
+                       ("cut_off", "V")):  # fmt: skip
+        if word in name:
+            return unit
+    return ""
+
+
+def _ratings(valve: Valve) -> list[tuple[str, ...]]:
+    rows: list[tuple[str, ...]] = []
+    for field in fields(valve.ratings):
+        value = getattr(valve.ratings, field.name)
+        if value is None or value in ("", ()):
+            continue
+        if field.name == "by_voltage":
+            rows += _steps(valve)
+            continue
+        words = _WORDS.get(field.name, field.name.replace("_max", "").replace("_min", "").replace("_", " "))
+        end = ", largest" if field.name.endswith("_max") else ", smallest" if field.name.endswith("_min") else ""
+        text = str(value)
+        if not isinstance(value, str):
+            text = quantity.render(float(value), _unit(field.name))
+        elif field.name == "source":
+            text = valve.sources.get(value, value)
+        rows.append((words + end, text))
+    return rows
+
+
+def _steps(valve: Valve) -> list[tuple[str, ...]]:
+    """Return the ratings of a rectifier that depend on the transformer's voltage, as rows."""
+    rows: list[tuple[str, ...]] = []
+    for step in valve.ratings.by_voltage:
+        words = f"{quantity.render(step.series_resistance_min, 'ohm')} in series with each anode, smallest"
+        if step.current_max:
+            words += f"; output current {quantity.render(step.current_max, 'A')}, largest"
+        source = valve.sources.get(step.source, step.source)
+        volts = quantity.render(step.anode_voltage_rms, "V")
+        rows.append((f"up to {volts} r.m.s. an anode", f"{words} ({source}; {step.how_known}, {step.grade})"))
+    return rows
+
+
+def _noise(valve: Valve) -> list[tuple[str, ...]]:
+    """Return the flicker corner and the insulation between heater and cathode, each with its note."""
+    rows: list[tuple[str, ...]] = []
+    if valve.kind != "rectifier":
+        corner = quantity.render(valve.noise.flicker_corner, "Hz")
+        rows.append(("flicker noise equals shot noise at", corner, valve.noise.note or _ASSUMED))
+    apart = valve.kind != "rectifier" or valve.ratings.heater_cathode_voltage_max  # some join heater and cathode
+    if valve.heater and not valve.heater.direct and apart:
+        note = valve.leakage.note or _ASSUMED
+        rows += [
+            (name.replace("_", " ").replace("heater cathode", "heater to cathode"),
+             quantity.render(getattr(valve.leakage, name), _unit(name)), note)
+            for name in ("heater_cathode_resistance", "heater_cathode_capacitance")
+        ]  # fmt: skip
+    return rows
+
+
+def _windows(valve: Valve) -> tuple[str, list[tuple[str, ...]]]:
+    """Return title and rows of what valves may differ by: printed windows, or else what is usual."""
+    if not valve.windows:
+        quantity_of = "current at a given drop" if valve.kind == "rectifier" else "anode current"
+        rows: list[tuple[str, ...]] = [(quantity_of, "any point", "-20 to -30 %", "+20 to +30 %", PRACTICE)]
+        return "spread to expect: no published window known", rows
+    return "spread to expect: makers' acceptance windows", [
+        (
+            window.quantity.replace("_", " "),
+            window.conditions,
+            "-" if window.low is None else quantity.render(window.low, _unit(window.quantity)),
+            "-" if window.high is None else quantity.render(window.high, _unit(window.quantity)),
+            f"{valve.sources.get(window.source, window.source)} ({window.how_known}, {window.grade})",
+        )
+        for window in valve.windows
+    ]
+
+
+def _about(valve: Valve) -> list[tuple[str, ...]]:
+    rows: list[tuple[str, ...]] = [("what", valve.summary), ("kind", valve.kind)]
+    if valve.designations:
+        rows.append(("also known as", ", ".join(valve.designations)))
+    if valve.heater:
+        how = "filament" if valve.heater.direct else "heater"
+        words = f"{quantity.render(valve.heater.voltage, 'V')}, {quantity.render(valve.heater.current, 'A')}"
+        rows.append((how, words + (f"; {valve.heater.alternative}" if valve.heater.alternative else "")))
+    if valve.base:
+        pins = "; ".join(f"{pin} {what}" for pin, what in valve.base.pins.items())
+        rows.append(("base", f"{valve.base.name} ({valve.base.how_known})" + (f": {pins}" if pins else "")))
+    if valve.name != valve.type_name:
+        rows.append(("law", f"that of the {valve.type_name}; the ratings are the {valve.name}'s own"))
+    rows.append(("trust", valve.trust))
+    return rows
+
+
+def facts(valve: Valve) -> list[Table]:
+    """Return what is known about a valve: about, ratings, capacitances, noise, proof, rows, spread, sources.
+
+    Parameters
+    ----------
+    valve : Valve
+        Any.
+
+    Returns
+    -------
+    list of Table
+        Each has ``title``, ``head`` and ``rows``, all text; tables without rows are left out.
+    """
+    capacitances: list[tuple[str, ...]] = [
+        (name.replace("_", " to "), quantity.render(value, "F"))
+        for name in ("grid_anode", "grid_cathode", "anode_cathode")
+        if (value := getattr(valve.capacitances, name))
+    ]
+    proof: list[tuple[str, ...]] = [
+        (
+            entry["label"], entry["quantity"].replace("_", " "), f"{entry['published']:.4g}", f"{entry['law']:.4g}",
+            f"{entry['error']:+.2f} points" if entry["quantity"] == "distortion" else f"{100 * entry['error']:+.1f} %",
+            entry["use"], _known(valve, entry["row"]),
+        )
+        for entry in valve.fitted.errors
+    ]  # fmt: skip
+    spread, windows = _windows(valve)
+    tables: list[tuple[str, tuple[str, ...], list[tuple[str, ...]]]] = [
+        (valve.name, ("", ""), _about(valve)),
+        ("ratings", ("rating", "value"), _ratings(valve)),
+        ("capacitances", ("between", "value"), capacitances),
+        ("noise and leakage", ("what", "value", "note"), _noise(valve)),
+        ("accuracy, median / worst (how many)", tuple(ACCURACY_HEAD), [tuple(row) for row in accuracy_rows(valve)]),
+        ("published numbers beside the law", ("where", "quantity", "published", "law", "error", "use", "known"), proof),
+        ("rows that contradict others", ("number", "published", "law", "error", "why"),
+         [tuple(row) for row in contradictions(valve)]),
+        (spread, ("quantity", "at", "from", "to", "source"), windows),
+        ("sources", ("key", "source"), list(valve.sources.items())),
+    ]  # fmt: skip
+    return [Table(title, head, tuple(rows)) for title, head, rows in tables if rows]
+
+
+def _known(valve: Valve, row: str) -> str:
+    """Return "source, how known, grade" of a row such as "points[3]"."""
+    part, _, rest = row.partition("[")
+    found = getattr(valve, part)[int(rest.rstrip("]"))]
+    return f"{found.source}, {found.how_known}, {found.grade}"
+
+
+def fit_tables(result: FitResult) -> list[Table]:
+    """Return what a fit found, as tables: every number beside the law, and how well each constant is determined.
+
+    Parameters
+    ----------
+    result : FitResult
+        Of :func:`simwrap.valves.fit_file`.
+    """
+    residuals = [
+        (
+            r.number.label,
+            r.number.quantity.replace("_", " "),
+            f"{r.number.published:.4g}",
+            f"{r.law:.4g}",
+            f"{r.error:+.2f} points" if r.number.scale == "points" else f"{100 * r.error:+.1f} %",
+            r.use,
+        )
+        for r in sorted(result.residuals, key=lambda r: -abs(r.error) / r.number.sigma)
+        if isfinite(r.law)
+    ]
+    values = asdict(result.constants)
+    constants = [
+        (
+            name.replace("_", " "),
+            f"{float(values[name]):.4g}",
+            "the prior" if name in result.undetermined else "the data",
+            f"{left:.2f}",
+        )
+        for name, left in result.determined.items()
+    ]
+    head = ("constant", "value", "comes from", "width left, in prior widths")
+    tables = [
+        Table(
+            "numbers beside the law, the worst first",
+            ("where", "quantity", "given", "law", "error", "use"),
+            tuple(residuals),
+        ),
+        Table("what the numbers determine", head, tuple(constants)),
+    ]
+    if result.warnings:
+        tables.append(Table("warnings", ("warning",), tuple((warning,) for warning in result.warnings)))
+    return tables

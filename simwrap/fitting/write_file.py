@@ -1,0 +1,139 @@
+"""From a table of points to a valve file: what `simwrap fit` does."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Callable
+from dataclasses import replace
+from pathlib import Path
+from typing import Any
+
+from simwrap.errors import FileProblemsError, InputError
+from simwrap.fitting.fit import FitResult, family_name, fit_section
+from simwrap.fitting.priors import GRID_CURRENT
+from simwrap.fitting.read_table import Table, kind_of, read_table
+from simwrap.fitting.rebuild import fitted_part, toml_value
+from simwrap.fitting.row_checks import listed, missing
+from simwrap.registry import find
+from simwrap.valves import schema
+from simwrap.valves.schema import CONSTANTS, FITTED_MARK, GridOnset, Section
+
+
+def fit_file(
+    points_csv: str | Path,
+    out_toml: str | Path,
+    *,
+    name: str | None = None,
+    kind: str | None = None,
+    family: str = "",
+    progress: Callable[[int, int], None] | None = None,
+) -> FitResult:
+    """Fit a valve to a table of points and write its file.
+
+    Parameters
+    ----------
+    points_csv : path
+        Table as :mod:`simwrap.fitting.read_table` says: points, chart rows, output-stage rows or a
+        curve tracer's table, mixed if need be.
+    out_toml : path
+        The valve file to write; it must not be there yet. Ratings, capacitances and the base are
+        then added by hand, above the mark in it.
+    name : str, optional
+        The valve's designation; the name of ``out_toml`` otherwise.
+    kind : {"triode", "pentode", "rectifier"}, optional
+        From the columns otherwise.
+    family : str, optional
+        Family of priors: "triode", "directly heated", "small pentode", "power pentode", "beam",
+        "rectifier", "silicon". Otherwise that of the kind; "power pentode" for a pentode with rows of an
+        output stage or a point above 15 mA. The file names it.
+    progress : callable, optional
+        Called with (starts done, starts in all).
+
+    Returns
+    -------
+    FitResult
+        Residuals, what the data determine, and warnings. Constants are written even if they prove
+        little: the warnings stand in the file.
+
+    Raises
+    ------
+    FileProblemsError
+        With all faults of the table, and the lines of rows that lack what their numbers need.
+    UnknownNameError
+        If there is no such kind or family.
+    InputError
+        If there is nothing to fit, or the file to write exists.
+    """
+    source, target = Path(points_csv), Path(out_toml)
+    if target.exists():
+        raise InputError(f"{target}: is there already; give another name, or move it away")
+    if not target.parent.is_dir():
+        raise InputError(f"{target}: there is no folder {target.parent}; make it first")
+    if kind is not None:
+        kind = find("kind of valve", kind, {each: each for each in CONSTANTS})
+    table = read_table(source)
+    rows = table.rows
+    kind = kind or kind_of(rows)
+    if kind == "rectifier":
+        for row in rows["points"]:
+            row.setdefault("connection", "drop")
+    sources = {row["source"]: row["source"] for part in rows.values() for row in part}
+    sources[source.stem] = f"table {source.name}"
+    keys = {text: f"source_{number}" for number, text in enumerate(sources, start=1)}
+    for part in rows.values():
+        for row in part:
+            row["source"] = keys[row["source"]]
+    data: dict[str, Any] = {
+        "name": name or target.stem.upper(),
+        "designations": [],
+        "summary": f"Fitted to {source.name}",
+        "sources": {keys[text]: words for text, words in sources.items()},
+        kind: {part: found for part, found in rows.items() if found},
+    }
+    section = _checked(data, kind, table, source)
+    notes = list(table.notes)
+    if not family:
+        family = family_name(section, kind)
+        notes.append(
+            f'the priors are those of the family "{family}", as the rows suggest; --family (family=) names another'
+        )
+    settings: dict[str, Any] = {"fit": {"family": family}}
+    if family in GRID_CURRENT:
+        settings["grid"] = {"current_at_1v": GRID_CURRENT[family]}
+    section = replace(section, fit=settings["fit"], grid=GridOnset(**settings.get("grid", {})))
+    result = fit_section(section, kind, progress=progress)
+    result.warnings.extend(notes)
+    text = _hand_text(data, kind, settings)
+    target.write_text(text + "\n" + FITTED_MARK + "\n\n" + fitted_part(kind, result, None), "utf-8")
+    return result
+
+
+def _checked(data: dict[str, Any], kind: str, table: Table, source: Path) -> Section:
+    """Return the section of ``data``; faults name lines of the table."""
+
+    def line(found: re.Match[str]) -> str:
+        return f"line {table.lines[found[1]][int(found[2])]}, "
+
+    try:
+        section: Section = getattr(schema.check(data, source, fitted=False), kind)
+    except FileProblemsError as failure:
+        where = re.compile(rf"^{kind}\.(points|charts|outputs)\.([0-9]+)\.")
+        raise FileProblemsError(source, [where.sub(line, fault) for fault in failure.problems]) from None
+    if faults := missing(section, kind):
+        problems = []
+        for words, places in faults.items():
+            lines = [table.lines[part][index] for part, index in places]
+            problems.append(f"line{'s' if len(lines) > 1 else ''} {listed(lines)}: {words}")
+        raise FileProblemsError(source, problems)
+    return section
+
+
+def _hand_text(data: dict[str, Any], kind: str, settings: dict[str, Any]) -> str:
+    lines = [f"{key} = {toml_value(data[key])}" for key in ("name", "designations", "summary")]
+    lines += ["", "[sources]", *(f"{key} = {toml_value(value)}" for key, value in data["sources"].items())]
+    lines += ["", f"[{kind}]"]
+    for part, rows in data[kind].items():
+        lines += [f"{part} = [", *(f"  {toml_value(row)}," for row in rows), "]"]
+    for name, values in settings.items():
+        lines += ["", f"[{kind}.{name}]", *(f"{key} = {toml_value(value)}" for key, value in values.items())]
+    return "\n".join(lines) + "\n"

@@ -1,0 +1,1 @@
+"""Numbers from arrays, shared by measures."""

@@ -1,0 +1,324 @@
+"""Sweeping the drive level in the steady state, and telling what clips. Shared by measures."""
+
+from __future__ import annotations
+
+from collections.abc import Generator, Mapping, Sequence
+from dataclasses import dataclass, field
+from functools import reduce
+from typing import Any
+
+import numpy as np
+
+from simwrap.engine.protocol import Reply, Sine
+from simwrap.measures.common import (
+    Array,
+    Floats,
+    StageLike,
+    between,
+    count,
+    current_nodes,
+    divide,
+    valve_vectors,
+    vector,
+    wanted,
+)
+from simwrap.measures.numerics import harmonics
+from simwrap.measures.numerics.crossings import first_crossing
+from simwrap.measures.requests import Ac, Op, Steady
+
+#: A limit is reached where its sign reaches 1; see :func:`limit_signs`.
+LIMITS = ("grid current", "cut-off", "bottoming")
+NO_LIMIT = "none in range"
+GRID_SHARE = 0.001
+CUT_OFF_SHARE = 0.05
+BOTTOMING_SHARE = 0.1
+ANODE_LOSS = 0.2
+CRITERIA = (
+    "grid current: its peak reaches 0.1 % of the zero-signal cathode current; "
+    "cut-off: the anode current falls to 5 % of its zero-signal value "
+    "(not counted where two output valves share the load); "
+    "bottoming: the anode-cathode voltage falls to 10 % of its zero-signal value, or, in a pentode, "
+    "the anode's share of anode and screen current falls by 20 % of its zero-signal value at the peak of the sum"
+)
+#: Lowest and highest level of the first round, relative to the expected onset of clipping.
+_SPAN = (0.02, 3.0)
+#: Rounds that close in on what is looked for.
+_ROUNDS = 2
+#: When a steady state counts as settled: below the expected onset of clipping, where distortion is
+#: small, and beyond it, where the ringing of an output transformer leaves a jitter of its own.
+FINE, COARSE = 1e-5, 1e-4
+#: The same in words; what is tiny counts as in :mod:`simwrap.engine.shooting`.
+SETTLED = f"{FINE:g} of the fundamental (or of 1 % of the largest signal, where that is more)"
+#: Least share of the anode's limits that the grid's counts with as the expected onset of clipping.
+_LEAST_BIAS = 0.1
+#: Peak volts taken as the onset in a stage that has nothing to clip.
+_PASSIVE_ONSET = 2.0
+_MIDDLE = 1000.0
+
+
+@dataclass
+class LevelSweep:
+    """Steady-state figures over level, levels rising.
+
+    Attributes
+    ----------
+    level_in : ndarray, shape (points, levels)
+        R.m.s. e.m.f. of the source [V].
+    level_out : ndarray, shape (outputs, points, levels)
+        R.m.s. at each output, without the mean [V].
+    thd : ndarray, shape (outputs, points, levels)
+        A ratio to the fundamental.
+    harmonics : ndarray, shape (outputs, points, levels, orders)
+        Harmonics 2 .. 10 as ratios to the fundamental.
+    signs : dict of str to ndarray, shape (points, levels)
+        One entry a limit: 1 or more where it is reached.
+    periods : ndarray, shape (points, levels)
+        Periods until the state was steady.
+    """
+
+    level_in: Floats
+    level_out: Floats
+    thd: Floats
+    harmonics: Floats
+    signs: dict[str, Floats] = field(default_factory=dict)
+    periods: Array = field(default_factory=lambda: np.zeros(0))
+
+
+ORDERS = np.arange(2, 11)
+
+
+def expected_onset(
+    stage: StageLike, frequency: float = _MIDDLE, *, operating_point: Reply | None = None
+) -> Generator[Any, Any, tuple[Floats, Reply]]:
+    """Estimate the source's peak voltage at which something clips, from bias and gains alone.
+
+    Yields requests; returns the estimate of shape (points,) [V], and the operating point.
+    """
+    op = operating_point if operating_point is not None else (yield Op())
+    valves = stage.valves
+    points = count(op)
+    if not valves:
+        return np.full(points, _PASSIVE_ONSET), op
+    ac = yield Ac(start=frequency, stop=frequency, per_decade=1, vectors=valve_vectors(valves))
+    grid_onset, onset, failed = np.full(points, np.inf), np.full(points, np.inf), np.zeros(points, dtype=bool)
+    for instance, use in valves.items():
+        nodes = use.nodes
+        if "grid" not in nodes:
+            continue
+        current = current_nodes(instance, use)["anode"]
+        grid, anode = ((nodes[role], nodes["cathode"]) for role in ("grid", "anode"))
+        bias = divide(np.abs(between(op, *grid)), np.abs(between(ac, *grid)[:, 0]))
+        grid_onset = np.fmin(grid_onset, bias)
+        for rest, swing in (
+            (between(op, *anode), between(ac, *anode)[:, 0]),
+            (vector(op, current), vector(ac, current)[:, 0]),
+        ):
+            onset = np.fmin(onset, divide(np.maximum(np.abs(rest), 1e-3), np.abs(swing)))
+        failed |= np.isnan(vector(op, current))
+    # A grid without bias conducts at once, but that is no clipping yet.
+    onset = np.fmin(onset, np.fmax(grid_onset, _LEAST_BIAS * onset))
+    onset = np.where(np.isfinite(onset), np.clip(onset, 1e-6, 1e4), _PASSIVE_ONSET)
+    return np.where(failed, np.nan, onset), op
+
+
+def sweep_levels(
+    stage: StageLike,
+    outputs: tuple[str, ...],
+    *,
+    frequency: float,
+    levels: int,
+    targets: tuple[float, ...] = (0.01, 0.03),
+) -> Generator[Any, Any, LevelSweep]:
+    """Sweep the drive from far below clipping to well beyond it.
+
+    The first round spans a range round the onset that bias and gains lead one to expect. Two more
+    rounds put levels between the neighbours of each target of distortion (at the first
+    output), and of the first limit.
+    """
+    onset, op = yield from expected_onset(stage)
+    onset = np.where(np.isfinite(onset), onset, 1.0)
+    spots = 2 * (len(targets) + 1)
+    factors = np.geomspace(*_SPAN, levels - _ROUNDS * spots)
+    settled = np.where(factors < 1.0, FINE, COARSE)
+    found = yield from _steady(stage, outputs, frequency, onset[:, None] * factors, settled, op)
+    if not stage.valves:
+        return found
+    # To find 1 % or 3 % it is enough to know them to a hundredth of themselves.
+    settled = np.repeat([*(0.01 * target for target in targets), COARSE], 2)
+    settled = np.clip(settled, FINE, COARSE)
+    for _ in range(_ROUNDS):
+        amplitude = _between_neighbours(found, targets)
+        found = _merge(found, (yield from _steady(stage, outputs, frequency, amplitude, settled, op)))
+    return found
+
+
+def _between_neighbours(found: LevelSweep, targets: tuple[float, ...]) -> Floats:
+    """Return peak amplitudes at thirds of the gaps that hold what is looked for."""
+    gaps = [first_crossing(found.level_in, found.thd[0], target)[1:] for target in targets]
+    if found.signs:
+        gaps.append(limit_gap(found.level_in, found.signs))
+    # Where nothing was found, the levels go where the sweep is coarse anyway.
+    middle = found.level_in.shape[1] // 2
+    spare = found.level_in[:, middle], found.level_in[:, middle + 1]
+    gaps = [(np.where(np.isnan(low), spare[0], low), np.where(np.isnan(high), spare[1], high)) for low, high in gaps]
+    amplitude: Floats = np.sqrt(2.0) * thirds(gaps)
+    return amplitude
+
+
+def limit_gap(levels: Floats, signs: Mapping[str, Floats]) -> tuple[Floats, Floats]:
+    """Return the levels between which the first limit is reached, NaN where none is; each of shape (points,)."""
+    found = [first_crossing(levels, sign, 1.0) for sign in signs.values()]
+    first = np.argmin([np.where(np.isnan(crossing), np.inf, crossing) for crossing, _, _ in found], axis=0)
+    low, high = (np.choose(first, [entry[k] for entry in found]) for k in (1, 2))
+    return low, high
+
+
+def thirds(gaps: Sequence[tuple[Floats, Floats]]) -> Floats:
+    """Return levels at thirds of some gaps, shape (points, 2 * gaps)."""
+    picked = []
+    for number, (low, high) in enumerate(gaps):
+        # Gaps that are the same for two targets are not divided at the same places twice.
+        shift = 0.08 * (number - 1)
+        picked += [low * (high / low) ** (share + shift) for share in (1 / 3, 2 / 3)]
+    return np.stack(picked, axis=1)
+
+
+def _merge(one: LevelSweep, other: LevelSweep) -> LevelSweep:
+    level_in = np.concatenate([one.level_in, other.level_in], axis=1)
+    order = np.argsort(level_in, axis=1)
+
+    def joined(a: Array, b: Array, axis: int) -> Array:
+        both = np.concatenate([a, b], axis=axis)
+        index = order.reshape((1,) * (axis - 1) + order.shape + (1,) * (both.ndim - axis - 1))
+        return np.take_along_axis(both, index, axis)
+
+    return LevelSweep(
+        joined(one.level_in, other.level_in, 1),
+        joined(one.level_out, other.level_out, 2),
+        joined(one.thd, other.thd, 2),
+        joined(one.harmonics, other.harmonics, 2),
+        {name: joined(sign, other.signs[name], 1) for name, sign in one.signs.items()},
+        joined(one.periods, other.periods, 1),
+    )
+
+
+def _steady(
+    stage: StageLike, outputs: tuple[str, ...], frequency: float, amplitude: Floats, settled: Floats, op: Reply
+) -> Generator[Any, Any, LevelSweep]:
+    """Run levels (columns of ``amplitude``) to the tolerance that each has in ``settled``."""
+    valves = stage.valves
+    groups = [amplitude[:, settled == tolerance] for tolerance in np.unique(settled)]
+    replies = yield [
+        Steady(
+            fundamental=frequency,
+            tones=(Sine(1.0, frequency),),
+            amplitude=group,
+            vectors=wanted(*outputs, *valve_vectors(valves)),
+            tolerance=float(tolerance),
+        )
+        for tolerance, group in zip(np.unique(settled), groups, strict=True)
+    ]
+    parts = [_read(stage, outputs, valves, group, reply, op) for group, reply in zip(groups, replies, strict=True)]
+    return reduce(_merge, parts)
+
+
+def _read(
+    stage: StageLike,
+    outputs: tuple[str, ...],
+    valves: Mapping[str, Any],
+    amplitude: Floats,
+    reply: Reply,
+    op: Reply,
+) -> LevelSweep:
+    waves = np.stack([vector(reply, node) for node in outputs])
+    lines = harmonics.spectrum(waves)
+    periods = reply.extras.get("periods")
+    return LevelSweep(
+        amplitude / np.sqrt(2.0),
+        harmonics.rms(waves),
+        harmonics.thd(lines),
+        harmonics.relative(lines, ORDERS),
+        limit_signs(stage, valves, reply, op),
+        np.full(amplitude.shape, np.nan) if periods is None else np.asarray(periods, dtype=float),
+    )
+
+
+def fallen(wave: Floats, rest: Floats, share: float) -> Floats:
+    """Return how far the least of a wave has fallen from its value at rest, 1 at ``share`` of that."""
+    sign: Floats = (1.0 - divide(wave.min(axis=-1), rest)) / (1.0 - share)
+    return sign
+
+
+def limit_signs(stage: StageLike, valves: Mapping[str, Any], reply: Reply, op: Reply) -> dict[str, Floats]:
+    """Return how near each limit is in the waveforms, 1 or more where it is reached.
+
+    Parameters
+    ----------
+    stage : Stage
+    valves : mapping
+        Its valves.
+    reply : Reply
+        Of a steady-state run with the vectors of :func:`~simwrap.measures.common.valve_vectors`.
+    op : Reply
+        The operating point.
+
+    Returns
+    -------
+    dict of str to ndarray, shape (points, levels)
+        By the names in ``LIMITS``, the largest over the valves; see ``CRITERIA``.
+    """
+    signs: dict[str, Floats] = {}
+    shared_load = "speaker" in stage.ports and len(valves) > 1
+    for instance, use in valves.items():
+        nodes, currents = use.nodes, current_nodes(instance, use)
+        if "grid" not in currents:
+            continue
+        anode, grid = vector(reply, currents["anode"]), vector(reply, currents["grid"])
+        screen = vector(reply, currents["screen"]) if "screen" in currents else None
+        voltage = between(reply, nodes["anode"], nodes["cathode"])
+        rest = {name: vector(op, node)[:, None] for name, node in currents.items()}
+        rest_voltage = between(op, nodes["anode"], nodes["cathode"])[:, None]
+        cathode = sum(rest.values(), start=np.zeros_like(rest_voltage))
+        now = {"grid current": divide(grid.max(axis=-1), GRID_SHARE * cathode)}
+        # Both fall in proportion to the level until they are reached: good to interpolate.
+        if not shared_load:
+            now["cut-off"] = fallen(anode, rest["anode"], CUT_OFF_SHARE)
+        bottoming = fallen(voltage, rest_voltage, BOTTOMING_SHARE)
+        if screen is not None:
+            peak = (anode + screen).argmax(axis=-1)[..., None]
+            now_anode, now_screen = (np.take_along_axis(w, peak, -1)[..., 0] for w in (anode, screen))
+            share = divide(now_anode, now_anode + now_screen)
+            zero_signal = divide(rest["anode"], rest["anode"] + rest["screen"])
+            bottoming = np.maximum(bottoming, (1.0 - divide(share, zero_signal)) / ANODE_LOSS)
+        now["bottoming"] = bottoming
+        for name, sign in now.items():
+            signs[name] = np.fmax(signs[name], sign) if name in signs else sign
+    return signs
+
+
+def first_limit(found: LevelSweep) -> tuple[Array, Floats]:
+    """Return which limit is reached first, and at which level [V r.m.s.], each of shape (points,).
+
+    A limit that is already reached at the lowest level counts from there. "none in range"
+    and NaN where none is reached, "" and NaN where the point failed.
+    """
+    failed = np.isnan(found.thd[0]).all(axis=1) & np.isnan(found.level_out[0]).all(axis=1)
+    words, level = earliest(found.level_in, found.signs)
+    return np.where(failed, "", words), level
+
+
+def earliest(levels: Floats, signs: Mapping[str, Floats]) -> tuple[Array, Floats]:
+    """Return which sign reaches 1 first over rising levels, and where; see :func:`first_limit`."""
+    names = [name for name in LIMITS if name in signs]
+    if not names:
+        return np.full(len(levels), NO_LIMIT), np.full(len(levels), np.nan)
+    onsets = []
+    for name in names:
+        onset = first_crossing(levels, signs[name], 1.0)[0]
+        with np.errstate(invalid="ignore"):
+            always = signs[name][:, 0] >= 1.0
+        onsets.append(np.where(always, levels[:, 0], onset))
+    reached = np.where(np.isnan(onsets), np.inf, onsets)
+    level = reached.min(axis=0)
+    none = ~np.isfinite(level)
+    return np.where(none, NO_LIMIT, np.array(names)[np.argmin(reached, axis=0)]), np.where(none, np.nan, level)

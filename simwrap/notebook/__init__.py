@@ -1,0 +1,1 @@
+"""What is only for notebooks."""

@@ -1,0 +1,1 @@
+"""Where measures meet an engine: one measurement, or a sweep."""

@@ -1,0 +1,427 @@
+"""Runs measures over a table of stages: the only place where measures meet an engine.
+
+A measure is a generator that asks (see :mod:`simwrap.measures.requests`) and is answered with
+arrays over all points at once. Here the questions of all measures are collected round by
+round, merged where they are the same, rendered, sent to an engine, and answered.
+"""
+
+from __future__ import annotations
+
+import dataclasses
+from collections.abc import Callable, Generator, Mapping, Sequence
+from dataclasses import dataclass, field
+from types import MappingProxyType
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from simwrap import engine as engines
+from simwrap.circuits.render import Table, render_table
+from simwrap.circuits.stage import Stage
+from simwrap.engine import protocol
+from simwrap.measures.common import common_conditions
+from simwrap.measures.registry import get_measure
+from simwrap.measures.requests import Ac, Noise, Op, Request, Result, Steady, Transient, Variable
+
+#: Requests that take well under a millisecond, and how many settings a point still count as few.
+QUICK = frozenset({"Op", "Ac", "Noise"})
+MANY_RUNS = 20
+
+
+@dataclass(frozen=True)
+class Options:
+    """How to run: passed through to :func:`simwrap.engine.run`."""
+
+    engine: str = "auto"
+    time_limit: float = 60.0
+    workers: int | None = None
+    executor: Any = None
+    progress: Callable[[int], None] | None = None
+
+
+def provenance(used: str, netlist: str) -> dict[str, str]:
+    """Return where numbers came from: engines (joined by "+") and versions, netlist hash, simwrap."""
+    import simwrap
+    from simwrap.engine.self_check import engine_version
+
+    versions = "+".join(engine_version(name) for name in used.split("+") if name)
+    return {
+        "engine": used,
+        "engine_version": versions,
+        "netlist_sha256": netlist,
+        "simwrap_version": simwrap.__version__,
+    }
+
+
+@dataclass(frozen=True)
+class StageView:
+    """What a measure sees: a stage whose swept values are arrays of shape (points,)."""
+
+    stage: Stage
+    values: Mapping[str, Any]
+    points: int
+
+    def __getattr__(self, name: str) -> Any:
+        return getattr(self.stage, name)
+
+
+@dataclass
+class Outcome:
+    """Results of all measures over all points.
+
+    Attributes
+    ----------
+    results : dict of str to Result
+    reasons : list of str
+        Why a point failed, "" where nothing did.
+    engines : list of str
+        Which engine did each point ("+" joins several).
+    netlists : list of str
+        sha256 of the netlist text of each point.
+    kinds : frozenset of str
+        Kinds of requests that were made, such as "Ac" or "Steady".
+    runs : int
+        How many settings of the circuit were run for each point.
+    """
+
+    results: dict[str, Result]
+    reasons: list[str]
+    engines: list[str]
+    netlists: list[str] = field(default_factory=list)
+    kinds: frozenset[str] = frozenset()
+    runs: int = 1
+
+    @property
+    def warnings(self) -> list[str]:
+        """What the measures say about each point, "" where they say nothing."""
+        said = [[text for result in self.results.values() for text in _said(result, point)]
+                for point in range(len(self.reasons))]  # fmt: skip
+        return [" ".join(dict.fromkeys(texts)) for texts in said]
+
+    @property
+    def slow(self) -> bool:
+        """Whether a point takes far more than an operating point and a small-signal sweep."""
+        return not self.kinds <= QUICK or self.runs > MANY_RUNS
+
+
+def _said(result: Result, point: int) -> list[str]:
+    return result.warnings[point] if point < len(result.warnings) else []
+
+
+@dataclass(frozen=True)
+class _Answer:
+    """A reply shaped for the measure that asked: (points, [settings], ...)."""
+
+    values: dict[str, NDArray[Any]]
+    axis: NDArray[Any] | None
+    reasons: list[str]
+    extras: dict[str, Any]
+
+    @property
+    def failed(self) -> NDArray[np.bool_]:
+        return np.array([bool(reason) for reason in self.reasons])
+
+
+def _fingerprint(value: Any) -> Any:
+    """Return something hashable that is equal for equal requests."""
+    if dataclasses.is_dataclass(value) and not isinstance(value, type):
+        names = [entry.name for entry in dataclasses.fields(value)]
+        return (type(value).__name__, *[_fingerprint(getattr(value, name)) for name in names])
+    if isinstance(value, Mapping):
+        return tuple(sorted((key, _fingerprint(entry)) for key, entry in value.items()))
+    if isinstance(value, np.ndarray):
+        return (value.shape, value.tobytes())
+    if isinstance(value, list | tuple):
+        return tuple(_fingerprint(entry) for entry in value)
+    return value
+
+
+def _run_of(request: Request, settings: int) -> protocol.Run:
+    """Translate a request into what an engine takes (amplitudes flattened to points)."""
+    match request:
+        case Op():
+            return protocol.OpRun()
+        case Ac():
+            return protocol.AcRun(request.start, request.stop, request.per_decade, tuple(request.vectors))
+        case Noise():
+            return protocol.NoiseRun(request.start, request.stop, request.per_decade, request.output)
+        case Steady():
+            return protocol.SteadyRun(
+                request.fundamental,
+                request.tones,
+                _flat(request.amplitude, settings),
+                tuple(request.vectors),
+                samples=request.samples,
+                tolerance=request.tolerance,
+            )
+        case Transient():
+            return protocol.TransientRun(
+                request.stop,
+                request.step,
+                tuple(request.vectors),
+                request.terms,
+                start=request.start,
+                samples=request.samples,
+                initial=request.initial,
+                amplitude=None if request.amplitude is None else _flat(request.amplitude, settings),
+            )
+    raise TypeError(f"not a request: {request!r}")
+
+
+def _flat(amplitude: NDArray[Any], settings: int) -> NDArray[Any]:
+    """Return amplitudes with one row a point and setting."""
+    amplitude = np.asarray(amplitude, dtype=float)
+    if settings and amplitude.ndim == 2:
+        return np.repeat(amplitude, settings, axis=0)
+    return amplitude.reshape(-1, amplitude.shape[-1])
+
+
+def _expand(table: Table, vary: Mapping[str, NDArray[Any]]) -> tuple[Table, int]:
+    """Repeat every point for every setting."""
+    if not vary:
+        return table, 0
+    settings = np.shape(next(iter(vary.values())))[-1]
+    columns = {name: np.repeat(column, settings) for name, column in table.columns.items()}
+    for name, values in vary.items():
+        columns[name] = np.broadcast_to(values, (table.points, settings)).ravel()
+    return Table(table.stage, columns, table.points * settings), settings
+
+
+def _repeat(extra: Mapping[str, Any], settings: int) -> dict[str, Any]:
+    repeated: dict[str, Any] = {}
+    for key, value in extra.items():
+        if isinstance(value, Mapping):
+            repeated[key] = _repeat(value, settings)
+        else:
+            repeated[key] = np.repeat(value, settings) if settings and np.ndim(value) else value
+    return repeated
+
+
+class _Bench:
+    """Answers requests for one table, remembering what was already asked."""
+
+    def __init__(self, table: Table, options: Options) -> None:
+        self.table, self.options = table, options
+        self.answers: dict[Any, _Answer] = {}
+        self.reasons = [""] * table.points
+        self.engines = [""] * table.points
+        self.netlists = [""] * table.points
+        self.kinds: set[str] = set()
+        self.runs = 0
+
+    def answer(self, requests: Sequence[Request]) -> None:
+        """Run what isn't known yet, as few engine calls as possible."""
+        groups: dict[Any, list[tuple[Any, Request]]] = {}
+        for request in requests:
+            key = _fingerprint(request)
+            if key in self.answers or any(key == known for group in groups.values() for known, _ in group):
+                continue
+            place = (request.excite, _fingerprint(request.vary), _fingerprint(request.extra))
+            groups.setdefault(place, []).append((key, request))
+        self._join_op(groups)
+        for group in groups.values():
+            self._run(group)
+
+    @staticmethod
+    def _join_op(groups: dict[Any, list[tuple[Any, Request]]]) -> None:
+        """An operating point doesn't depend on what is excited: let it ride with another run."""
+        for place in list(groups):
+            group = groups[place]
+            if not all(isinstance(request, Op) for _, request in group):
+                continue
+            for other in groups:
+                if other != place and other[1:] == place[1:]:
+                    groups[other] = group + groups[other]
+                    del groups[place]
+                    break
+
+    def _run(self, group: list[tuple[Any, Request]]) -> None:
+        first = group[0][1]
+        self.kinds |= {type(request).__name__ for _, request in group}
+        table, settings = _expand(self.table, first.vary)
+        self.runs += settings or 1
+        runs = [_run_of(request, settings) for _, request in group]
+        collected: list[dict[str, Any]] = [{} for _ in group]
+        axes: list[Any] = [None] * len(group)
+        extras: list[dict[str, Any]] = [{} for _ in group]
+        reasons = [""] * table.points
+        for batch in render_table(table, excite=first.excite, extra=_repeat(first.extra, settings)):
+            part = [protocol.at_points(run, batch.indices) for run in runs]
+            options = self.options
+            replies = engines.run(
+                batch.netlist.circuit,
+                part,
+                engine=options.engine,
+                time_limit=options.time_limit,
+                workers=options.workers,
+                executor=options.executor,
+            )
+            digest = batch.netlist.sha256
+            for number, reply in enumerate(replies):
+                _scatter(collected[number], reply.values, batch.indices, table.points)
+                _scatter(extras[number], reply.extras, batch.indices, table.points)
+                axes[number] = reply.axis if reply.axis is not None else axes[number]
+                for index, reason, used in zip(batch.indices.tolist(), reply.reasons, reply.engines, strict=True):
+                    if reason:
+                        reasons[index] = reasons[index] or reason
+                    point = index // settings if settings else index
+                    if used != self.engines[point]:
+                        self.engines[point] = _joined(self.engines[point], used)
+                    if not self.netlists[point]:
+                        self.netlists[point] = digest
+        own = _per_point(reasons, settings)
+        self.reasons = [old or new for old, new in zip(self.reasons, own, strict=True)]
+        for number, (key, _) in enumerate(group):
+            values = {name: _shaped(array, self.table.points, settings) for name, array in collected[number].items()}
+            more = {name: _shaped(array, self.table.points, settings) for name, array in extras[number].items()}
+            self.answers[key] = _Answer(values, axes[number], own, more)
+
+
+def _joined(one: str, other: str) -> str:
+    """Return the names of engines in both, joined by "+"."""
+    return "+".join(sorted({*one.split("+"), *other.split("+")} - {""}))
+
+
+def _scatter(into: dict[str, Any], values: Mapping[str, Any], indices: NDArray[np.intp], points: int) -> None:
+    for name, array in values.items():
+        array = np.asarray(array)
+        if name not in into:
+            if len(indices) == points and (np.diff(indices) == 1).all():
+                into[name] = array
+                continue
+            blank = "" if array.dtype.kind in "US" else np.nan if array.dtype.kind in "fc" else 0
+            dtype = object if array.dtype.kind in "US" else array.dtype
+            into[name] = np.full((points, *array.shape[1:]), blank, dtype=dtype)
+        into[name][indices] = array
+
+
+def _shaped(array: NDArray[Any], points: int, settings: int) -> NDArray[Any]:
+    return array.reshape(points, settings, *array.shape[1:]) if settings else array
+
+
+def _per_point(reasons: list[str], settings: int) -> list[str]:
+    if not settings:
+        return reasons
+    rows = [reasons[start : start + settings] for start in range(0, len(reasons), settings)]
+    return [next((reason for reason in row if reason), "") for row in rows]
+
+
+Generators = dict[str, Generator[Any, Any, Result]]
+
+
+def _conduct(table: Table, measures: Mapping[str, Mapping[str, Any]], options: Options) -> Outcome:
+    """Run measures over a table whose words (valves, choices) are the same at all points."""
+    values: dict[str, Any] = dict(table.at(0).values)
+    values |= {name: column for name, column in table.columns.items() if column.dtype.kind == "f"}
+    view = StageView(table.at(0), MappingProxyType(values), table.points)
+    bench = _Bench(table, options)
+    active: Generators = {name: get_measure(name)(view, **chosen) for name, chosen in measures.items()}
+    shared = common_conditions(view, table.points)
+    results: dict[str, Result] = {}
+    asked: dict[str, Any] = {}
+
+    def advance(name: str, answer: Any) -> None:
+        try:
+            asked[name] = active[name].send(answer)
+        except StopIteration as end:
+            results[name] = dataclasses.replace(end.value, conditions=shared | end.value.conditions)
+            asked.pop(name, None)
+            del active[name]
+
+    for name in list(active):
+        advance(name, None)
+    while active:
+        flat = [r for wanted in asked.values() for r in (wanted if isinstance(wanted, list | tuple) else [wanted])]
+        bench.answer(flat)
+        for name in list(active):
+            wanted = asked[name]
+            if isinstance(wanted, list | tuple):
+                advance(name, [bench.answers[_fingerprint(request)] for request in wanted])
+            else:
+                advance(name, bench.answers[_fingerprint(wanted)])
+    ordered = {name: results[name] for name in measures}
+    return Outcome(ordered, bench.reasons, bench.engines, bench.netlists, frozenset(bench.kinds), bench.runs)
+
+
+def _word_groups(table: Table) -> list[NDArray[np.intp]]:
+    words = [np.unique(c, return_inverse=True)[1] for c in table.columns.values() if c.dtype.kind != "f"]
+    if not words:
+        return [np.arange(table.points)]
+    _, labels = np.unique(np.stack(words), axis=1, return_inverse=True)
+    order = np.argsort(labels.ravel(), kind="stable")
+    return np.split(order, np.flatnonzero(np.diff(labels.ravel()[order])) + 1)
+
+
+def _merge(outcomes: Sequence[Outcome], groups: Sequence[NDArray[np.intp]], points: int) -> Outcome:
+    """Put results of groups of points together; what a group doesn't have is NaN (or "")."""
+    results: dict[str, Result] = {}
+    for name in outcomes[0].results:
+        variables: dict[str, Variable] = {}
+        warnings: list[list[str]] = [[] for _ in range(points)]
+        for outcome, indices in zip(outcomes, groups, strict=True):
+            part = outcome.results[name]
+            for index, said in zip(indices, part.warnings, strict=False):
+                warnings[index] = said
+            for key, variable in part.variables.items():
+                array = np.asarray(variable.values)
+                if key not in variables:
+                    blank: Any = "" if array.dtype.kind in "OUS" else np.nan
+                    dtype = object if array.dtype.kind in "OUS" else np.result_type(array.dtype, float)
+                    whole = np.full((points, *array.shape[1:]), blank, dtype=dtype)
+                    variables[key] = dataclasses.replace(variable, values=whole)
+                whole = variables[key].values
+                if whole.shape[1:] != array.shape[1:]:  # families of different length: widen
+                    whole, array = _widen(whole, array)
+                    variables[key] = dataclasses.replace(variables[key], values=whole)
+                whole[indices] = array
+        first = outcomes[0].results[name]
+        results[name] = Result(variables, first.coords, first.conditions, warnings)
+    reasons, used, netlists = [""] * points, [""] * points, [""] * points
+    for outcome, indices in zip(outcomes, groups, strict=True):
+        for position, index in enumerate(indices):
+            reasons[index] = outcome.reasons[position]
+            used[index] = outcome.engines[position]
+            netlists[index] = outcome.netlists[position]
+    kinds = frozenset(kind for outcome in outcomes for kind in outcome.kinds)
+    return Outcome(results, reasons, used, netlists, kinds, max(outcome.runs for outcome in outcomes))
+
+
+def _widen(one: NDArray[Any], other: NDArray[Any]) -> tuple[NDArray[Any], NDArray[Any]]:
+    shape = np.maximum(one.shape[1:], other.shape[1:])
+
+    def padded(array: NDArray[Any]) -> NDArray[Any]:
+        blank: Any = "" if array.dtype.kind in "OUS" else np.nan
+        pads = [(0, 0), *[(0, int(want - has)) for want, has in zip(shape, array.shape[1:], strict=True)]]
+        return np.pad(array, pads, constant_values=blank)
+
+    return padded(one), padded(other)
+
+
+def evaluate(table: Table, measures: Mapping[str, Mapping[str, Any]], options: Options = Options()) -> Outcome:
+    """Run measures over all points of a table.
+
+    Parameters
+    ----------
+    table : Table
+    measures : mapping of str to mapping
+        Measure names with their options.
+    options : Options
+
+    Returns
+    -------
+    Outcome
+        A point that failed is NaN in the results and has its reason.
+
+    Raises
+    ------
+    UnknownNameError
+        No such measure, or option of a measure.
+    NoEngineError
+        If no simulator can be used.
+    """
+    groups = _word_groups(table)
+    if len(groups) == 1:
+        return _conduct(table, measures, options)
+    outcomes = [_conduct(table.take(indices), measures, options) for indices in groups]
+    return _merge(outcomes, groups, table.points)

@@ -1,0 +1,455 @@
+"""Sweeps: a table of parameter values times measures, into one labelled Dataset."""
+
+from __future__ import annotations
+
+import hashlib
+import os
+import time
+import warnings
+from collections.abc import Callable, Iterable, Mapping
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from simwrap import engine as engines
+from simwrap.circuits.render import Table, render
+from simwrap.circuits.stage import Stage, check_column, check_pairs
+from simwrap.errors import InputError, RangeError
+from simwrap.measures.requests import Result, Variable
+from simwrap.simulation.evaluate import Options, Outcome, evaluate, provenance
+from simwrap.simulation.measurement import MeasureChoice, chosen_measures
+
+if TYPE_CHECKING:
+    import xarray
+
+#: Points that are simulated between two savings (and between two steps of a progress bar): the
+#: first ones, and then by what the measures turned out to ask. Never by the clock: with the same
+#: blocks every time, the numbers are the same to the last bit.
+FIRST_BLOCK, BLOCK, SLOW_BLOCK = 16, 1024, 32
+
+#: Status of a point that has not been run.
+PENDING = "not run yet"
+
+#: Seconds between two savings of a running sweep.
+SAVE_EVERY = 5.0
+
+SPOT_CHECK_POINTS = 5
+SPOT_CHECK_TOLERANCE = 1e-3
+
+#: Measures whose variables keep their bare names in a Dataset; others are prefixed.
+_BARE = ("bias", "response")
+
+
+@dataclass(frozen=True)
+class Grid:
+    """The points of a sweep: checked columns, and the shape they unfold to.
+
+    Attributes
+    ----------
+    table : Table
+    dims : tuple of str
+        Names of the dimensions; one where the values are zipped.
+    shape : tuple of int
+    axes : mapping of str to ndarray
+        The values along each parameter.
+    zipped : bool
+    """
+
+    table: Table
+    dims: tuple[str, ...]
+    shape: tuple[int, ...]
+    axes: Mapping[str, NDArray[Any]]
+    zipped: bool
+
+
+def make_grid(stage: Stage, values: Mapping[str, Iterable[Any]], *, zipped: bool | str = False) -> Grid:
+    """Check swept values and lay them out.
+
+    Raises
+    ------
+    UnknownNameError, QuantityError, RangeError
+        For a parameter or a value that the stage doesn't accept.
+    """
+    axes: dict[str, NDArray[Any]] = {}
+    for name, given in values.items():
+        if isinstance(given, str) or not isinstance(given, Iterable):
+            given = [given]
+        canonical, column = check_column(stage, name, given)
+        if canonical in axes:
+            raise InputError(f"{stage.name}: {canonical} is swept twice")
+        axes[canonical] = column
+    if not axes:
+        raise InputError(f"{stage.name}: a sweep needs at least one parameter with its values")
+    lengths = {name: len(column) for name, column in axes.items()}
+    if zipped:
+        if len(set(lengths.values())) > 1:
+            raise RangeError("zipped", lengths, "the same number of values for every parameter", stage.name)
+        points = next(iter(lengths.values()))
+        check_pairs(stage.template, {**stage.values, **axes})
+        return Grid(Table(stage, axes, points), ("point" if zipped is True else zipped,), (points,), axes, True)
+    shape = tuple(lengths.values())
+    mesh = np.meshgrid(*[np.arange(n) for n in shape], indexing="ij")
+    columns = {name: column[index.ravel()] for (name, column), index in zip(axes.items(), mesh, strict=True)}
+    check_pairs(stage.template, {**stage.values, **columns})
+    return Grid(Table(stage, columns, int(np.prod(shape))), tuple(axes), shape, axes, False)
+
+
+def dataset_name(measure: str, key: str, variable: Variable) -> str:
+    """Return the name of a measure's variable in a Dataset."""
+    if variable.dataset_name:
+        return variable.dataset_name
+    bare = key.removeprefix("valves.").replace("nodes.n_", "node_").replace(".", "_")
+    return bare if measure in _BARE else f"{measure}_{bare}"
+
+
+class _Collected:
+    """Arrays of the whole sweep, filled block by block."""
+
+    def __init__(self, grid: Grid, curves: bool) -> None:
+        self.grid, self.curves = grid, curves
+        points = grid.table.points
+        self.arrays: dict[tuple[str, str], NDArray[Any]] = {}
+        self.templates: dict[str, Result] = {}
+        self.variables: dict[tuple[str, str], Variable] = {}
+        self.reasons = np.full(points, PENDING, dtype=object)
+        self.warnings = np.full(points, "", dtype=object)
+        self.engines: set[str] = set()
+        self.block = 0
+
+    def add(self, indices: NDArray[np.intp], outcome: Outcome) -> None:
+        """Keep one block; its curves only where they are wanted, so that they don't pile up."""
+        for measure, result in outcome.results.items():
+            if measure not in self.templates:
+                self.templates[measure] = Result({}, result.coords if self.curves else {}, result.conditions, [])
+            for key, variable in result.variables.items():
+                if variable.dims and not self.curves:
+                    continue
+                array = np.asarray(variable.values)
+                place = (measure, key)
+                if place not in self.arrays:
+                    text = array.dtype.kind in "OUS"
+                    shape = (self.grid.table.points, *array.shape[1:])
+                    self.arrays[place] = np.full(shape, "" if text else np.nan, dtype=object if text else float)
+                    self.variables[place] = variable
+                self.arrays[place][indices] = array
+        self.reasons[indices] = outcome.reasons
+        self.warnings[indices] = outcome.warnings
+        self.engines |= {name for used in outcome.engines for name in used.split("+") if name}
+        self.block = self.block or (SLOW_BLOCK if outcome.slow else BLOCK)
+
+
+def sweep(
+    stage: Stage,
+    values: Mapping[str, Iterable[Any]],
+    measures: MeasureChoice = None,
+    *,
+    zipped: bool | str = False,
+    engine: str = "auto",
+    executor: Any = None,
+    workers: int | None = None,
+    time_limit: float = 60.0,
+    curves: bool | None = None,
+    file: str | Path | None = None,
+    spot_check: int | None = None,
+    progress: bool | Callable[[int, int], None] = False,
+) -> xarray.Dataset:
+    """Measure a stage at every combination of some values.
+
+    Parameters
+    ----------
+    stage : Stage
+        Gives every value that isn't swept.
+    values : mapping of str to sequence
+        Parameter names with their values, such as ``{"cathode_resistor": ["1k", "1k5"]}``.
+    measures : sequence of str or mapping, optional
+        As for :func:`simwrap.measure`.
+    zipped : bool or str
+        Take the values side by side instead of every combination, along a dim "point" (or of
+        the name given).
+    engine, time_limit
+        As for :func:`simwrap.measure`.
+    executor : concurrent.futures.Executor, optional
+        Where to run; without it, processes on all cores of this machine.
+    workers : int, optional
+        How many processes where no executor is given.
+    curves : bool, optional
+        Keep curves (variables with a frequency or level axis); by default up to 5000 points.
+    file : path, optional
+        A netCDF file (.nc) that keeps what is done, also when the run is interrupted; the same
+        call with the same file then computes only the rest.
+    spot_check : int, optional
+        So many random points run again on the other engine; the largest disagreement goes into
+        ``attrs`` and, above 0.1 % of a value, into a warning. By default 5 points for sweeps
+        of more than 200 where both engines are there.
+    progress : bool or callable
+        True draws a bar; a callable gets (points done, points in all).
+
+    Returns
+    -------
+    xarray.Dataset
+        Dims are the parameter names; variables carry ``units`` and ``long_name``; ``status``
+        is "" or the reason why a point failed (its numbers are then NaN); ``warnings`` says which ratings a
+        point exceeds or comes near, "" where none.
+
+    Raises
+    ------
+    UnknownNameError, QuantityError, RangeError
+        For a parameter or value that the stage doesn't accept.
+    NoEngineError
+        If there is no simulator.
+    """
+    grid = make_grid(stage, values, zipped=zipped)
+    chosen = chosen_measures(stage, measures)
+    options = Options(engine=engine, time_limit=time_limit, workers=workers, executor=executor)
+    points = grid.table.points
+    keep = points <= 5000 if curves is None else curves
+    done = _resumed(file, grid, chosen) if file is not None else None
+    pending = _pending(done) if done is not None else np.ones(points, dtype=bool)
+    collected = _Collected(grid, keep)
+    if done is not None:
+        collected.block = int(done.attrs["block"])
+        collected.engines |= set(done.attrs["engine"].split("+"))
+    data = done
+    try:
+        with _Progress(progress, points) as report:
+            saved = time.monotonic()
+            stop = 0
+            while stop < points:
+                start, stop = stop, min(stop + (collected.block if stop else FIRST_BLOCK), points)
+                block = start + np.flatnonzero(pending[start:stop])
+                if len(block):
+                    collected.add(block, evaluate(grid.table.take(block), chosen, options))
+                report(stop)
+                if file is not None and time.monotonic() - saved > SAVE_EVERY:
+                    save(_combined(done, to_dataset(collected, chosen)), file)
+                    saved = time.monotonic()
+    finally:  # also when interrupted: what is done stays done
+        if collected.arrays:
+            data = _combined(done, to_dataset(collected, chosen))
+        if file is not None and data is not None:
+            save(data, file)
+    assert data is not None
+    if spot_check is None:
+        spot_check = SPOT_CHECK_POINTS if points > 200 else 0
+    if spot_check and pending.any():
+        _spot_check(data, grid, chosen, options, collected, spot_check)
+        if file is not None:
+            save(data, file)
+    return data
+
+
+def _pending(data: xarray.Dataset) -> NDArray[np.bool_]:
+    return np.asarray(data["status"].values == PENDING).ravel()
+
+
+def _resumed(file: str | Path, grid: Grid, chosen: Mapping[str, Any]) -> xarray.Dataset | None:
+    """Return the Dataset of an interrupted run of this same sweep, or None where there is no file."""
+    if not Path(file).exists():
+        return None
+    data = load(file)
+    if data.attrs.get("task") != _task(grid, chosen):
+        raise InputError(f"{file}: holds another sweep; give another file, or remove it")
+    return data
+
+
+def _task(grid: Grid, chosen: Mapping[str, Any]) -> str:
+    """Return a digest of everything that decides about a sweep's numbers."""
+    stage = grid.table.stage
+    told = repr([stage.name, sorted(stage.values.items()), grid.dims, grid.shape])
+    told += repr(sorted((name, sorted(options.items())) for name, options in chosen.items()))
+    # The first point's netlist stands for the laws of its valves.
+    digest = hashlib.sha256((told + stage.template.source + render(grid.table.at(0)).circuit.text).encode())
+    for name, column in grid.axes.items():
+        digest.update(name.encode())
+        digest.update(column.tobytes() if column.dtype.kind == "f" else repr(column.tolist()).encode())
+    return digest.hexdigest()[:32]
+
+
+def _combined(old: xarray.Dataset | None, new: xarray.Dataset) -> xarray.Dataset:
+    """Fill what is pending in ``old`` from ``new``."""
+    if old is None:
+        return new
+    pending = old["status"] == PENDING
+    whole = new.copy()
+    for name in new.data_vars:
+        if name in old:
+            kept = new[name].where(pending, old[name])
+            words = kept.dtype.kind in "OU"  # as wide as the longest, no wider
+            kept = kept.copy(data=np.array(kept.values.tolist(), dtype=str)) if words else kept.astype(new[name].dtype)
+            whole[name] = kept.assign_attrs(new[name].attrs)
+    return whole
+
+
+def _spot_check(
+    data: xarray.Dataset,
+    grid: Grid,
+    chosen: Mapping[str, Any],
+    options: Options,
+    collected: _Collected,
+    count: int,
+) -> None:
+    """Run some points again on the other engine and note the largest disagreement."""
+    import dataclasses
+
+    others = [entry.name for entry in engines.found() if entry.available and entry.name not in collected.engines]
+    good = np.flatnonzero(collected.reasons == "")
+    if not others or len(collected.engines) != 1 or not len(good):
+        data.attrs["spot_check"] = "not done: it takes a second engine"
+        return
+    picked = np.sort(np.random.default_rng(0).choice(good, min(count, len(good)), replace=False))
+    again = evaluate(grid.table.take(picked), chosen, dataclasses.replace(options, engine=others[0]))
+    worst, where = 0.0, ""
+    for (measure, key), array in collected.arrays.items():
+        if array.dtype == object or array.ndim > 1:
+            continue
+        one, two = array[picked], np.asarray(again.results[measure].variables[key].values, dtype=float)
+        apart = np.abs(one - two)
+        if collected.variables[measure, key].unit == "degree":  # -180 and 180 degrees are the same
+            apart = np.minimum(apart, 360.0 - apart)
+        largest = np.max(np.abs(array), where=np.isfinite(array), initial=0.0)
+        scale = np.maximum(largest * 1e-3, np.maximum(np.abs(one), 1e-30))
+        off = np.max(apart / scale, where=np.isfinite(apart), initial=0.0)
+        if off > worst:
+            worst, where = float(off), f"{measure}.{key}"
+    data.attrs["spot_check"] = f"{len(picked)} points again on {others[0]}"
+    data.attrs["spot_check_disagreement"] = worst
+    data.attrs["spot_check_variable"] = where
+    if worst > SPOT_CHECK_TOLERANCE:
+        warnings.warn(
+            f"spot check: {where} differs by {worst:.2g} of its value between the engines; look before trusting it",
+            stacklevel=3,
+        )
+
+
+def point_dims(data: xarray.Dataset) -> list[str]:
+    """Return the dims of the swept parameters (not those of curves)."""
+    return [str(dim) for dim in data["status"].dims]
+
+
+def save(data: xarray.Dataset, file: str | Path) -> None:
+    """Write a sweep: ``.nc`` as netCDF (whole), ``.csv`` as one row a point (single numbers).
+
+    Raises
+    ------
+    RangeError
+        For another ending.
+    InputError
+        If the file can't be written.
+    """
+    file = Path(file)
+    partial = file.with_name(f".{file.name}.partial")
+    try:
+        if file.suffix == ".nc":
+            data.to_netcdf(partial, engine="h5netcdf")
+        elif file.suffix == ".csv":
+            dims = set(point_dims(data))
+            single = data[[name for name, v in data.data_vars.items() if set(v.dims) == dims]]
+            keep = [name for name in single.coords if set(single[name].dims) <= dims]
+            table = single.reset_coords(drop=False)[[*keep, *single.data_vars]] if keep else single
+            table.to_dataframe().reset_index(drop=not dims & set(single.indexes)).to_csv(partial, index=False)
+        else:
+            raise RangeError("file", file.name, "a name that ends in .nc (netCDF) or .csv")
+        os.replace(partial, file)
+    except OSError as fault:
+        raise InputError(f"{file}: can't be written ({fault.strerror or fault})") from None
+
+
+def load(file: str | Path) -> xarray.Dataset:
+    """Open a sweep that was saved as netCDF.
+
+    Raises
+    ------
+    InputError
+        If there is no such file, or it isn't one.
+    """
+    import xarray
+
+    try:
+        return xarray.load_dataset(file, engine="h5netcdf")
+    except FileNotFoundError:
+        raise InputError(f"{file}: there is no such file") from None
+    except Exception as fault:  # h5netcdf raises many kinds
+        raise InputError(f"{file}: is not a saved sweep ({fault})") from None
+
+
+class _Progress:
+    """A progress bar (rich), a user's callable, or nothing."""
+
+    def __init__(self, wanted: bool | Callable[[int, int], None], total: int) -> None:
+        self._wanted, self._total = wanted, total
+
+    def __enter__(self) -> Callable[[int], None]:
+        if callable(self._wanted):
+            told = self._wanted
+            return lambda done: told(done, self._total)
+        if not self._wanted:
+            return lambda done: None
+        from rich.progress import Progress
+
+        self._bar = Progress(transient=True)
+        self._bar.start()
+        task = self._bar.add_task("simulating", total=self._total)
+        return lambda done: self._bar.update(task, completed=done)
+
+    def __exit__(self, *_: object) -> None:
+        if hasattr(self, "_bar"):
+            self._bar.stop()
+
+
+def to_dataset(collected: _Collected, chosen: Mapping[str, Any]) -> xarray.Dataset:
+    """Lay results out along the dims of a grid."""
+    import xarray
+
+    grid = collected.grid
+    dims, shape = grid.dims, grid.shape
+    data: dict[str, Any] = {}
+    coords: dict[str, Any] = {}
+    conditions: dict[str, str] = {}
+    for (measure, key), array in collected.arrays.items():
+        variable = collected.variables[measure, key]
+        result = collected.templates[measure]
+        values = array.astype(str) if array.dtype == object else array
+        own = tuple(_dim_name(measure, dim) for dim in variable.dims)
+        attrs = {"units": variable.unit, "long_name": variable.long_name, "measure": measure}
+        data[dataset_name(measure, key, variable)] = (
+            (*dims, *own),
+            values.reshape(*shape, *values.shape[1:]),
+            attrs,
+        )
+    for measure, result in collected.templates.items():
+        for dim, variable in result.coords.items():
+            name = _dim_name(measure, dim)
+            attrs = {"units": variable.unit, "long_name": variable.long_name}
+            coords[name] = ((name,), np.asarray(variable.values), attrs)
+        for name, (value, unit) in result.conditions.items():
+            if np.ndim(value) == 0:
+                conditions[f"{measure}.{name}"] = value if isinstance(value, str) else f"{value} {unit}".strip()
+    parameters = grid.table.stage.template.parameters
+    for name, column in grid.axes.items():
+        parameter = parameters.get(name)
+        attrs = {
+            "units": parameter.unit if parameter and parameter.numeric else "",
+            "long_name": parameter.label if parameter else "spread of a valve",
+        }
+        coords[name] = (dims if grid.zipped else (name,), column, attrs)
+    reasons = collected.reasons.astype(str).reshape(shape)
+    data["status"] = (dims, reasons, {"long_name": "why a point failed, empty where it didn't", "units": ""})
+    told = collected.warnings.astype(str).reshape(shape)
+    data["warnings"] = (dims, told, {"long_name": "ratings exceeded or near, and what else was noticed", "units": ""})
+    about: dict[str, Any] = {
+        "stage": grid.table.stage.name,
+        "task": _task(grid, chosen),
+        "block": collected.block,
+        **{f"value.{name}": value for name, value in grid.table.stage.values.items() if name not in grid.axes},
+        **{f"condition.{name}": text for name, text in conditions.items()},
+        **provenance("+".join(sorted(collected.engines)), render(grid.table.at(0)).sha256),
+    }
+    return xarray.Dataset(data, coords=coords, attrs=about)
+
+
+def _dim_name(measure: str, dim: str) -> str:
+    """Frequencies and levels of different measures are different axes."""
+    return dim if measure in _BARE else f"{measure}_{dim}"

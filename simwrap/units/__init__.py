@@ -1,0 +1,1 @@
+"""Text to SI values at the door, and preferred values."""

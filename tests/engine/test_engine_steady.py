@@ -1,0 +1,196 @@
+"""The periodic steady state against closed forms and against hundreds of plain periods."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from engine_circuits import DIVIDER, push_pull, stage, two_stages
+
+from simwrap import engine
+from simwrap.engine import Circuit, Sine, SteadyRun, TransientRun, run
+from simwrap.engine.protocol import Array
+from simwrap.engine.resample import onto
+
+BOTH = ("neospice", "ngspice")
+
+
+@pytest.fixture(params=BOTH)
+def name(request: pytest.FixtureRequest) -> str:
+    if engine.backends.discovery.missing(request.param):
+        pytest.skip(engine.backends.discovery.missing(request.param))
+    return str(request.param)
+
+
+def harmonics(wave: Array) -> Array:
+    """Amplitudes [V peak] of the harmonics; entry 0 is the mean."""
+    found = np.abs(np.fft.rfft(wave)) / wave.shape[-1] * 2.0
+    found[..., 0] /= 2.0
+    return found
+
+
+def distortion(wave: Array) -> Array:
+    found = harmonics(wave)
+    return np.sqrt((found[..., 2:20] ** 2).sum(axis=-1)) / found[..., 1]
+
+
+def steady(text: str, levels: list[float], name: str, frequency: float = 1000.0) -> engine.Reply:
+    request = SteadyRun(frequency, (Sine(1.0, frequency),), np.array([levels]), ("n_out",))
+    (reply,) = run(Circuit(text), [request], engine=name, workers=1)
+    return reply
+
+
+def brute(text: str, level: float, name: str, periods: int = 400, frequency: float = 1000.0) -> float:
+    """Distortion of the last but one of so many periods, all of them run.
+
+    The last period ends where the output ends, the first of three has its first point missing.
+    """
+    period = 1.0 / frequency
+    samples = 3 * 256 + 1
+    request = TransientRun(
+        periods * period, period / 200, ("n_out",), (Sine(level, frequency),),
+        start=(periods - 3) * period, samples=samples,
+    )  # fmt: skip
+    (reply,) = run(Circuit(text), [request], engine=name, workers=1)
+    assert not reply.failed[0], reply.reasons
+    return float(distortion(reply.values["n_out"][0, 256:512]))
+
+
+def test_a_resistive_divider_reads_below_minus_140_db(name: str) -> None:
+    reply = steady(DIVIDER, [1e-3, 1.0, 100.0], name)
+    assert (20 * np.log10(distortion(reply.values["n_out"][0])) < -140.0).all()
+    np.testing.assert_allclose(harmonics(reply.values["n_out"][0])[:, 1], [5e-4, 0.5, 50.0], rtol=1e-6)
+
+
+def test_a_polynomial_reads_its_exact_harmonics(name: str) -> None:
+    # a x + b x^2 + c x^3 with x = A sin: mean b A^2/2, then a A + 3 c A^3/4, b A^2/2, c A^3/4.
+    a, b, c = 2.0, 0.3, -0.2
+    text = (
+        "v_signal n_in 0 dc 0.0 ac 1.0\nr_i n_in 0 1000.0\n"
+        f"b_p n_out 0 v={a!r}*v(n_in)+{b!r}*v(n_in)*v(n_in)+({c!r})*v(n_in)*v(n_in)*v(n_in)\nr_o n_out 0 1000.0\n"
+    )
+    for amplitude in (0.1, 1.0, 2.0):
+        reply = steady(text, [amplitude], name)
+        found = harmonics(reply.values["n_out"][0, 0])
+        expected = [b * amplitude**2 / 2, a * amplitude + 3 * c * amplitude**3 / 4, b * amplitude**2 / 2]
+        expected.append(abs(c) * amplitude**3 / 4)
+        assert np.abs(20 * np.log10(found[:4] / np.abs(expected))).max() < 0.01
+
+
+def test_tones_are_in_phase_with_their_period(name: str) -> None:
+    tones = (Sine(1.0, 600.0), Sine(0.25, 7000.0, 90.0))
+    request = SteadyRun(200.0, tones, np.array([[2.0]]), ("n_out",), samples=512)
+    (reply,) = run(Circuit(DIVIDER), [request], engine=name)
+    assert reply.axis is not None
+    expected = np.sin(2 * np.pi * 600 * reply.axis) + 0.25 * np.cos(2 * np.pi * 7000 * reply.axis)
+    np.testing.assert_allclose(reply.values["n_out"][0, 0], expected, atol=2e-5)
+
+
+#: text, levels [V peak], frequency [Hz]; the last levels are 12 dB and more beyond clipping.
+CASES = {
+    "one stage": (stage, [0.05, 8.0], 1000.0),
+    "one stage, 50 Hz": (stage, [0.05, 8.0], 50.0),
+    "two stages": (two_stages, [0.05, 2.0], 1000.0),
+    "push-pull": (push_pull, [2.0, 60.0], 1000.0),
+}
+
+
+@pytest.mark.parametrize("case", CASES)
+def test_as_400_plain_periods_in_a_tenth_of_them(case: str) -> None:
+    name = engine.choose("neospice")[0]
+    make, levels, frequency = CASES[case]
+    reply = steady(make(), levels, name, frequency)
+    assert not reply.failed[0], reply.reasons
+    assert (reply.extras["method"] == "extrapolated").all()
+    plain = [brute(make(), level, name, frequency=frequency) for level in levels]
+    np.testing.assert_allclose(distortion(reply.values["n_out"][0]), plain, rtol=2e-3)
+    assert (reply.extras["periods"] <= 40).all()
+
+
+def test_the_reference_engine_takes_as_few_periods() -> None:
+    name = engine.choose("ngspice")[0]
+    reply = steady(stage(), [8.0], name)
+    plain = [brute(stage(), 8.0, name)]
+    np.testing.assert_allclose(distortion(reply.values["n_out"][0]), plain, rtol=2e-3)
+    assert (reply.extras["periods"] <= 40).all()
+
+
+def test_engines_agree_on_distortion() -> None:
+    for name in BOTH:
+        if engine.backends.discovery.missing(name):
+            pytest.skip(engine.backends.discovery.missing(name))
+    for make, levels in ((stage, [0.01, 1.0, 4.0]), (push_pull, [5.0, 40.0])):
+        one, other = (distortion(steady(make(), levels, name).values["n_out"][0]) for name in BOTH)
+        np.testing.assert_allclose(one, other, rtol=2e-3)
+
+
+def test_distortion_falls_with_the_level_down_to_the_floor() -> None:
+    # The second harmonic over the first is proportional to the level where it is small.
+    reply = steady(stage(), [1e-3, 1e-2, 1e-1], "neospice")
+    found = distortion(reply.values["n_out"][0])
+    np.testing.assert_allclose(found / [1e-3, 1e-2, 1e-1] / (found[1] / 1e-2), 1.0, rtol=2e-3)
+
+
+def test_twenty_levels_of_one_stage_take_few_periods() -> None:
+    reply = steady(stage(), list(np.geomspace(0.02, 20.0, 20)), "neospice")
+    assert not reply.failed[0]
+    assert reply.extras["periods"].sum() < 240
+
+
+def test_workers_do_not_change_the_numbers(name: str) -> None:
+    circuit = Circuit(stage(), {"r_anode": np.array([5e4, 1e5, 2e5])}, 3)
+    request = SteadyRun(1000.0, (Sine(1.0, 1000.0),), np.array([[0.1, 1.0]] * 3), ("n_out",))
+    one, other = (run(circuit, [request], engine=name, workers=workers)[0] for workers in (1, 3))
+    np.testing.assert_array_equal(one.values["n_out"], other.values["n_out"])
+
+
+def test_brute_force_says_so_and_agrees(monkeypatch: pytest.MonkeyPatch) -> None:
+    from simwrap.engine import allow_list, shooting
+    from simwrap.engine.backends import neospice
+    from simwrap.engine.deck import Deck
+
+    request = SteadyRun(1000.0, (Sine(1.0, 1000.0),), np.array([[0.5]]), ("n_out",))
+
+    def solver() -> shooting.Solver:
+        return shooting.Solver(neospice.Neospice(), Deck(allow_list.check(stage())), request, {}, 60.0)
+
+    fast = solver().level(0.5)
+    monkeypatch.setattr(shooting, "PATIENCE", -100)
+    slow = solver().level(0.5)
+    assert (fast.method, slow.method) == ("extrapolated", "brute force")
+    assert slow.periods > 3 * fast.periods
+    assert distortion(slow.waves[0]) == pytest.approx(distortion(fast.waves[0]), rel=1e-3)
+
+
+def test_a_level_that_does_not_settle_is_nan_with_its_reason() -> None:
+    request = SteadyRun(1000.0, (Sine(1.0, 1000.0),), np.array([[0.5, 1.0]]), ("n_out",), max_periods=3)
+    (reply,) = run(Circuit(stage()), [request])
+    assert reply.failed[0]
+    assert "no steady state within" in reply.reasons[0]
+    assert np.isnan(reply.values["n_out"]).all()
+
+
+def test_an_oscillator_has_no_steady_state() -> None:
+    # A phase-shift oscillator: three RC sections and a gain beyond what they lose; it runs by itself.
+    text = (
+        "v_signal n_s 0 dc 0.0 ac 1.0\nr_s n_s n_x 100000.0\nb_g n_o 0 v=-60.0*tanh(v(n_c))\n"
+        "r_o n_o n_x 10000.0\nc_1 n_x 0 1e-06\nr_1 n_x n_b 10000.0\nc_2 n_b 0 1e-06\n"
+        "r_2 n_b n_out 10000.0\nc_3 n_out 0 1e-06\nr_3 n_out n_c 1.0\nr_4 n_c 0 1000000.0\n"
+    )
+    reply = steady(text, [0.1], "neospice")
+    assert "unstable" in reply.reasons[0]
+    assert np.isnan(reply.values["n_out"]).all()
+
+
+def test_a_current_source_can_drive() -> None:
+    text = "v_signal n_in 0 dc 0.0 ac 1.0\nr_a n_in n_out 1000.0\ni_output 0 n_out dc 0.0 ac 0.0\nr_b n_out 0 1000.0\n"
+    request = SteadyRun(1000.0, (Sine(1.0, 1000.0),), np.array([[0.002]]), ("n_out",), "i_output")
+    (reply,) = run(Circuit(text), [request])
+    np.testing.assert_allclose(harmonics(reply.values["n_out"][0, 0])[1], 1.0, rtol=1e-6)
+
+
+def test_cubic_resampling_of_uneven_points() -> None:
+    rng = np.random.default_rng(2)
+    times = np.sort(np.concatenate(([0.0, 1.0, 1.0], rng.uniform(0, 1, 400))))
+    grid = np.linspace(0, 1, 97)
+    cubic = np.polynomial.Polynomial([0.3, -1.0, 2.0, 4.0])
+    np.testing.assert_allclose(onto(grid, times, cubic(times)), cubic(grid), atol=1e-9)
