@@ -18,7 +18,9 @@ from importlib import import_module
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
-    from simwrap.circuits.stage import Stage, stage, stage_names
+    from simwrap.circuits.circuit import Circuit, circuit
+    from simwrap.circuits.library import stage_names
+    from simwrap.circuits.stage import Stage, stage
     from simwrap.design.choose import choose
     from simwrap.design.sensitivity import rank_parts, sobol_indices
     from simwrap.design.tolerance import spread, worst_case, yield_of
@@ -45,9 +47,11 @@ _PUBLIC = {
     "sliders": "notebook.sliders",
     "sobol_indices": "design.sensitivity",
     "spread": "design.tolerance",
+    "Circuit": "circuits.circuit",
     "Stage": "circuits.stage",
+    "circuit": "circuits.circuit",
     "stage": "circuits.stage",
-    "stage_names": "circuits.stage",
+    "stage_names": "circuits.library",
     "sweep": "simulation.sweep",
     "valve": "valves:get_valve",
     "valve_names": "valves",
@@ -56,12 +60,14 @@ _PUBLIC = {
 }
 
 __all__ = [
+    "Circuit",
     "EngineError",
     "InputError",
     "Measurement",
     "SimwrapError",
     "Stage",
     "choose",
+    "circuit",
     "measure",
     "measure_names",
     "plot",

@@ -165,9 +165,9 @@ def list_things(
 
 
 def _list_stages() -> tuple[list[str], list[Any]]:
-    from simwrap.circuits.stage import get_template, stage_names
+    from simwrap.circuits.library import find_template, stage_names
 
-    return ["stage", "what it is"], [(name, get_template(name).summary) for name in stage_names()]
+    return ["stage", "what it is"], [(name, find_template(name).summary) for name in stage_names()]
 
 
 def _list_valves(folders: list[Path]) -> tuple[list[str], list[Any]]:
@@ -190,7 +190,7 @@ def _list_measures() -> tuple[list[str], list[Any]]:
 @app.command()
 def show(name: str, kind: Kind = None, valves: Valves = None, as_json: Json = False) -> None:
     """Show a stage (parameters, references), a valve (ratings, proof, sources) or a measure (options)."""
-    from simwrap.circuits.stage import stage_names
+    from simwrap.circuits.library import stage_names
     from simwrap.measures.registry import measures
     from simwrap.valves import get_valve, valve_names
 
@@ -296,7 +296,7 @@ def measure(
         print(json.dumps(found.to_dict()))
         return
     _table(
-        f"{made.name}: {made.template.summary}",
+        f"{made.name}: {made.summary}",
         ["parameter", "symbol", "value"],
         [(r[2], r[0], r[3]) for r in made.rows()],
     )
@@ -382,11 +382,11 @@ def sweep(
 
     made = _stage(stage, settings, valves)
     columns = {
-        name: _sweep_values(text, {k.casefold(): v for k, v in made.template.parameters.items()}.get(name.casefold()))
+        name: _sweep_values(text, {k.casefold(): v for k, v in made.parameters.items()}.get(name.casefold()))
         for name, text in _assignments(over, "--over").items()
     }
     if not columns:
-        name, parameter = next((n, p) for n, p in made.template.parameters.items() if p.numeric and p.unit == "ohm")
+        name, parameter = next((n, p) for n, p in made.parameters.items() if p.numeric and p.unit == "ohm")
         value = made.values[name]
         columns = {name: [value * factor for factor in (0.5, 0.7, 1.0, 1.4, 2.0)]}
         print(

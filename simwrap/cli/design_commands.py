@@ -68,9 +68,7 @@ def tolerance(
     from simwrap.simulation.sweep import save
 
     made = app._stage(stage, settings, valves)
-    chosen = app._measure_options(measures, options) or [
-        name for name in made.template.measures if name in ("bias", "response")
-    ]
+    chosen = app._measure_options(measures, options) or [name for name in made.measures if name in ("bias", "response")]
     varied: dict[str, Any] = {
         "tolerances": app._assignments(parts, "--part") or None,
         "valve_spread": app._assignments(valve_spread, "--valve-spread"),

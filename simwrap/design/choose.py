@@ -16,8 +16,9 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from simwrap.circuits.render import Table
-from simwrap.circuits.stage import Parameter, Stage
+from simwrap.circuits.header import Parameter
+from simwrap.circuits.point_table import Table
+from simwrap.circuits.stage import Stage
 from simwrap.design.goals import Goal, read_goals
 from simwrap.design.limits import Known
 from simwrap.errors import InputError, RangeError, SimwrapError
@@ -126,7 +127,7 @@ class Choice:
         return said
 
     def _shown(self, name: str, value: float) -> str:
-        return quantity.render(value, self.stage.template.parameters[name].unit)
+        return quantity.render(value, self.stage.parameters[name].unit)
 
     def rows(self) -> list[tuple[str, ...]]:
         """Return one row a combination: what it is, its values, and what it reaches."""
@@ -383,7 +384,7 @@ def choose(
 
 
 def _free_parts(stage: Stage, free: Iterable[str] | Mapping[str, Any], series: str | Mapping[str, str]) -> list[_Free]:
-    parameters = stage.template.parameters
+    parameters = stage.parameters
     given = free if isinstance(free, Mapping) else dict.fromkeys([free] if isinstance(free, str) else free)
     named = {find("parameter", name, parameters, stage.name).name: ends for name, ends in given.items()}
     if not named:
@@ -456,7 +457,7 @@ def _nominal(
         [*given, *[m for m in registered() if any(w.startswith(f"{m}_") for w in wanted)], "bias", "response"]
     )
     if measures is None:
-        order |= dict.fromkeys([*stage.template.measures, *registered()])
+        order |= dict.fromkeys([*stage.measures, *registered()])
     used: dict[str, Mapping[str, Any]] = {}
     for name in order:
         if all(_known(found, stage, goal) for goal in goals):

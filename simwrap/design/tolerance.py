@@ -16,7 +16,8 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from numpy.typing import NDArray
 
-from simwrap.circuits.render import Table, render
+from simwrap.circuits.point_table import Table
+from simwrap.circuits.render import render
 from simwrap.circuits.stage import SPREADS, Stage
 from simwrap.design.limits import Known, Yield, yield_of
 from simwrap.errors import InputError, QuantityError, RangeError
@@ -146,7 +147,7 @@ def factors_of(
 
 def _part_tolerances(stage: Stage, tolerances: Mapping[str, Any]) -> dict[str, tuple[float, float]]:
     """Kinds first, then what is said of a single part."""
-    parameters = stage.template.parameters
+    parameters = stage.parameters
     found: dict[str, tuple[float, float]] = {}
     singles: dict[str, tuple[float, float]] = {}
     for given, tolerance in tolerances.items():
@@ -171,7 +172,7 @@ def _part_tolerances(stage: Stage, tolerances: Mapping[str, Any]) -> dict[str, t
 
 def _matters(stage: Stage, name: str) -> bool:
     """Whether a part is in the circuit as its choices stand."""
-    moved = Stage(stage.template, {**stage.values, name: stage.values[name] * 1.001}, stage.valve_folders)
+    moved = stage.with_values({name: stage.values[name] * 1.001})
     return render(moved).circuit.text != render(stage).circuit.text
 
 
@@ -253,7 +254,7 @@ def columns_of(stage: Stage, factors: Sequence[Factor], positions: Floats) -> di
         for name in factor.parameters:
             columns[name] = columns.get(name, np.full(len(positions), float(stage.values.get(name, 1.0)))) * change
     for name, column in columns.items():
-        parameter = stage.template.parameters.get(name)
+        parameter = stage.parameters.get(name)
         if parameter is not None and (parameter.minimum is not None or parameter.maximum is not None):
             columns[name] = np.clip(column, parameter.minimum, parameter.maximum)
     return columns

@@ -70,10 +70,9 @@ def bias(stage: StageLike) -> Steps:
                 continue
             checked.append(f"{instance} {words}")
             compare(warnings, f"{instance} ({use.valve.name}): {words}", values, limit, unit)
-    inner = tuple(f"n_{instance}_" for instance in valves)  # nodes of the valves' laws
-    for node, values in reply.values.items():
-        if not node.startswith(("i(", *inner)):
-            variables[f"nodes.{node}"] = scalar(values, "V", f"{node} to ground")
+    for path, node in stage.node_paths.items():
+        if node in reply.values:
+            variables[f"nodes.{path}"] = scalar(reply.values[node], "V", f"{path} to ground")
     conditions = {"signal": (0.0, "V")} | limits_note(checked, unknown)
     return Result(variables, conditions=conditions, warnings=warnings)
 

@@ -9,7 +9,18 @@ import numpy as np
 
 from simwrap.engine.protocol import Sine
 from simwrap.errors import RangeError
-from simwrap.measures.common import Floats, StageLike, axis, count, decibels, per_point, port, scalar, stated, vector
+from simwrap.measures.common import (
+    Floats,
+    StageLike,
+    axis,
+    bench_value,
+    count,
+    decibels,
+    port,
+    scalar,
+    stated,
+    vector,
+)
 from simwrap.measures.noise import BAND, noise_densities
 from simwrap.measures.numerics import harmonics
 from simwrap.measures.numerics.level_sweep import ORDERS
@@ -82,7 +93,7 @@ def distortion(
     _check_twin(twin)
     op = yield Op()
     points = count(op)
-    chosen = per_point(stage, "drive", points, 0.5) if level is None else np.full(points, float(level))
+    chosen = bench_value(stage, "input", "drive", points, 0.5) if level is None else np.full(points, float(level))
     peak = np.sqrt(2.0) * chosen[:, None]
     sine, mixed, two = yield [
         _tones(output, peak, (frequency, 1.0)),

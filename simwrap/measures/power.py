@@ -17,6 +17,7 @@ from simwrap.measures.common import (
     Floats,
     StageLike,
     axis,
+    bench_value,
     between,
     count,
     current_nodes,
@@ -157,7 +158,7 @@ def power(
         If neither the stage nor the options give a drive.
     """
     node = output_of(stage, "power")
-    if drive is None and "drive" not in stage.values:
+    if drive is None and not stage.bench_part("input", "drive"):
         raise InputError(f"power: {stage.name} has no drive of its own; give the option drive")
     valves = {name: use for name, use in stage.valves.items() if use.valve.kind != "rectifier"}
     if not valves:
@@ -165,7 +166,7 @@ def power(
     op = yield Op()
     points = count(op)
     load_name, load = load_of(stage, points)
-    chosen = per_point(stage, "drive", points) if drive is None else np.full(points, float(drive))
+    chosen = bench_value(stage, "input", "drive", points) if drive is None else np.full(points, float(drive))
     factors = np.array([1.0])
     if levels:
         factors = np.append(factors, np.geomspace(*_SPAN, levels))

@@ -16,8 +16,9 @@ from typing import Any
 
 import numpy as np
 
-from simwrap.circuits.render import Table
-from simwrap.circuits.stage import Parameter, Stage
+from simwrap.circuits.header import Parameter
+from simwrap.circuits.point_table import Table
+from simwrap.circuits.stage import Stage
 from simwrap.errors import InputError, RangeError, SimwrapError
 from simwrap.registry import find
 from simwrap.simulation.evaluate import Options, evaluate, provenance
@@ -117,7 +118,7 @@ class Panel:
         self._options = Options(engine=engine, time_limit=time_limit, workers=1)
         self._draw, self._measures = _drawing(stage, plot, measures)
         self.controls = {
-            name: _control(ipywidgets, stage, stage.template.parameters[name], choices)
+            name: _control(ipywidgets, stage, stage.parameters[name], choices)
             for name, choices in _named(stage, parameters).items()
         }
         self._image = ipywidgets.Image(format="png")
@@ -225,7 +226,7 @@ def _escaped(text: str) -> str:
 
 def _named(stage: Stage, parameters: Any) -> dict[str, Any]:
     """Return the parameters to slide with their choices (None: the usual ones)."""
-    known = stage.template.parameters
+    known = stage.parameters
     if parameters is None:
         controls = [name for name, p in known.items() if p.unit == "" and (p.minimum, p.maximum) == (0.0, 1.0)]
         parts = [name for name, p in known.items() if p.unit == "ohm" and stage.values[name] != 0]
@@ -248,10 +249,8 @@ def _drawing(stage: Stage, plot: str | Drawing | None, measures: Any) -> tuple[D
     if callable(plot):
         return plot, chosen_measures(stage, measures)
     if plot is None:
-        quick = [name for name in stage.template.measures if name in ("response", "bias")]
-        plot = next(
-            (name for name in [*sorted(quick, reverse=True), *stage.template.measures] if drawable(name)), "response"
-        )
+        quick = [name for name in stage.measures if name in ("response", "bias")]
+        plot = next((name for name in [*sorted(quick, reverse=True), *stage.measures] if drawable(name)), "response")
     options = measures.get(plot, {}) if isinstance(measures, Mapping) else {}
     chosen = chosen_measures(stage, {plot: options})
     name = next(iter(chosen))

@@ -8,7 +8,7 @@ round, merged where they are the same, rendered, sent to an engine, and answered
 from __future__ import annotations
 
 import dataclasses
-from collections.abc import Callable, Generator, Mapping, Sequence
+from collections.abc import Generator, Mapping, Sequence
 from dataclasses import dataclass, field
 from types import MappingProxyType
 from typing import Any
@@ -17,8 +17,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from simwrap import engine as engines
-from simwrap.circuits.render import Table, render_table
-from simwrap.circuits.stage import Stage
+from simwrap.circuits.circuit import Circuit
+from simwrap.circuits.point_table import Table, grouped
+from simwrap.circuits.render import render_table
 from simwrap.engine import protocol
 from simwrap.measures.common import common_conditions
 from simwrap.measures.registry import get_measure
@@ -37,7 +38,6 @@ class Options:
     time_limit: float = 60.0
     workers: int | None = None
     executor: Any = None
-    progress: Callable[[int], None] | None = None
 
 
 def provenance(used: str, netlist: str) -> dict[str, str]:
@@ -55,15 +55,17 @@ def provenance(used: str, netlist: str) -> dict[str, str]:
 
 
 @dataclass(frozen=True)
-class StageView:
-    """What a measure sees: a stage whose swept values are arrays of shape (points,)."""
+class View:
+    """What a measure sees: a circuit whose swept values are arrays of shape (points,)."""
 
-    stage: Stage
+    circuit: Circuit
     values: Mapping[str, Any]
     points: int
 
     def __getattr__(self, name: str) -> Any:
-        return getattr(self.stage, name)
+        if name.startswith("__") or name == "circuit":  # asked for by copy and pickle before there is one
+            raise AttributeError(name)
+        return getattr(self.circuit, name)
 
 
 @dataclass
@@ -185,7 +187,7 @@ def _expand(table: Table, vary: Mapping[str, NDArray[Any]]) -> tuple[Table, int]
     columns = {name: np.repeat(column, settings) for name, column in table.columns.items()}
     for name, values in vary.items():
         columns[name] = np.broadcast_to(values, (table.points, settings)).ravel()
-    return Table(table.stage, columns, table.points * settings), settings
+    return Table(table.circuit, columns, table.points * settings), settings
 
 
 def _repeat(extra: Mapping[str, Any], settings: int) -> dict[str, Any]:
@@ -314,7 +316,7 @@ def _conduct(table: Table, measures: Mapping[str, Mapping[str, Any]], options: O
     """Run measures over a table whose words (valves, choices) are the same at all points."""
     values: dict[str, Any] = dict(table.at(0).values)
     values |= {name: column for name, column in table.columns.items() if column.dtype.kind == "f"}
-    view = StageView(table.at(0), MappingProxyType(values), table.points)
+    view = View(table.at(0), MappingProxyType(values), table.points)
     bench = _Bench(table, options)
     active: Generators = {name: get_measure(name)(view, **chosen) for name, chosen in measures.items()}
     shared = common_conditions(view, table.points)
@@ -345,12 +347,9 @@ def _conduct(table: Table, measures: Mapping[str, Mapping[str, Any]], options: O
 
 
 def _word_groups(table: Table) -> list[NDArray[np.intp]]:
-    words = [np.unique(c, return_inverse=True)[1] for c in table.columns.values() if c.dtype.kind != "f"]
-    if not words:
-        return [np.arange(table.points)]
-    _, labels = np.unique(np.stack(words), axis=1, return_inverse=True)
-    order = np.argsort(labels.ravel(), kind="stable")
-    return np.split(order, np.flatnonzero(np.diff(labels.ravel()[order])) + 1)
+    return grouped(
+        [np.unique(c, return_inverse=True)[1] for c in table.columns.values() if c.dtype.kind != "f"], table.points
+    )
 
 
 def _merge(outcomes: Sequence[Outcome], groups: Sequence[NDArray[np.intp]], points: int) -> Outcome:

@@ -11,7 +11,9 @@ from typing import Any
 
 import numpy as np
 
-from simwrap.circuits.render import Table, render
+from simwrap.circuits.circuit import Circuit, as_circuit
+from simwrap.circuits.point_table import Table
+from simwrap.circuits.render import render
 from simwrap.circuits.stage import Stage
 from simwrap.errors import EngineError, InputError
 from simwrap.measures.requests import Result, Variable
@@ -21,7 +23,7 @@ from simwrap.units import quantity
 MeasureChoice = Sequence[str] | Mapping[str, Mapping[str, Any]] | None
 
 
-def chosen_measures(stage: Stage, measures: MeasureChoice) -> dict[str, Mapping[str, Any]]:
+def chosen_measures(stage: Stage | Circuit, measures: MeasureChoice) -> dict[str, Mapping[str, Any]]:
     """Return measure names with their options; None gives those that the stage's header names.
 
     Raises
@@ -33,20 +35,20 @@ def chosen_measures(stage: Stage, measures: MeasureChoice) -> dict[str, Mapping[
     """
     from simwrap.measures.registry import get_measure
 
-    template = stage.template
+    circuit = as_circuit(stage, "measure")
     if measures is None:
-        measures = template.measures
+        measures = circuit.measures
     if isinstance(measures, str):
         measures = [measures]
     given = measures if isinstance(measures, Mapping) else {name: {} for name in measures}
     chosen = {}
     for name, options in given.items():
         measure = get_measure(name)
-        if measure.kinds and template.name not in measure.kinds:
-            raise InputError(f"{measure.name}: has no meaning for {template.name}, only for {', '.join(measure.kinds)}")
-        if not template.other_measures and measure.name not in template.measures:
-            accepted = ", ".join(template.measures)
-            raise InputError(f"{measure.name}: has no meaning for {template.name}; give {accepted}")
+        if measure.kinds and any(template.name not in measure.kinds for template in circuit.templates):
+            raise InputError(f"{measure.name}: has no meaning for {circuit.name}, only for {', '.join(measure.kinds)}")
+        if not circuit.other_measures and measure.name not in circuit.measures:
+            accepted = ", ".join(circuit.measures)
+            raise InputError(f"{measure.name}: has no meaning for {circuit.name}; give {accepted}")
         chosen[measure.name] = options
     return chosen
 
@@ -155,7 +157,7 @@ class Measurement:
 
     Attributes
     ----------
-    stage : Stage
+    stage : Stage or Circuit
     engine : str
         The simulator that did it.
     provenance : dict
@@ -164,7 +166,7 @@ class Measurement:
         Ratings exceeded, levels that failed, measures that had to leave something out.
     """
 
-    stage: Stage
+    stage: Stage | Circuit
     engine: str
     provenance: dict[str, str]
     warnings: list[str]
@@ -230,7 +232,7 @@ class Measurement:
         return "".join(parts)
 
 
-def _keep_netlist(stage: Stage) -> Path:
+def _keep_netlist(stage: Stage | Circuit) -> Path:
     """Write the netlist of a failed stage where the user finds it."""
     with tempfile.NamedTemporaryFile("w", prefix=f"simwrap-{stage.name}-", suffix=".cir", delete=False) as file:
         file.write(render(stage).complete())
@@ -255,7 +257,7 @@ def _told(outcome: Outcome) -> list[str]:
 
 
 def measure(
-    stage: Stage,
+    stage: Stage | Circuit,
     measures: MeasureChoice = None,
     *,
     engine: str = "auto",
@@ -265,8 +267,8 @@ def measure(
 
     Parameters
     ----------
-    stage : Stage
-        Made by :func:`simwrap.stage`.
+    stage : Stage or Circuit
+        Made by :func:`simwrap.stage` or :func:`simwrap.circuit`.
     measures : sequence of str, or mapping of str to options, optional
         What to measure, such as ``["bias", "response"]`` or
         ``{"headroom": {"nominal_level": 1.0}}``; without it, what the stage's header names.

@@ -15,8 +15,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from simwrap import engine as engines
-from simwrap.circuits.render import Table, render
-from simwrap.circuits.stage import Stage, check_column, check_pairs
+from simwrap.circuits.circuit import Circuit, as_circuit
+from simwrap.circuits.point_table import Table, check_column
+from simwrap.circuits.render import render
+from simwrap.circuits.stage import Stage, check_pairs
 from simwrap.errors import InputError, RangeError
 from simwrap.measures.requests import Result, Variable
 from simwrap.simulation.evaluate import Options, Outcome, evaluate, provenance
@@ -65,7 +67,7 @@ class Grid:
     zipped: bool
 
 
-def make_grid(stage: Stage, values: Mapping[str, Iterable[Any]], *, zipped: bool | str = False) -> Grid:
+def make_grid(stage: Stage | Circuit, values: Mapping[str, Iterable[Any]], *, zipped: bool | str = False) -> Grid:
     """Check swept values and lay them out.
 
     Raises
@@ -88,12 +90,12 @@ def make_grid(stage: Stage, values: Mapping[str, Iterable[Any]], *, zipped: bool
         if len(set(lengths.values())) > 1:
             raise RangeError("zipped", lengths, "the same number of values for every parameter", stage.name)
         points = next(iter(lengths.values()))
-        check_pairs(stage.template, {**stage.values, **axes})
+        check_pairs(stage.parameters, {**stage.values, **axes}, stage.name)
         return Grid(Table(stage, axes, points), ("point" if zipped is True else zipped,), (points,), axes, True)
     shape = tuple(lengths.values())
     mesh = np.meshgrid(*[np.arange(n) for n in shape], indexing="ij")
     columns = {name: column[index.ravel()] for (name, column), index in zip(axes.items(), mesh, strict=True)}
-    check_pairs(stage.template, {**stage.values, **columns})
+    check_pairs(stage.parameters, {**stage.values, **columns}, stage.name)
     return Grid(Table(stage, columns, int(np.prod(shape))), tuple(axes), shape, axes, False)
 
 
@@ -142,7 +144,7 @@ class _Collected:
 
 
 def sweep(
-    stage: Stage,
+    stage: Stage | Circuit,
     values: Mapping[str, Iterable[Any]],
     measures: MeasureChoice = None,
     *,
@@ -160,7 +162,7 @@ def sweep(
 
     Parameters
     ----------
-    stage : Stage
+    stage : Stage or Circuit
         Gives every value that isn't swept.
     values : mapping of str to sequence
         Parameter names with their values, such as ``{"cathode_resistor": ["1k", "1k5"]}``.
@@ -201,6 +203,7 @@ def sweep(
     NoEngineError
         If there is no simulator.
     """
+    stage = as_circuit(stage, "sweep")
     grid = make_grid(stage, values, zipped=zipped)
     chosen = chosen_measures(stage, measures)
     options = Options(engine=engine, time_limit=time_limit, workers=workers, executor=executor)
@@ -257,11 +260,12 @@ def _resumed(file: str | Path, grid: Grid, chosen: Mapping[str, Any]) -> xarray.
 
 def _task(grid: Grid, chosen: Mapping[str, Any]) -> str:
     """Return a digest of everything that decides about a sweep's numbers."""
-    stage = grid.table.stage
+    stage = grid.table.circuit
     told = repr([stage.name, sorted(stage.values.items()), grid.dims, grid.shape])
     told += repr(sorted((name, sorted(options.items())) for name, options in chosen.items()))
     # The first point's netlist stands for the laws of its valves.
-    digest = hashlib.sha256((told + stage.template.source + render(grid.table.at(0)).circuit.text).encode())
+    told += "".join(template.source for template in stage.templates)
+    digest = hashlib.sha256((told + render(grid.table.at(0)).circuit.text).encode())
     for name, column in grid.axes.items():
         digest.update(name.encode())
         digest.update(column.tobytes() if column.dtype.kind == "f" else repr(column.tolist()).encode())
@@ -427,7 +431,7 @@ def to_dataset(collected: _Collected, chosen: Mapping[str, Any]) -> xarray.Datas
         for name, (value, unit) in result.conditions.items():
             if np.ndim(value) == 0:
                 conditions[f"{measure}.{name}"] = value if isinstance(value, str) else f"{value} {unit}".strip()
-    parameters = grid.table.stage.template.parameters
+    parameters = grid.table.circuit.parameters
     for name, column in grid.axes.items():
         parameter = parameters.get(name)
         attrs = {
@@ -440,10 +444,10 @@ def to_dataset(collected: _Collected, chosen: Mapping[str, Any]) -> xarray.Datas
     told = collected.warnings.astype(str).reshape(shape)
     data["warnings"] = (dims, told, {"long_name": "ratings exceeded or near, and what else was noticed", "units": ""})
     about: dict[str, Any] = {
-        "stage": grid.table.stage.name,
+        "stage": grid.table.circuit.name,
         "task": _task(grid, chosen),
         "block": collected.block,
-        **{f"value.{name}": value for name, value in grid.table.stage.values.items() if name not in grid.axes},
+        **{f"value.{name}": value for name, value in grid.table.circuit.values.items() if name not in grid.axes},
         **{f"condition.{name}": text for name, text in conditions.items()},
         **provenance("+".join(sorted(collected.engines)), render(grid.table.at(0)).sha256),
     }

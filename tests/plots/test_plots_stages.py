@@ -9,7 +9,7 @@ import pytest
 from picture_rules import assert_apart, assert_readable, covered, curve_names
 
 import simwrap
-from simwrap.circuits.stage import stage_names
+from simwrap.circuits.library import stage_names
 from simwrap.plots import drawable, plot, plot_sweep
 from simwrap.plots.style import COLOURS
 
