@@ -59,6 +59,23 @@ Valves = Annotated[
 ]
 
 
+def _add_stages(folders: list[Path] | None) -> list[Path] | None:
+    """Make the stages of some folders known before anything else looks for one."""
+    from simwrap.circuits.library import add_folders
+
+    add_folders(folders or [])
+    return folders
+
+
+Stages = Annotated[
+    list[Path] | None,
+    typer.Option(
+        "--stages", metavar="DIR", help="A folder of your own stage templates (repeatable).", callback=_add_stages,
+        is_eager=True,
+    ),
+]  # fmt: skip
+
+
 Kind = Annotated[
     str | None, typer.Option("--kind", help="Section of a type that has several: triode, pentode or rectifier.")
 ]
@@ -90,10 +107,13 @@ def _assignments(given: list[str] | None, option: str = "--set") -> dict[str, st
 
 
 def _stage(name: str, settings: list[str] | None, valves: list[Path] | None) -> Any:
+    from simwrap.circuits.design_file import read_design
     from simwrap.circuits.stage import stage
 
     folders = _folders(valves)
-    made = stage(name, valve_folders=folders)
+    made: Any = (
+        read_design(name, valve_folders=folders) if name.endswith(".toml") else stage(name, valve_folders=folders)
+    )
     return made.replace(**_assignments(settings)) if settings else made
 
 
@@ -150,7 +170,10 @@ def _say_warnings(said: list[str]) -> None:
 
 @app.command("list")
 def list_things(
-    what: Annotated[str, typer.Argument(metavar="stages|valves|measures")], valves: Valves = None, as_json: Json = False
+    what: Annotated[str, typer.Argument(metavar="stages|valves|measures")],
+    valves: Valves = None,
+    stages: Stages = None,
+    as_json: Json = False,
 ) -> None:
     """List what there is: stages, valves or measures."""
     from simwrap.registry import find
@@ -282,6 +305,7 @@ def measure(
     options: MeasureOptions = None,
     engine: Engine = "auto",
     valves: Valves = None,
+    stages: Stages = None,
     as_json: Json = False,
     plot: PlotFile = None,
 ) -> None:
@@ -370,6 +394,7 @@ def sweep(
     options: MeasureOptions = None,
     engine: Engine = "auto",
     valves: Valves = None,
+    stages: Stages = None,
     zipped: Annotated[bool, typer.Option("--zipped", help="Take the values side by side.")] = False,
     output: Annotated[
         Path | None, typer.Option("--output", metavar="FILE", help="Write the Dataset: .nc (netCDF) or .csv.")
@@ -481,6 +506,7 @@ def netlist(
     stage: Annotated[str, typer.Argument(help="A stage; `simwrap list stages` prints all.")],
     settings: Set = None,
     valves: Valves = None,
+    stages: Stages = None,
 ) -> None:
     """Print a complete netlist that `ngspice -b` runs unchanged."""
     from simwrap.circuits.render import render

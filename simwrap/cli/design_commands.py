@@ -10,7 +10,7 @@ from typing import Annotated, Any
 import typer
 
 from simwrap.cli import app
-from simwrap.cli.app import Engine, Json, MeasureNames, MeasureOptions, Set, Valves
+from simwrap.cli.app import Engine, Json, MeasureNames, MeasureOptions, Set, Stages, Valves
 from simwrap.errors import RangeError
 
 Seed = Annotated[int, typer.Option("--seed", metavar="NUMBER", help="The same seed gives the same draws.")]
@@ -55,6 +55,7 @@ def tolerance(
     options: MeasureOptions = None,
     engine: Engine = "auto",
     valves: Valves = None,
+    stages: Stages = None,
     output: Annotated[
         Path | None, typer.Option("--output", metavar="FILE", help="Write the builds: .nc (netCDF) or .csv.")
     ] = None,
@@ -169,6 +170,7 @@ def choose(
     settings: Set = None,
     engine: Engine = "auto",
     valves: Valves = None,
+    stages: Stages = None,
     seed: Seed = 0,
     as_json: Json = False,
 ) -> None:

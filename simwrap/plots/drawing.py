@@ -29,6 +29,7 @@ from simwrap.plots.curves import (
 )
 from simwrap.plots.readers import Reader, keys_of, read_dataset, read_dict, read_result
 from simwrap.plots.style import STYLE
+from simwrap.plots.waveforms import draw_waveforms
 from simwrap.registry import find
 
 if TYPE_CHECKING:
@@ -100,7 +101,7 @@ def plot(found: Any, name: str | None = None) -> Figure:
     Parameters
     ----------
     found : Measurement or xarray.Dataset
-        From :func:`simwrap.measure`, or from :func:`simwrap.sweep` with its curves kept.
+        From :func:`simwrap.measure`, from :func:`simwrap.sweep` with its curves kept, or from :func:`simwrap.simulate`.
     name : str, optional
         Which measure; by default the first that has a picture (of a measurement), or
         "response" (of a sweep).
@@ -117,6 +118,8 @@ def plot(found: Any, name: str | None = None) -> Figure:
     InputError
         If the data lack its curves.
     """
+    if hasattr(found, "data_vars") and "analysis" in found.attrs:
+        return draw_waveforms(found)
     if hasattr(found, "data_vars"):
         return draw(name or "response", found)
     results: Mapping[str, Result] = found.results
