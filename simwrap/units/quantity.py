@@ -10,13 +10,13 @@ from __future__ import annotations
 
 import math
 import re
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from numbers import Real
 
 from simwrap.errors import QuantityError
 
-__all__ = ["UNITS", "parse", "render"]
+__all__ = ["UNITS", "alike", "parse", "render"]
 
 
 @dataclass(frozen=True)
@@ -174,6 +174,54 @@ def render(value: float, unit: str = "", *, digits: int = 4) -> str:
     size = abs(shifted)
     number = f"{shifted:.0f}" if 1000 <= size < 1e7 else f"{shifted:.{digits}g}"
     return f"{number}{gap}{_PREFIX_POWERS[power]}{sign}"
+
+
+def alike(values: Sequence[float], unit: str = "", *, digits: int = 4) -> tuple[list[str], str]:
+    """Write several values of one quantity with the same prefix, for a row or column of a table.
+
+    Parameters
+    ----------
+    values : sequence of float
+        In `unit`; NaN gives "not found".
+    unit : str, optional
+        As for :func:`render`.
+    digits : int, optional
+        Significant digits; zeros at the end are kept, so that points stand under one another.
+
+    Returns
+    -------
+    texts : list of str
+        The numbers alone.
+    sign : str
+        The unit with its prefix, that of the largest value.
+
+    Examples
+    --------
+    >>> alike([0.0009973, 0.00108], "A")
+    (['0.9973', '1.080'], 'mA')
+    """
+    finite = [abs(value) for value in values if math.isfinite(value) and value != 0]
+    unit = _SAME.get(unit, unit)
+    sign = _UNITS[unit].sign if unit in _UNITS else unit
+    power = 0
+    if finite and unit not in ("", "dB", "degree", "%"):
+        exponent = int(f"{max(finite):.{digits - 1}e}".partition("e")[2])
+        power = min(max(3 * (exponent // 3), -15), 12)
+
+    def text(value: float) -> str:
+        if math.isnan(value):
+            return "not found"
+        if math.isinf(value):
+            return "∞" if value > 0 else "-∞"
+        shifted = value * 10.0**-power
+        if shifted == 0:
+            return "0"
+        size = math.floor(math.log10(abs(shifted)))
+        if not -3 <= size < 7:
+            return f"{shifted:.{digits - 1}g}"
+        return f"{shifted:.{max(digits - 1 - size, 0)}f}"
+
+    return [text(float(value)) for value in values], f"{_PREFIX_POWERS[power]}{sign}"
 
 
 def _kind(given: object) -> str:
