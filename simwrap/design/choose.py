@@ -37,6 +37,8 @@ MOST_COMBINATIONS, MOST_EVERYWHERE = 1024, 16384
 MOST_SLOW_COMBINATIONS, SLOW_PROMISING = 64, 16
 #: Counts of levels that a slow measure is searched with, the first with which it has the goals' figures alike.
 FEWER_LEVELS = (0, 6)
+#: So many of the best combinations have their free voltages and wiper positions set once more.
+POLISHED = 6
 #: Within this part of a goal's tolerance figures count as alike.
 ALIKE = 0.2
 
@@ -292,14 +294,29 @@ def _combinations(problem: Problem, solution: Floats) -> tuple[Floats, Floats, b
     """
     slow = bool(problem.slow.measures)
     points = problem.neighbours(solution, MOST_SLOW_COMBINATIONS if slow else MOST_COMBINATIONS)
-    points, expected = problem.followed(points)
     if slow:
-        points = points[np.argsort(expected, kind="stable")[:SLOW_PROMISING]]
+        points = points[problem.order(points, problem.expected(points))[:SLOW_PROMISING]]
+    if any(part.series for part in problem.free):  # else the one combination there is, is the solution itself
+        points = problem.followed(points, problem.expected(points))
     reached = problem.reach(points)
+    points, reached = _polished(problem, points, reached)
     whole = problem.everywhere(solution, MOST_EVERYWHERE)
     if slow or whole is None or problem.met(reached).any():
         return points, reached, whole is not None and len(whole) <= len(points)
     return whole, problem.reach(whole), True
+
+
+def _polished(problem: Problem, points: Floats, reached: Floats) -> tuple[Floats, Floats]:
+    """Let the values that are bound to no series follow once more in the best combinations, and keep what is better."""
+    if not any(part.series for part in problem.free) or all(part.series for part in problem.free):
+        return points, reached
+    best = problem.order(points, reached)[:POLISHED]
+    again = problem.followed(points[best], reached[best])
+    found = problem.reach(again)
+    for place, values, figures in zip(best, again, found, strict=True):
+        if problem.order(np.stack([values, points[place]]), np.stack([figures, reached[place]]))[0] == 0:
+            points[place], reached[place] = values, figures
+    return points, reached
 
 
 @dataclass

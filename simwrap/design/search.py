@@ -255,6 +255,9 @@ class Problem:
         from scipy.optimize import least_squares
 
         slow = bool(self.slow.measures)
+        given = self.values(self.start[None])
+        if self.costs(given, self.reach(given))[0] < NOTHING:
+            return
         shares, costs = self._scanned(seed)
         for start in np.argsort(costs, kind="stable")[: 1 if slow else 2]:
             values, reached = self.best()
@@ -267,7 +270,7 @@ class Problem:
             )  # fmt: skip
 
     def _scanned(self, seed: int) -> tuple[Floats, Floats]:
-        """Return starting points and their costs, the stage itself first; of slow ones those that leave most hope."""
+        """Return starting points and their costs; of slow ones those that leave most hope."""
         from scipy.stats import qmc
 
         slow = bool(self.slow.measures)
@@ -278,9 +281,11 @@ class Problem:
             quick = np.isfinite(reached).any(axis=0)
             cost = (self.misses(reached)[:, quick] ** 2).sum(axis=1) + np.where(hope, 0.0, np.inf)
             drawn = drawn[np.argsort(cost, kind="stable")]
-        shares = np.concatenate([self.start[None], drawn[:SLOW_SCAN] if slow else drawn])
-        values = self.values(shares)
-        return shares, self.costs(values, self.reach(values))
+        shares = drawn[:SLOW_SCAN] if slow else drawn
+        values, reached = self.values(shares), self.reach(self.values(shares))
+        given = np.array([reached for _, reached in self.tried[:1]])  # the stage itself, already run
+        values, reached = np.concatenate([self.values(self.start[None]), values]), np.concatenate([given, reached])
+        return np.concatenate([self.start[None], shares]), self.costs(values, reached)
 
     def _slope_at(self, shares: Floats) -> _Slope:
         """Return the misses and their gradient, from one batch of points; a slow one has a point less a value."""
@@ -292,38 +297,53 @@ class Problem:
         behind = shares if slow else np.maximum(shares - step, 0.0)
         ends = [ahead] if slow else [ahead, behind]
         moved = [np.where(np.arange(count) == k, end, shares) for k in range(count) for end in ends]
-        found = self.misses(self.reach(self.values(np.stack([shares, *moved]))))
-        other = found[:1] if slow else found[2::2]
-        gradient = ((found[1 :: len(ends)] - other) / (ahead - behind)[:, None]).T
-        stay = STAY * (shares - self.start)
+        reached = self.reach(self.values(np.stack([shares, *moved])))
+
+        def change(found: Floats) -> Floats:
+            other = found[:1] if slow else found[2::2]
+            return np.asarray(((found[1 :: len(ends)] - other) / (ahead - behind)[:, None]).T)
+
+        misses, stay = self.misses(reached), STAY * (shares - self.start)
+        gradient = np.concatenate([change(misses), STAY * np.eye(count)])
         self.slope = _Slope(
-            shares.copy(), np.concatenate([found[0], stay]), np.concatenate([gradient, STAY * np.eye(count)])
+            shares.copy(), np.concatenate([misses[0], stay]), gradient, np.nan_to_num(change(reached), nan=0.0)
         )
         return self.slope
 
-    def followed(self, values: Floats) -> tuple[Floats, Floats]:
-        """Let values that are bound to no series follow the others, as the slopes near the solution have it.
+    def expected(self, values: Floats) -> Floats:
+        """Return the figures that a straight line through the best solution leads one to expect of some values."""
+        solution, reached = self.best()
+        slope = np.zeros((len(self.goals), len(self.free))) if self.slope is None else self.slope.figures
+        change = (self.shares(values) - self.shares(solution[None])) @ slope.T
+        return np.asarray(reached + change)
 
-        Returns the values, and the costs that the slopes lead one to expect; untouched, and in the order of their
-        distance, where no slope was measured.
+    def followed(self, values: Floats, expected: Floats) -> Floats:
+        """Let values that are bound to no series follow the others, so that the figures come close to the goals.
+
+        Parameters
+        ----------
+        values : ndarray, shape (points, free)
+        expected : ndarray, shape (points, goals)
+            The figures at these values; how they change is taken from the solution.
         """
-        solution, reached = (entry[None] for entry in self.best())
-        at = self.shares(solution)
-        shares = self.shares(values)
-        if self.slope is None:
-            return values, ((shares - at) ** 2).sum(axis=1)
         loose = [k for k, part in enumerate(self.free) if not part.series]
-        gradient = self.slope.gradient
-        here = np.concatenate([self.misses(reached)[0], STAY * (at[0] - self.start)])
-        misses = here + (shares - at) @ gradient.T
-        if loose:
-            # What the others' steps did is taken back; what was missed before stays missed.
-            change = np.linalg.lstsq(gradient[:, loose], (here - misses).T, rcond=None)[0].T
-            moved = np.clip(shares[:, loose] + change, 0.0, 1.0)
-            misses += (moved - shares[:, loose]) @ gradient[:, loose].T
-            shares[:, loose] = moved
-            values = np.where(np.isin(np.arange(len(self.free)), loose), self.values(shares), values)
-        return values, (misses**2).sum(axis=1)
+        if not loose or self.slope is None:
+            return values
+        from scipy.optimize import least_squares
+
+        slope, shares = self.slope.figures[:, loose], self.shares(values)
+        for point, figures in enumerate(expected):
+
+            def misses(at: Floats, point: int = point, figures: Floats = figures) -> Floats:
+                change = at - shares[point, loose]
+                return np.asarray(
+                    np.concatenate([self.misses((figures + slope @ change)[None])[0], STAY * (at - self.start[loose])])
+                )
+
+            if np.isfinite(figures).all():
+                begin = np.clip(shares[point, loose], 1e-6, 1 - 1e-6)
+                shares[point, loose] = least_squares(misses, begin, bounds=(0.0, 1.0), max_nfev=30).x
+        return np.where(np.isin(np.arange(len(self.free)), loose), self.values(shares), values)
 
     def neighbours(self, around: Floats, most: int) -> Floats:
         """Return combinations of preferred values round a solution, shape (points, free)."""
@@ -350,11 +370,12 @@ class Problem:
 
 @dataclass(frozen=True)
 class _Slope:
-    """Misses at some shares, and their gradient: goals first, then the costs of moving."""
+    """Misses at some shares, and their gradient: goals first, then the costs of moving; and that of the figures."""
 
     shares: Floats
     misses: Floats
     gradient: Floats
+    figures: Floats
 
 
 __all__ = ["Free", "Problem", "free_parts"]
