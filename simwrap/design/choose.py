@@ -8,7 +8,7 @@ other one where none of these meets all goals. It says what is reached, or by ho
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
@@ -18,7 +18,7 @@ from simwrap.circuits.point_table import Table
 from simwrap.circuits.stage import Stage
 from simwrap.design.goals import Goal, read_goals
 from simwrap.design.limits import Known
-from simwrap.design.runs import Measures, Runs
+from simwrap.design.runs import Runs
 from simwrap.design.search import Free, Problem, free_parts
 from simwrap.errors import InputError, RangeError, SimwrapError
 from simwrap.measures.registry import get_measure
@@ -143,36 +143,41 @@ class Choice:
     def _shown(self, name: str, value: float) -> str:
         return quantity.render(value, self.stage.parameters[name].unit)
 
-    def rows(self) -> list[tuple[str, ...]]:
-        """Return one row a combination: what it is, whether it meets all goals, its values, and what it reaches."""
+    def table(self) -> tuple[tuple[str, ...], list[tuple[str, ...]]]:
+        """Return the heads and one row a combination: whether it meets all goals, its values, and what it reaches.
+
+        Each column has one unit; how far a goal is missed stands beside its figure.
+        """
         shown = [(("best" if n == 0 else f"{n + 1}."), one) for n, one in enumerate(self.candidates)]
         shown += [(f"closest in {name}", one) for name, one in self.trade.items() if one not in self.candidates]
         shown.append(("values as they come", self.continuous))
-        rows = []
-        for what, one in shown:
-            values = [self._shown(name, value) for name, value in one.values.items()]
-            reached = []
-            for goal in self.goals:
-                value = one.reached[goal.variable]
-                off = goal.departure(value)
-                text = quantity.render(value, goal.unit)
-                reached.append(f"{text} ({off})" if off not in ("", "not found") else text)
-            rows.append((what, "yes" if one.met else "no", *values, *reached))
-        return rows
-
-    @property
-    def head(self) -> tuple[str, ...]:
-        """Heads of the columns of :meth:`rows`."""
-        return ("", "all met", *self.best, *[goal.text for goal in self.goals])
+        all_ = [one for _, one in shown]
+        columns = [("", [what for what, _ in shown]), ("all met", ["yes" if one.met else "no" for one in all_])]
+        for name in self.best:
+            unit = self.stage.parameters[name].unit
+            columns.append(_column(name, [one.values[name] for one in all_], unit))
+        for goal in self.goals:
+            values = [one.reached[goal.variable] for one in all_]
+            off = [goal.departure(value).replace("not found", "") for value in values]
+            columns.append(_column(goal.text, values, goal.unit))
+            if any(off):
+                columns.append(("off by", off))
+        return tuple(head for head, _ in columns), list(zip(*(column for _, column in columns), strict=True))
 
     def __repr__(self) -> str:
-        return "\n".join([text_table(self.summary, self.head, self.rows()), *self.notes, *self.warnings])
+        return "\n".join([text_table(self.summary, *self.table()), *self.notes, *self.warnings])
 
     def _repr_html_(self) -> str:
         import html
 
         notes = "".join(f"<p>{html.escape(text)}</p>" for text in (*self.notes, *self.warnings))
-        return html_table(self.summary, self.head, self.rows()) + notes
+        return html_table(self.summary, *self.table()) + notes
+
+
+def _column(head: str, values: list[float], unit: str) -> tuple[str, list[str]]:
+    """Return a head with the unit of its column, and the numbers."""
+    texts, sign = quantity.alike(values, unit)
+    return f"{head} [{sign}]" if sign else head, texts
 
 
 def choose(
@@ -433,7 +438,7 @@ def _problem(stage: Stage, goals: list[Goal], parts: list[Free], nominal: _Nomin
         if name in nominal.slow
     }
     currents = {}
-    if slow and stage.valves:
+    if slow and _has_bias(stage):
         quick.setdefault("bias", {})
         if "bias" not in nominal.used:
             nominal.add(stage, "bias", {}, options)
@@ -509,9 +514,17 @@ def _figures(runs: Runs, name: str) -> dict[str, Any]:
     return {key.replace(".", "_"): array[0] for key, array in arrays.items()}
 
 
+def _has_bias(stage: Stage) -> bool:
+    """Whether the operating points of valves can be measured."""
+    try:
+        return bool(stage.valves and chosen_measures(stage, ["bias"]))
+    except InputError:
+        return False
+
+
 def _ratings(stage: Stage, options: Options) -> list[str]:
     """Return what bias says of the valves' ratings."""
-    if not stage.valves:
+    if not _has_bias(stage):
         return []
     outcome = evaluate(Table(stage), {"bias": {}}, options)
     result = outcome.results["bias"]

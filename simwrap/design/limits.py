@@ -20,7 +20,7 @@ from __future__ import annotations
 import math
 import re
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -41,7 +41,7 @@ _BOUND = re.compile(rf"{_NAME}\s*(?P<sign><=|>=|<|>)\s*(?P<end>[^<>=]+)")
 _AROUND = re.compile(rf"{_NAME}(?:\s+{_START}(?P<centre>[^<>=]+?))?\s*(?:\+/-|±)\s*(?P<off>[^<>=±]+)")
 _RANGE = re.compile(rf"{_NAME}\s+{_START}(?P<low>[^<>=]+?)\s+to\s+(?P<high>[^<>=]+)")
 _WORD = re.compile(rf"{_NAME}\s+is\s+(?P<word>[A-Za-z][A-Za-z -]*)")
-_PERCENT = re.compile(r"\s*([0-9.]+(?:[eE][-+]?[0-9]+)?)\s*%\s*")
+_PERCENT = re.compile(r"\s*([0-9]+\.?[0-9]*|\.[0-9]+)\s*%\s*")
 
 
 @dataclass(frozen=True)
@@ -97,11 +97,14 @@ class Known:
         Values of the nominal build, where they are known.
     where : str
         For errors.
+    places : mapping of str to str
+        The measure that each comes from, where that is known.
     """
 
     units: Mapping[str, str]
     nominal: Mapping[str, float]
     where: str = ""
+    places: Mapping[str, str] = field(default_factory=dict)
 
     def find(self, given: str) -> list[str]:
         """Return the variables that a name means: one, or the same one of every valve.
@@ -129,8 +132,10 @@ def parse_limits(limits: str | Iterable[str], known: Known) -> list[Limit]:
     InputError
         For a statement that isn't of the grammar, or names an unknown variable, unit or word.
     """
-    given = [limits] if isinstance(limits, str) else list(limits)
-    texts = [text for entry in given for text in re.split(r"[,;\n]", str(entry)) if text.strip()]
+    given = [limits] if isinstance(limits, str) else list(limits) if isinstance(limits, Iterable) else [""]
+    if not all(isinstance(entry, str) for entry in given):
+        raise RangeError("limits", limits, f"texts such as {FORMS}", known.where)
+    texts = [text for entry in given for text in re.split(r"[,;\n]", entry) if text.strip()]
     found = [limit for text in texts for limit in parse_limit(text, known)]
     if not found:
         raise RangeError("limits", limits, f"at least one, such as {FORMS}", known.where)

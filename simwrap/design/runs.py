@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
+import math
 import warnings
-from collections.abc import Mapping
-from dataclasses import dataclass, replace
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -18,6 +19,7 @@ from simwrap.measures.registry import get_measure
 from simwrap.simulation.evaluate import Options, evaluate
 from simwrap.simulation.measurement import MeasureChoice, chosen_measures
 from simwrap.simulation.sweep import dataset_name, sweep
+from simwrap.units import quantity
 
 if TYPE_CHECKING:
     import xarray
@@ -45,7 +47,7 @@ class Runs:
 
     stage: Stage
     measures: Measures
-    options: Options = Options()
+    options: Options = field(default_factory=Options)
 
     @classmethod
     def of(cls, stage: Stage, measures: MeasureChoice, **how: Any) -> Runs:
@@ -75,22 +77,24 @@ class Runs:
             If a measure has no meaning for this stage.
         """
         outcome = evaluate(Table(self.stage), self.measures, self.options)
-        units, nominal = {}, {}
+        units, nominal, places = {}, {}, {}
         for measure, result in outcome.results.items():
             for key, variable in result.variables.items():
                 values = np.asarray(variable.values)
                 if variable.dims:
                     continue
                 name = dataset_name(measure, key, variable)
+                places[name] = measure
                 units[name] = "word" if values.dtype.kind in "OUS" else variable.unit
                 if values.dtype.kind in "fiu":
                     nominal[name] = float(values[0])
-        return Known(units, nominal, self.stage.name)
+        return Known(units, nominal, self.stage.name, places)
 
     def begin(self) -> tuple[Runs, Known]:
-        """Measure the stage as it stands, without the measures that turn out to have no meaning for it.
+        """Measure the stage as it stands, and let the runs that follow learn from it.
 
-        Each of them is a warning; where there is only one it is an error.
+        Measures that turn out to have no meaning for the stage are left out, each with a warning; where there is
+        only one it is an error. Where a frequency lies outside of those that were looked at, more are looked at.
 
         Raises
         ------
@@ -98,7 +102,7 @@ class Runs:
             If no measure is left, or for a slip in the options of one.
         """
         try:
-            return self, self.nominal()
+            return self._begin()
         except SLIPS:
             raise
         except InputError:
@@ -116,8 +120,31 @@ class Runs:
             raise InputError("; ".join(said))
         for text in said:
             warnings.warn(f"{text}; left out", stacklevel=4)
-        fewer = replace(self, measures=left)
-        return fewer, fewer.nominal()
+        return replace(self, measures=left)._begin()
+
+    def _begin(self) -> tuple[Runs, Known]:
+        runs, known = self, self.nominal()
+        for name in self.measures:
+            for wider in self._wider(name):
+                lost = [n for n, at in known.places.items() if at == name and known.units[n] == "Hz"]
+                if not any(math.isnan(known.nominal[n]) for n in lost):
+                    break
+                runs = replace(runs, measures={**runs.measures, name: wider})
+                known = runs.nominal()
+        return runs, known
+
+    def _wider(self, name: str) -> Iterator[Mapping[str, Any]]:
+        """Yield options with which a measure looks at ever more frequencies; none where these were asked for."""
+        entry, options = get_measure(name), self.measures[name]
+        if not {"start", "stop"} <= set(entry.options) or {"start", "stop"} & set(options):
+            return
+        for step in range(1, WIDENINGS + 1):
+            more = {"start": entry.options["start"] / WIDER**step, "stop": entry.options["stop"] * WIDER**step}
+            try:
+                entry.check(more)
+            except RangeError:  # that is as far as it goes
+                return
+            yield {**options, **more}
 
     def sweep(self, columns: Mapping[str, Any], dim: str, **more: Any) -> xarray.Dataset:
         """Measure points whose values stand side by side, along a dim; ``more`` as for :func:`simwrap.sweep`."""
@@ -127,35 +154,25 @@ class Runs:
             workers=how.workers, time_limit=how.time_limit, **more,
         )  # fmt: skip
 
-    def figures(self, columns: Mapping[str, Any], dim: str = "point") -> tuple[xarray.Dataset, dict[str, float]]:
-        """Measure points, and look further where a figure lies outside of the frequencies that were looked at.
+    def figures(self, columns: Mapping[str, Any], dim: str = "point", **more: Any) -> xarray.Dataset:
+        """Measure points, and look further where a frequency lies outside of those that were looked at.
 
-        Returns
-        -------
-        data : xarray.Dataset
-            Single numbers along ``dim``.
-        reach : dict of str to float
-            By how much ``start`` and ``stop`` of a measure were moved, by its name, where they were.
+        Only what has no value is filled in; the attribute "range.<measure>" then says how far was looked.
         """
-        data = self.sweep(columns, dim, curves=False, spot_check=0)
-        reach: dict[str, float] = {}
-        for name, options in self.measures.items():
-            limits = {key: get_measure(name).options.get(key) for key in ("start", "stop")}
-            if None in limits.values() or set(limits) & set(options):
-                continue  # it looks at no range of frequencies, or at one that was asked for
-            for step in range(1, WIDENINGS + 1):
-                lost = np.flatnonzero(_without(data, name).any(axis=0) & (data["status"].values == ""))
+        data = self.sweep(columns, dim, **more)
+        for name in self.measures:
+            for wider in self._wider(name):
+                lost = np.flatnonzero(_without(data, name) & (data["status"].values == ""))
                 if not len(lost):
                     break
-                wider = WIDER**step
-                try:
-                    get_measure(name).check(moved := {"start": limits["start"] / wider, "stop": limits["stop"] * wider})
-                except RangeError:  # that is as far as it goes
-                    break
-                again = replace(self, measures={name: {**options, **moved}})
-                _fill(data, again.sweep(_picked(columns, lost), dim, curves=False, spot_check=0), name, lost)
-                reach[name] = wider
-        return data, reach
+                picked = {column: np.asarray(values)[lost] for column, values in columns.items()}
+                again = replace(self, measures={name: wider}).sweep(picked, dim, curves=False, spot_check=0)
+                for figure in _frequencies(data, name):
+                    values = data[figure].values
+                    values[lost] = np.where(np.isnan(values[lost]), again[figure].values, values[lost])
+                start, stop = (quantity.render(wider[end], "Hz") for end in ("start", "stop"))
+                data.attrs[f"range.{name}"] = f"{start} to {stop}"
+        return data
 
 
 def single_numbers(data: xarray.Dataset, measure: str | None = None) -> list[str]:
@@ -168,21 +185,14 @@ def single_numbers(data: xarray.Dataset, measure: str | None = None) -> list[str
     ]
 
 
+def _frequencies(data: xarray.Dataset, measure: str) -> list[str]:
+    return [name for name in single_numbers(data, measure) if data[name].attrs.get("units") == "Hz"]
+
+
 def _without(data: xarray.Dataset, measure: str) -> NDArray[np.bool_]:
-    """Return where the numbers of a measure have no value, shape (numbers, points)."""
-    return np.array([np.isnan(data[name].values) for name in single_numbers(data, measure)]).reshape(
-        -1, data["status"].size
-    )
-
-
-def _picked(columns: Mapping[str, Any], places: NDArray[np.intp]) -> dict[str, Any]:
-    return {name: np.asarray(column)[places] for name, column in columns.items()}
-
-
-def _fill(data: xarray.Dataset, found: xarray.Dataset, measure: str, places: NDArray[np.intp]) -> None:
-    for name in single_numbers(data, measure):
-        values = data[name].values
-        values[places] = np.where(np.isnan(values[places]), found[name].values, values[places])
+    """Return which points lack a frequency that a measure looks for."""
+    lost = [np.isnan(data[name].values) for name in _frequencies(data, measure)]
+    return np.any(lost, axis=0) if lost else np.zeros(data["status"].size, dtype=bool)
 
 
 __all__ = ["Runs", "single_numbers"]

@@ -20,6 +20,7 @@ from simwrap.circuits.header import Parameter
 from simwrap.circuits.stage import Stage, find_parameter
 from simwrap.design.goals import Goal
 from simwrap.design.runs import Runs, single_numbers
+from simwrap.design.tolerance import devices_moved
 from simwrap.errors import InputError, RangeError
 from simwrap.units import eseries
 
@@ -108,6 +109,8 @@ def free_parts(
         if parameter.unit in ("ohm", "F", "H"):
             row = rows.get(name, rows[""])
             eseries.values(row, 1.0, 1.0)  # refuses an unknown series
+            if stage.values[name] != 0 and not devices_moved(stage, name):
+                raise RangeError("free", name, "parts that are in the circuit as its choices stand", stage.name)
         low, high = _range(stage, parameter, ends, row != "")
         if low == high:
             held[name] = low
@@ -187,7 +190,7 @@ class Problem:
         reached, hope = self._quickly(values)
         if self.slow.measures and hope.any():
             places = np.flatnonzero(hope)
-            data, _ = self.slow.figures(self._columns(values[places]))
+            data = self.slow.figures(self._columns(values[places]), curves=False, spot_check=0)
             self._take(data, reached, places)
         self.tried += zip(values, reached, strict=True)
         return reached
@@ -200,7 +203,7 @@ class Problem:
         reached = np.full((len(values), len(self.goals)), np.nan)
         hope = np.ones(len(values), dtype=bool)
         if self.quick.measures:
-            data, _ = self.quick.figures(self._columns(values))
+            data = self.quick.figures(self._columns(values), curves=False, spot_check=0)
             hope = np.asarray(data["status"].values == "")
             for name, nominal in self.anode_currents.items():
                 hope &= np.abs(data[name].values) > CUT_OFF * abs(nominal)
@@ -228,7 +231,8 @@ class Problem:
     def met(self, reached: Floats) -> NDArray[np.bool_]:
         """Return which points keep all goals."""
         kept = [[goal.met(float(row[k])) for k, goal in enumerate(self.goals)] for row in reached]
-        return np.all(np.array(kept, dtype=bool).reshape(len(reached), len(self.goals)), axis=1)
+        whole: NDArray[np.bool_] = np.all(np.array(kept, dtype=bool).reshape(len(reached), len(self.goals)), axis=1)
+        return whole
 
     @property
     def start(self) -> Floats:

@@ -249,7 +249,7 @@ def sobol_indices(
     problem = {"num_vars": len(factors), "names": [f.name for f in factors], "bounds": [[0.0, 1.0]] * len(factors)}
     share = sampling.sample(problem, samples, calc_second_order=False, seed=seed)
     columns = columns_of(stage, factors, positions_of(factors, share, varied.distribution))
-    name, values = _figure(runs.figures(columns, "build")[0], variable, "sobol_indices")
+    name, values = _figure(runs.figures(columns, "build", curves=False, spot_check=0), variable, "sobol_indices")
     if not np.isfinite(values).all():
         without = int((~np.isfinite(values)).sum())
         raise InputError(

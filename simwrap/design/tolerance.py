@@ -270,7 +270,7 @@ def _part_tolerances(stage: Stage, tolerances: Mapping[str, Any]) -> dict[str, t
             ends = read_tolerance(tolerance, kind)
             of_kind = [n for n, p in parameters.items() if p.unit == KINDS[kind] and stage.values[n] != 0]
             inside = [name for name in of_kind if name.rpartition(".")[2] not in OUTSIDE]
-            found |= {name: ends for name in inside if _devices_moved(stage, name)}
+            found |= {name: ends for name in inside if devices_moved(stage, name)}
             continue
         known = {**{n: n for n in parameters}, **{k: k for k in KINDS}}
         single = find("parameter or kind of part", given, known, stage.name)
@@ -281,7 +281,7 @@ def _part_tolerances(stage: Stage, tolerances: Mapping[str, Any]) -> dict[str, t
     return found | singles
 
 
-def _devices_moved(stage: Stage, name: str) -> set[str]:
+def devices_moved(stage: Stage, name: str) -> set[str]:
     """Return the devices of the netlist that a value changes: none where its choices leave it out."""
     before = render(stage).circuit.text.splitlines()
     for factor in (1.001, 0.999):  # one of them where the value stands at an end of its range
@@ -298,7 +298,7 @@ def _supply_parameters(stage: Stage) -> tuple[str, ...]:
     """Return the voltages that set a supply and nothing else: also where supply and parameter have two names."""
     devices = set(stage.supplies.values())
     volts = [n for n, p in stage.parameters.items() if p.unit == "V" and stage.values[n] != 0]
-    moved = {name: _devices_moved(stage, name) for name in volts}
+    moved = {name: devices_moved(stage, name) for name in volts}
     return tuple(name for name, found in moved.items() if found and found <= devices)
 
 
@@ -476,7 +476,7 @@ def spread(
     positions = draw(factors, builds, seed, varied.distribution)
     runs, known = runs.begin()
     columns = columns_of(stage, factors, positions)
-    data = runs.sweep(columns, "build", curves=curves, file=file, spot_check=spot_check, progress=progress)
+    data = runs.figures(columns, "build", curves=curves, file=file, spot_check=spot_check, progress=progress)
     data.attrs |= {f"nominal.{name}": value for name, value in known.nominal.items()}
     data.attrs |= {"seed": int(seed), "distribution": varied.distribution, "factors": told(factors)}
     if file is not None:

@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -12,7 +12,6 @@ from numpy.typing import NDArray
 from simwrap.circuits.stage import Stage
 from simwrap.design.runs import Runs, single_numbers
 from simwrap.design.tolerance import Tolerances, columns_of
-from simwrap.measures.registry import get_measure
 from simwrap.simulation.measurement import MeasureChoice
 from simwrap.tables import html_table, text_table
 from simwrap.units import quantity
@@ -36,14 +35,11 @@ class WorstCase:
         Which corners were taken, in words.
     nominal : dict of str to float
         Values of the nominal build.
-    ranges : dict of str to tuple of float
-        The frequencies [Hz] that were looked at, by measure, where a corner asked for more than the usual ones.
     """
 
     data: xarray.Dataset
     method: str
     nominal: dict[str, float]
-    ranges: dict[str, tuple[float, float]] = field(default_factory=dict)
 
     def __getitem__(self, variable: str) -> tuple[float, float]:
         """Return the lowest and the highest value of a variable, NaN where no corner has one."""
@@ -75,8 +71,8 @@ class WorstCase:
 
     def _where(self, name: str) -> str:
         """Say where it was looked for in vain; the extremes that are shown then aren't the worst."""
-        start, stop = self.ranges.get(str(self.data[name].attrs.get("measure")), (0.0, 0.0))
-        between = f" between {quantity.render(start, 'Hz')} and {quantity.render(stop, 'Hz')}" if stop else ""
+        looked = self.data.attrs.get(f"range.{self.data[name].attrs.get('measure')}")
+        between = f" from {looked}" if looked else ""
         return f"{between}, so that its extremes may lie further out than those that are shown"
 
     @property
@@ -148,13 +144,9 @@ def worst_case(
     runs = Runs.of(stage, measures, engine=engine, executor=executor, workers=workers, time_limit=time_limit)
     runs, known = runs.begin()
     nominal = dict(known.nominal)
-    reach: dict[str, float] = {}
 
     def run(positions: NDArray[Any]) -> xarray.Dataset:
-        data, further = runs.figures(columns_of(stage, factors, positions), "corner")
-        for name, factor in further.items():
-            reach[name] = max(factor, reach.get(name, 1.0))
-        return data
+        return runs.figures(columns_of(stage, factors, positions), "corner", curves=False, spot_check=0)
 
     count = len(factors)
     if count <= ALL_CORNERS:
@@ -165,14 +157,10 @@ def worst_case(
         method = (
             f"{count} factors, corners directed by the change with each factor alone (a worse mixture may be missed)"
         )
-    ranges = {}
-    for name, factor in reach.items():
-        options = get_measure(name).options
-        ranges[name] = (options["start"] / factor, options["stop"] * factor)
-    return WorstCase(data, method, nominal, ranges)
+    return WorstCase(data, method, nominal)
 
 
-def _directed(run: Any, count: int) -> xarray.Dataset:
+def _directed(run: Callable[[NDArray[Any]], xarray.Dataset], count: int) -> xarray.Dataset:
     """Move each factor alone, and then run the corners that each variable's changes point to."""
     import xarray
 
@@ -183,7 +171,7 @@ def _directed(run: Any, count: int) -> xarray.Dataset:
         sign = np.where(np.nan_to_num(values[:count] - values[count:]) < 0, -1.0, 1.0)
         corners += [sign, -sign]
     directed = run(np.unique(np.array(corners, dtype=np.float64), axis=0))
-    return xarray.concat([alone, directed], "corner", combine_attrs="override")
+    return xarray.concat([alone, directed], "corner", combine_attrs="override")  # the later has looked as far
 
 
 __all__ = ["WorstCase", "worst_case"]

@@ -186,7 +186,7 @@ def alike(values: Sequence[float], unit: str = "", *, digits: int = 4) -> tuple[
     unit : str, optional
         As for :func:`render`.
     digits : int, optional
-        Significant digits; zeros at the end are kept, so that points stand under one another.
+        Significant digits; all have as many decimals, so that their points stand under one another.
 
     Returns
     -------
@@ -197,31 +197,30 @@ def alike(values: Sequence[float], unit: str = "", *, digits: int = 4) -> tuple[
 
     Examples
     --------
-    >>> alike([0.0009973, 0.00108], "A")
-    (['0.9973', '1.080'], 'mA')
+    >>> alike([0.000997, 0.00108], "A")
+    (['0.997', '1.080'], 'mA')
     """
-    finite = [abs(value) for value in values if math.isfinite(value) and value != 0]
     unit = _SAME.get(unit, unit)
     sign = _UNITS[unit].sign if unit in _UNITS else unit
+    finite = [abs(value) for value in values if math.isfinite(value)]
     power = 0
-    if finite and unit not in ("", "dB", "degree", "%"):
+    if any(finite) and unit not in ("", "dB", "degree", "%"):
         exponent = int(f"{max(finite):.{digits - 1}e}".partition("e")[2])
         power = min(max(3 * (exponent // 3), -15), 12)
+    shifted = [float(f"{value * 10.0**-power:.{digits}g}") for value in values]
+    decimals = [len(f"{value:f}".rstrip("0").partition(".")[2]) for value in shifted if math.isfinite(value)]
+    largest = max((abs(value) for value in shifted if math.isfinite(value)), default=0.0)
+    common = min(max(decimals, default=0), max(digits - len(f"{largest:.0f}"), 0))
 
     def text(value: float) -> str:
         if math.isnan(value):
             return "not found"
         if math.isinf(value):
             return "∞" if value > 0 else "-∞"
-        shifted = value * 10.0**-power
-        if shifted == 0:
-            return "0"
-        size = math.floor(math.log10(abs(shifted)))
-        if not -3 <= size < 7:
-            return f"{shifted:.{digits - 1}g}"
-        return f"{shifted:.{max(digits - 1 - size, 0)}f}"
+        plain = value == 0 or 10.0 ** (1 - common) <= abs(value) < 1e7
+        return f"{value:.{common}f}" if plain else f"{value:.{digits}g}"
 
-    return [text(float(value)) for value in values], f"{_PREFIX_POWERS[power]}{sign}"
+    return [text(value) for value in shifted], f"{_PREFIX_POWERS[power]}{sign}"
 
 
 def _kind(given: object) -> str:

@@ -17,6 +17,7 @@ from simwrap.design.worst_case import worst_case
 from simwrap.design.yields import yield_of
 from simwrap.errors import InputError, QuantityError, RangeError, UnknownNameError
 
+
 def factors_of(stage: Any, tolerances: Any = None, **more: Any) -> list[Factor]:
     return Tolerances.of(tolerances, **more).factors(stage)
 
