@@ -81,9 +81,7 @@ def tolerance(
     from simwrap.simulation.sweep import save
 
     made = app._stage(stage, settings, valves)
-    chosen = app._measure_options(measures, options) or [
-        name for name in made.measures if name in ("bias", "response")
-    ]
+    chosen = app._measure_options(measures, options) or [name for name in made.measures if name in ("bias", "response")]
     varied = Tolerances(
         parts=app._assignments(parts, "--part") or None,
         valves=app._assignments(valve_spread, "--valve-spread"),

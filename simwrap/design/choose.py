@@ -14,11 +14,11 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from simwrap.circuits.circuit import as_circuit
 from simwrap.circuits.point_table import Table
-from simwrap.circuits.stage import Stage
 from simwrap.design.goals import Goal, read_goals
 from simwrap.design.limits import Known
-from simwrap.design.runs import Runs
+from simwrap.design.runs import Design, Runs
 from simwrap.design.search import Free, Problem, free_parts
 from simwrap.errors import InputError, RangeError, SimwrapError
 from simwrap.measures.registry import get_measure
@@ -64,7 +64,7 @@ class Choice:
 
     Attributes
     ----------
-    stage : Stage
+    stage : Stage or Circuit
         With the best values.
     goals : tuple of Goal
         As they were stated, and those that had to be added to make sense of them (see ``notes``).
@@ -89,7 +89,7 @@ class Choice:
     series : str
     """
 
-    stage: Stage
+    stage: Design
     goals: tuple[Goal, ...]
     candidates: tuple[Candidate, ...]
     trade: dict[str, Candidate]
@@ -181,7 +181,7 @@ def _column(head: str, values: list[float], unit: str) -> tuple[str, list[str]]:
 
 
 def choose(
-    stage: Stage,
+    stage: Design,
     goals: Mapping[str, Any],
     free: Iterable[str] | Mapping[str, Any],
     *,
@@ -198,7 +198,7 @@ def choose(
 
     Parameters
     ----------
-    stage : Stage
+    stage : Stage or Circuit
         Gives every value that isn't free, and where the search starts.
     goals : mapping of str to object
         By figure ("response.gain", or "gain"; "v1.anode_current", without the valve's
@@ -234,8 +234,7 @@ def choose(
     """
     from simwrap.design.tolerance import whole_number
 
-    if not isinstance(stage, Stage):
-        raise RangeError("stage", stage, 'a stage, such as simwrap.stage("triode_gain")')
+    as_circuit(stage, "choose")
     if not isinstance(goals, Mapping):
         raise RangeError("goals", goals, 'goals by figure, such as {"gain": 50}', stage.name)
     if not goals:
@@ -335,7 +334,7 @@ class _Nominal:
     used: dict[str, Mapping[str, Any]]
     named: dict[str, str]
 
-    def add(self, stage: Stage, name: str, given: Mapping[str, Any], options: Options) -> None:
+    def add(self, stage: Design, name: str, given: Mapping[str, Any], options: Options) -> None:
         """Take over the figures of one measure."""
         outcome = evaluate(Table(stage), {name: given}, options)
         if outcome.slow:
@@ -348,11 +347,11 @@ class _Nominal:
             self.values[figure], self.units[figure], self.places[figure] = float(values[0]), variable.unit, name
         self.used[name] = given
 
-    def known(self, stage: Stage) -> Known:
+    def known(self, stage: Design) -> Known:
         """Return what goals can be about."""
         return Known(self.units, self.values, stage.name)
 
-    def find(self, stage: Stage, goals: Iterable[str]) -> None:
+    def find(self, stage: Design, goals: Iterable[str]) -> None:
         """Note the figure of every goal that is there by now: that of the first measure which has one."""
         for goal in goals:
             if goal in self.named:
@@ -363,7 +362,7 @@ class _Nominal:
                 continue
             self.named[goal] = goal if others else first
 
-    def goals(self, goals: Mapping[str, Any], stage: Stage) -> list[Goal]:
+    def goals(self, goals: Mapping[str, Any], stage: Design) -> list[Goal]:
         """Read the goals; one that names no figure is refused here."""
         named = [self.named.get(str(name), str(name)) for name in goals]
         for name in named:
@@ -377,7 +376,7 @@ class _Nominal:
         return next((name for name in names if name.replace(".", "_") == f"{measure}_{tail}".replace(".", "_")), "")
 
 
-def _nominal(stage: Stage, goals: Mapping[str, Any], measures: Any, options: Options) -> _Nominal:
+def _nominal(stage: Design, goals: Mapping[str, Any], measures: Any, options: Options) -> _Nominal:
     """Measure the stage as it stands until every goal's figure has been seen."""
     found = _Nominal({}, {}, {}, set(), {}, {})
     given = chosen_measures(stage, measures) if measures is not None else {}
@@ -402,7 +401,7 @@ def _nominal(stage: Stage, goals: Mapping[str, Any], measures: Any, options: Opt
 
 
 def _with_drive(
-    stage: Stage, goals: list[Goal], parts: list[Free], held: Mapping[str, float], nominal: _Nominal
+    stage: Design, goals: list[Goal], parts: list[Free], held: Mapping[str, float], nominal: _Nominal
 ) -> tuple[list[Goal], list[Free], list[str]]:
     """Free the drive where the most output power is asked for: at a fixed drive that would be another question.
 
@@ -410,11 +409,11 @@ def _with_drive(
     """
     power = nominal.figure("power", "output_power")
     most = any(goal.variable == power and goal.extreme == "most" for goal in goals)
-    drives = [name for name in stage.parameters if name.rpartition(".")[2] == "drive"]
+    drive = as_circuit(stage).bench_part("input", "drive")
     options = nominal.used.get("power", {})
-    if not power or not most or not drives or "drive" in options:
+    if not power or not most or not drive or "drive" in options:
         return goals, parts, []
-    drive, notes = drives[0], []
+    notes = []
     if drive not in held and drive not in [part.parameter.name for part in parts]:
         parts = [*parts, *free_parts(stage, [drive], "")[0]]
         notes.append(
@@ -428,7 +427,7 @@ def _with_drive(
     return goals, parts, notes
 
 
-def _problem(stage: Stage, goals: list[Goal], parts: list[Free], nominal: _Nominal, options: Options) -> Problem:
+def _problem(stage: Design, goals: list[Goal], parts: list[Free], nominal: _Nominal, options: Options) -> Problem:
     """Divide what is measured into what is run of every point, and what only where there is hope."""
     measures = dict.fromkeys(nominal.places[goal.variable] for goal in goals)
     quick = {name: nominal.used[name] for name in measures if name not in nominal.slow}
@@ -450,7 +449,7 @@ def _problem(stage: Stage, goals: list[Goal], parts: list[Free], nominal: _Nomin
     return Problem(goals, parts, Runs(stage, quick, options), Runs(stage, slow, options), currents)
 
 
-def _lean(stage: Stage, name: str, nominal: _Nominal, goals: list[Goal], options: Options) -> Mapping[str, Any]:
+def _lean(stage: Design, name: str, nominal: _Nominal, goals: list[Goal], options: Options) -> Mapping[str, Any]:
     """Return options with which a slow measure gives the goals' figures in fewer levels, if there are such.
 
     They are tried on the stage as it stands, and taken where every goal's figure comes out alike.
@@ -483,7 +482,7 @@ def _alike(goal: Goal, one: float, other: float | None) -> bool:
     return bool(close and abs(apart) <= ALIKE)
 
 
-def _beyond_onset(stage: Stage, nominal: _Nominal, goals: list[Goal], options: Options) -> list[str]:
+def _beyond_onset(stage: Design, nominal: _Nominal, goals: list[Goal], options: Options) -> list[str]:
     """Say which figures of the best lie beyond the level at which a limit is reached."""
     said = []
     for name in dict.fromkeys(nominal.places[goal.variable] for goal in goals):
@@ -514,7 +513,7 @@ def _figures(runs: Runs, name: str) -> dict[str, Any]:
     return {key.replace(".", "_"): array[0] for key, array in arrays.items()}
 
 
-def _has_bias(stage: Stage) -> bool:
+def _has_bias(stage: Design) -> bool:
     """Whether the operating points of valves can be measured."""
     try:
         return bool(stage.valves and chosen_measures(stage, ["bias"]))
@@ -522,7 +521,7 @@ def _has_bias(stage: Stage) -> bool:
         return False
 
 
-def _ratings(stage: Stage, options: Options) -> list[str]:
+def _ratings(stage: Design, options: Options) -> list[str]:
     """Return what bias says of the valves' ratings."""
     if not _has_bias(stage):
         return []

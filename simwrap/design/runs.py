@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from numpy.typing import NDArray
 
+from simwrap.circuits.circuit import Circuit
 from simwrap.circuits.point_table import Table
 from simwrap.circuits.stage import Stage
 from simwrap.design.limits import Known
@@ -24,6 +25,8 @@ from simwrap.units import quantity
 if TYPE_CHECKING:
     import xarray
 
+#: What a design task is about.
+Design = Stage | Circuit
 Measures = Mapping[str, Mapping[str, Any]]
 
 #: How much further each way a range of frequencies is looked at where a figure lies outside of it, and how often.
@@ -38,19 +41,19 @@ class Runs:
 
     Attributes
     ----------
-    stage : Stage
+    stage : Stage or Circuit
     measures : mapping of str to mapping
         Measure names with their options.
     options : Options
         How to run.
     """
 
-    stage: Stage
+    stage: Design
     measures: Measures
     options: Options = field(default_factory=Options)
 
     @classmethod
-    def of(cls, stage: Stage, measures: MeasureChoice, **how: Any) -> Runs:
+    def of(cls, stage: Design, measures: MeasureChoice, **how: Any) -> Runs:
         """Return runs of the measures that were named, or else of the stage's own.
 
         Parameters
@@ -64,8 +67,6 @@ class Runs:
         ------
         InputError
         """
-        if not isinstance(stage, Stage):
-            raise RangeError("stage", stage, 'a stage, such as simwrap.stage("triode_gain")')
         return cls(stage, chosen_measures(stage, measures), Options(**how))
 
     def nominal(self) -> Known:

@@ -17,9 +17,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from simwrap.circuits.header import Parameter
-from simwrap.circuits.stage import Stage, find_parameter
+from simwrap.circuits.stage import find_parameter
 from simwrap.design.goals import Goal
-from simwrap.design.runs import Runs, single_numbers
+from simwrap.design.runs import Design, Runs, single_numbers
 from simwrap.design.tolerance import devices_moved
 from simwrap.errors import InputError, RangeError
 from simwrap.units import eseries
@@ -81,7 +81,7 @@ class Free:
 
 
 def free_parts(
-    stage: Stage, free: Iterable[str] | Mapping[str, Any], series: str | Mapping[str, str]
+    stage: Design, free: Iterable[str] | Mapping[str, Any], series: str | Mapping[str, str]
 ) -> tuple[list[Free], dict[str, float]]:
     """Read which values are free; values that are held at one place (their ends are the same) come apart.
 
@@ -122,7 +122,7 @@ def free_parts(
     return parts, held
 
 
-def _series_by_name(stage: Stage, series: str | Mapping[str, str]) -> dict[str, str]:
+def _series_by_name(stage: Design, series: str | Mapping[str, str]) -> dict[str, str]:
     """Return the series by parameter, "" for all others."""
     if isinstance(series, str):
         return {"": series}
@@ -135,7 +135,7 @@ def _series_by_name(stage: Stage, series: str | Mapping[str, str]) -> dict[str, 
     return {"": "E12", **found}
 
 
-def _range(stage: Stage, parameter: Parameter, ends: Any, on_series: bool) -> tuple[float, float]:
+def _range(stage: Design, parameter: Parameter, ends: Any, on_series: bool) -> tuple[float, float]:
     """Return where a free value may be."""
     name, start = parameter.name, float(stage.values[parameter.name])
     if ends is not None:

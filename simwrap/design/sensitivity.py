@@ -8,8 +8,9 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from simwrap.circuits.circuit import as_circuit
 from simwrap.design.limits import known_of
-from simwrap.design.runs import Runs
+from simwrap.design.runs import Design, Runs
 from simwrap.design.tolerance import Tolerances, columns_of, positions_of, whole_number
 from simwrap.errors import InputError, RangeError
 from simwrap.tables import html_table, text_table
@@ -17,7 +18,6 @@ from simwrap.tables import html_table, text_table
 if TYPE_CHECKING:
     import xarray
 
-    from simwrap.circuits.stage import Stage
     from simwrap.simulation.measurement import MeasureChoice
 
 #: Below this share of explained spread a straight line is called a poor description.
@@ -186,7 +186,7 @@ def rank_parts(data: xarray.Dataset, variable: str) -> Ranking:
 
 
 def sobol_indices(
-    stage: Stage,
+    stage: Design,
     variable: str,
     tolerances: Tolerances | Mapping[str, Any] | None = None,
     measures: MeasureChoice = None,
@@ -238,6 +238,7 @@ def sobol_indices(
     if whole_number("samples", samples, 8, MOST_SAMPLES) & (samples - 1):
         raise RangeError("samples", samples, "a power of 2 from 8 on")
     whole_number("seed", seed, 0, 2**32 - 1)
+    as_circuit(stage, "sobol_indices")
     varied = Tolerances.of(
         tolerances, valve_spread=valve_spread, supply_variation=supply_variation, matched=matched, matching=matching,
         distribution=distribution,

@@ -17,10 +17,11 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from numpy.typing import NDArray
 
+from simwrap.circuits.circuit import as_circuit
 from simwrap.circuits.render import render
-from simwrap.circuits.stage import SPREADS, Stage
-from simwrap.design.runs import Runs
-from simwrap.errors import InputError, QuantityError, RangeError
+from simwrap.circuits.stage import SPREADS, find_parameter
+from simwrap.design.runs import Design, Runs
+from simwrap.errors import InputError, QuantityError, RangeError, UnknownNameError
 from simwrap.registry import find
 from simwrap.simulation.measurement import MeasureChoice
 from simwrap.simulation.sweep import save
@@ -214,7 +215,7 @@ class Tolerances:
             )
         return tolerances
 
-    def factors(self, stage: Stage) -> list[Factor]:
+    def factors(self, stage: Design) -> list[Factor]:
         """Return what varies in a stage.
 
         Raises
@@ -259,7 +260,7 @@ def _groups(given: Any) -> bool | tuple[tuple[str, ...], ...]:
     return tuple(tuple(group) for group in groups)
 
 
-def _part_tolerances(stage: Stage, tolerances: Mapping[str, Any]) -> dict[str, tuple[float, float]]:
+def _part_tolerances(stage: Design, tolerances: Mapping[str, Any]) -> dict[str, tuple[float, float]]:
     """Kinds first, then what is said of a single part."""
     parameters = stage.parameters
     found: dict[str, tuple[float, float]] = {}
@@ -272,29 +273,25 @@ def _part_tolerances(stage: Stage, tolerances: Mapping[str, Any]) -> dict[str, t
             inside = [name for name in of_kind if name.rpartition(".")[2] not in OUTSIDE]
             found |= {name: ends for name in inside if devices_moved(stage, name)}
             continue
-        known = {**{n: n for n in parameters}, **{k: k for k in KINDS}}
-        single = find("parameter or kind of part", given, known, stage.name)
-        if single in KINDS or not parameters[single].numeric:
+        try:
+            single = find_parameter(given, parameters, stage.name).name
+        except UnknownNameError:
+            raise UnknownNameError("parameter or kind of part", given, [*parameters, *KINDS], stage.name) from None
+        if not parameters[single].numeric:
             accepted = "one for a number: this parameter is a word"
             raise RangeError(f"tolerance of {single}", tolerance, accepted, stage.name)
         singles[single] = read_tolerance(tolerance, single)
     return found | singles
 
 
-def devices_moved(stage: Stage, name: str) -> set[str]:
+def devices_moved(stage: Design, name: str) -> set[str]:
     """Return the devices of the netlist that a value changes: none where its choices leave it out."""
-    before = render(stage).circuit.text.splitlines()
-    for factor in (1.001, 0.999):  # one of them where the value stands at an end of its range
-        try:
-            moved = stage.replace(**{name: stage.values[name] * factor})
-        except InputError:
-            continue
-        after = render(moved).circuit.text.splitlines()
-        return {old.partition(" ")[0] for old, new in zip(before, after, strict=False) if old != new}
-    return set()
+    moved = stage.with_values({name: stage.values[name] * 1.001})
+    before, after = (render(one).circuit.text.splitlines() for one in (stage, moved))
+    return {old.partition(" ")[0] for old, new in zip(before, after, strict=False) if old != new}
 
 
-def _supply_parameters(stage: Stage) -> tuple[str, ...]:
+def _supply_parameters(stage: Design) -> tuple[str, ...]:
     """Return the voltages that set a supply and nothing else: also where supply and parameter have two names."""
     devices = set(stage.supplies.values())
     volts = [n for n, p in stage.parameters.items() if p.unit == "V" and stage.values[n] != 0]
@@ -302,7 +299,7 @@ def _supply_parameters(stage: Stage) -> tuple[str, ...]:
     return tuple(name for name, found in moved.items() if found and found <= devices)
 
 
-def _valve_factors(stage: Stage, tolerances: Tolerances) -> list[Factor]:
+def _valve_factors(stage: Design, tolerances: Tolerances) -> list[Factor]:
     ends: dict[str, tuple[float, float]] = {}
     # Single valves last, so that what is said of one goes before what is said of all.
     for given, tolerance in sorted(tolerances.valves.items(), key=lambda entry: "." in entry[0]):
@@ -322,7 +319,7 @@ def _valve_factors(stage: Stage, tolerances: Tolerances) -> list[Factor]:
     return factors
 
 
-def _spreads_named(stage: Stage, given: str, tolerance: Any) -> list[str]:
+def _spreads_named(stage: Design, given: str, tolerance: Any) -> list[str]:
     """Return "v1.mu" and the like for a spread of one valve or of all."""
     instance, dot, which = given.strip().casefold().rpartition(".")
     if which == "gm":
@@ -337,7 +334,7 @@ def _spreads_named(stage: Stage, given: str, tolerance: Any) -> list[str]:
     return [f"{valve}.{which}" for valve in valves]
 
 
-def _matched_groups(stage: Stage, matched: bool | Sequence[Sequence[str]]) -> list[list[str]]:
+def _matched_groups(stage: Design, matched: bool | Sequence[Sequence[str]]) -> list[list[str]]:
     """Return groups of valve instances that share their draw; one that isn't matched is a group of its own."""
     valves = stage.valves
     if matched is True:
@@ -353,12 +350,12 @@ def _matched_groups(stage: Stage, matched: bool | Sequence[Sequence[str]]) -> li
     return groups + [[instance] for instance in valves if instance not in grouped]
 
 
-def columns_of(stage: Stage, factors: Sequence[Factor], positions: Floats) -> dict[str, Floats]:
+def columns_of(stage: Design, factors: Sequence[Factor], positions: Floats) -> dict[str, Floats]:
     """Return parameter columns for positions of the factors.
 
     Parameters
     ----------
-    stage : Stage
+    stage : Stage or Circuit
         Its values are what the factors multiply.
     factors : sequence of Factor
     positions : ndarray, shape (points, factors)
@@ -415,7 +412,7 @@ def whole_number(name: str, given: Any, least: int, most: int | None = None) -> 
 
 
 def spread(
-    stage: Stage,
+    stage: Design,
     tolerances: Tolerances | Mapping[str, Any] | None = None,
     measures: MeasureChoice = None,
     *,
@@ -439,7 +436,7 @@ def spread(
 
     Parameters
     ----------
-    stage : Stage
+    stage : Stage or Circuit
         The nominal values.
     tolerances : mapping of str to str or float, or Tolerances, optional
         Of the parts, as in :class:`Tolerances`; or all that varies as a ``Tolerances``.
@@ -467,6 +464,7 @@ def spread(
     NoEngineError
         If there is no simulator.
     """
+    as_circuit(stage, "spread")
     varied = Tolerances.of(
         tolerances, valve_spread=valve_spread, supply_variation=supply_variation, matched=matched, matching=matching,
         distribution=distribution,

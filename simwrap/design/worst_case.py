@@ -9,8 +9,8 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from numpy.typing import NDArray
 
-from simwrap.circuits.stage import Stage
-from simwrap.design.runs import Runs, single_numbers
+from simwrap.circuits.circuit import as_circuit
+from simwrap.design.runs import Design, Runs, single_numbers
 from simwrap.design.tolerance import Tolerances, columns_of
 from simwrap.simulation.measurement import MeasureChoice
 from simwrap.tables import html_table, text_table
@@ -98,7 +98,7 @@ class WorstCase:
 
 
 def worst_case(
-    stage: Stage,
+    stage: Design,
     tolerances: Tolerances | Mapping[str, Any] | None = None,
     measures: MeasureChoice = None,
     *,
@@ -137,6 +137,7 @@ def worst_case(
     InputError, NoEngineError
         As for :func:`spread`.
     """
+    as_circuit(stage, "worst_case")
     varied = Tolerances.of(
         tolerances, valve_spread=valve_spread, supply_variation=supply_variation, matched=matched, matching=matching
     )
