@@ -446,7 +446,9 @@ def _problem(stage: Design, goals: list[Goal], parts: list[Free], nominal: _Nomi
             for name, value in nominal.values.items()
             if nominal.places[name] == "bias" and name.endswith("anode_current") and value
         }
-    return Problem(goals, parts, Runs(stage, quick, options), Runs(stage, slow, options), currents)
+    wanted = {goal.variable for goal in goals}
+    absent = frozenset(name for name, value in nominal.values.items() if np.isnan(value) and name not in wanted)
+    return Problem(goals, parts, Runs(stage, quick, options, absent), Runs(stage, slow, options, absent), currents)
 
 
 def _lean(stage: Design, name: str, nominal: _Nominal, goals: list[Goal], options: Options) -> Mapping[str, Any]:

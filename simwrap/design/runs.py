@@ -9,7 +9,6 @@ from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
-from numpy.typing import NDArray
 
 from simwrap.circuits.circuit import Circuit
 from simwrap.circuits.point_table import Table
@@ -46,11 +45,15 @@ class Runs:
         Measure names with their options.
     options : Options
         How to run.
+    absent : frozenset of str
+        Frequencies that the stage as it stands doesn't have however far one looks, such as the lower corner of
+        a low-pass: they aren't looked for.
     """
 
     stage: Design
     measures: Measures
     options: Options = field(default_factory=Options)
+    absent: frozenset[str] = frozenset()
 
     @classmethod
     def of(cls, stage: Design, measures: MeasureChoice, **how: Any) -> Runs:
@@ -127,12 +130,14 @@ class Runs:
         runs, known = self, self.nominal()
         for name in self.measures:
             for wider in self._wider(name):
-                lost = [n for n, at in known.places.items() if at == name and known.units[n] == "Hz"]
-                if not any(math.isnan(known.nominal[n]) for n in lost):
+                lost = _lost(known, name)
+                if not lost:
                     break
-                runs = replace(runs, measures={**runs.measures, name: wider})
-                known = runs.nominal()
-        return runs, known
+                further = replace(runs, measures={**runs.measures, name: wider})
+                seen = further.nominal()
+                if len(_lost(seen, name)) < len(lost):  # else it would be looked at in vain at every point
+                    runs, known = further, seen
+        return replace(runs, absent=frozenset(name for m in self.measures for name in _lost(known, m))), known
 
     def _wider(self, name: str) -> Iterator[Mapping[str, Any]]:
         """Yield options with which a measure looks at ever more frequencies; none where these were asked for."""
@@ -163,17 +168,24 @@ class Runs:
         data = self.sweep(columns, dim, **more)
         for name in self.measures:
             for wider in self._wider(name):
-                lost = np.flatnonzero(_without(data, name) & (data["status"].values == ""))
+                missing = [np.isnan(data[figure].values) for figure in self._frequencies(data, name)]
+                if not missing:
+                    break
+                lost = np.flatnonzero(np.any(missing, axis=0) & (data["status"].values == ""))
                 if not len(lost):
                     break
                 picked = {column: np.asarray(values)[lost] for column, values in columns.items()}
                 again = replace(self, measures={name: wider}).sweep(picked, dim, curves=False, spot_check=0)
-                for figure in _frequencies(data, name):
+                for figure in self._frequencies(data, name):
                     values = data[figure].values
                     values[lost] = np.where(np.isnan(values[lost]), again[figure].values, values[lost])
                 start, stop = (quantity.render(wider[end], "Hz") for end in ("start", "stop"))
                 data.attrs[f"range.{name}"] = f"{start} to {stop}"
         return data
+
+    def _frequencies(self, data: xarray.Dataset, measure: str) -> list[str]:
+        names = [name for name in single_numbers(data, measure) if data[name].attrs.get("units") == "Hz"]
+        return [name for name in names if name not in self.absent]
 
 
 def single_numbers(data: xarray.Dataset, measure: str | None = None) -> list[str]:
@@ -186,14 +198,10 @@ def single_numbers(data: xarray.Dataset, measure: str | None = None) -> list[str
     ]
 
 
-def _frequencies(data: xarray.Dataset, measure: str) -> list[str]:
-    return [name for name in single_numbers(data, measure) if data[name].attrs.get("units") == "Hz"]
-
-
-def _without(data: xarray.Dataset, measure: str) -> NDArray[np.bool_]:
-    """Return which points lack a frequency that a measure looks for."""
-    lost = [np.isnan(data[name].values) for name in _frequencies(data, measure)]
-    return np.any(lost, axis=0) if lost else np.zeros(data["status"].size, dtype=bool)
+def _lost(known: Known, measure: str) -> list[str]:
+    """Return the frequencies of a measure that have no value."""
+    names = [name for name, place in known.places.items() if place == measure and known.units[name] == "Hz"]
+    return [name for name in names if math.isnan(known.nominal[name])]
 
 
 __all__ = ["Runs", "single_numbers"]

@@ -65,7 +65,7 @@ class WorstCase:
             text += f"; {self.failed} of {self.data['status'].size} corners could not be simulated"
         for name in self._shown:
             lost = self.missing(name) - self.failed
-            if lost > 0:
+            if lost > 0 and not np.isnan(self[name][0]):  # what is nowhere has no extremes that could mislead
                 text += f"; {name} has no value at {lost} corners{self._where(name)}"
         return text
 
