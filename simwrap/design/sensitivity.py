@@ -114,10 +114,16 @@ def _ordered(
 def _figure(data: xarray.Dataset, variable: str, what: str) -> tuple[str, Any]:
     """Return the name and the values of a variable with one number a build."""
     known = known_of(data, what)
-    name, *others = known.find(variable)
+    name, *others = known.find(_named(variable))
     if others or known.units[name] == "word":
         raise RangeError("variable", variable, "one that has a single number: " + ", ".join([name, *others]))
     return name, np.asarray(data[name].values, dtype=float).ravel()
+
+
+def _named(variable: Any) -> str:
+    if not isinstance(variable, str):
+        raise RangeError("variable", variable, 'the name of a figure, such as "gain"')
+    return variable
 
 
 def _refuse_still(values: Any, what: str) -> None:
@@ -246,7 +252,7 @@ def sobol_indices(
     runs = Runs.of(stage, measures, engine=engine, executor=executor, workers=workers, time_limit=time_limit)
     factors = varied.factors(stage)
     runs, known = runs.begin()
-    known.find(variable)  # a slip is told before all is run
+    known.find(_named(variable))  # a slip is told before all is run
     problem = {"num_vars": len(factors), "names": [f.name for f in factors], "bounds": [[0.0, 1.0]] * len(factors)}
     share = sampling.sample(problem, samples, calc_second_order=False, seed=seed)
     columns = columns_of(stage, factors, positions_of(factors, share, varied.distribution))

@@ -204,11 +204,21 @@ class Tolerances:
         InputError
             For a tolerance that can't be read, or both ways at once.
         """
-        told = valve_spread or supply_variation or matched or matching or distribution != "uniform"
         if not isinstance(tolerances, Tolerances):
-            return cls(parts=tolerances, valves=valve_spread or _NOTHING, supplies=supply_variation, matched=matched,
-                       matching=matching, distribution=distribution)  # fmt: skip
-        if told:
+            return cls(
+                parts=tolerances,
+                valves=_NOTHING if valve_spread is None else valve_spread,
+                supplies=supply_variation,
+                matched=matched,
+                matching=matching,
+                distribution=distribution,
+            )
+        if valve_spread is not None or (supply_variation, matched, matching, distribution) != (
+            0.0,
+            False,
+            0.0,
+            "uniform",
+        ):
             raise InputError(
                 "tolerances: give Tolerances(...), or valve_spread, supply_variation, matched, matching and "
                 "distribution, not both"
