@@ -111,7 +111,7 @@ def tolerance(
     if plot is not None:
         from simwrap.plots import plot_sweep
 
-        app._write_figure(plot_sweep(data, found.named), plot)
+        app._write_figure(plot_sweep(data, found.named, limits=found.share.limits if found.share else ()), plot)
     if as_json:
         print(json.dumps(found.told(builds, seed)))
     else:
