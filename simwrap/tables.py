@@ -5,6 +5,16 @@ from __future__ import annotations
 import html
 import re
 from collections.abc import Iterable, Sequence
+from typing import NamedTuple
+
+
+class Listing(NamedTuple):
+    """A table of text: its caption, the heads of its columns ("" for none), and its rows."""
+
+    caption: str
+    head: tuple[str, ...]
+    rows: list[tuple[str, ...]]
+
 
 _NUMBER = re.compile(r"(not found|[-+±]?[0-9.∞].*)?")
 
@@ -19,7 +29,11 @@ def html_table(caption: str, head: Sequence[str], rows: Iterable[Sequence[str]])
     """Return an HTML table; all text is escaped."""
     lines = [list(row) for row in rows]
     sides = [f" style='text-align:{'right' if right else 'left'}'" for right in numeric_columns(len(head), lines)]
-    top = "".join(f"<th{side}>{html.escape(word)}</th>" for side, word in zip(sides, head, strict=True))
+    top = (
+        "".join(f"<th{side}>{html.escape(word)}</th>" for side, word in zip(sides, head, strict=True))
+        if any(head)
+        else ""
+    )
     cells = (zip(sides, line, strict=True) for line in lines)
     body = "".join("<tr>" + "".join(f"<td{s}>{html.escape(text)}</td>" for s, text in row) + "</tr>" for row in cells)
     return f"<table><caption>{html.escape(caption)}</caption><tr>{top}</tr>{body}</table>"

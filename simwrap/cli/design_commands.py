@@ -146,7 +146,7 @@ class _Spread:
         found = {}
         for key in self.data.attrs:
             name = str(key).removeprefix("nominal.")
-            if name == key or name.startswith(("node_", "bias.nodes.")) or name not in self.data:
+            if name == key or name.startswith("bias.nodes.") or name not in self.data:
                 continue
             values = self.data[name].values[np.isfinite(self.data[name].values)]
             if len(values):
@@ -156,9 +156,10 @@ class _Spread:
 
     def told(self, builds: int, seed: int) -> Any:
         """Return all as JSON has it."""
-        from simwrap.simulation.measurement import plain
+        from simwrap.simulation.as_json import SCHEMA, plain
 
         told: dict[str, Any] = {
+            "schema": SCHEMA,
             "stage": self.stage.name,
             "builds": builds,
             "seed": seed,
@@ -189,6 +190,7 @@ class _Spread:
 
     def show(self, details: bool) -> None:
         """Print the verdict first, then what it rests on."""
+        from simwrap.simulation.dataset import unit_of
         from simwrap.units import quantity
 
         builds = self.data.sizes["build"]
@@ -204,7 +206,7 @@ class _Spread:
             app._table("", list(ranked.head), ranked.rows())
         rows = []
         for name, row in self.statistics().items():
-            cells, sign = quantity.alike(row, self.data[name].attrs["units"])
+            cells, sign = quantity.alike(row, unit_of(self.data[name]))
             rows.append((name, sign, *cells))
         _say(f"all {builds} builds: 95 of 100 lie between the last two columns")
         head = ["variable", "unit", "nominal", "mean", "2.5 % below", "2.5 % above"]
@@ -249,7 +251,7 @@ def choose(
 ) -> None:
     """Choose part values from a series so that goals are met; exit code 1 where they aren't."""
     from simwrap.design.choose import choose as run
-    from simwrap.simulation.measurement import plain
+    from simwrap.simulation.as_json import plain
 
     made = app._stage(stage, settings, valves)
     found = run(made, _goals(goals), _free(free), series=_series(series), engine=engine, seed=seed)
@@ -268,7 +270,10 @@ def _choice_told(made: Any, found: Choice) -> dict[str, Any]:
     def shown(one: Any) -> dict[str, Any]:
         return {"values": one.values, "reached": one.reached, "misses": one.misses, "met": one.met}
 
+    from simwrap.simulation.as_json import SCHEMA
+
     return {
+        "schema": SCHEMA,
         "stage": made.name,
         "met": found.met,
         "summary": found.summary,

@@ -20,12 +20,12 @@ from simwrap.design.goals import Goal, read_goals
 from simwrap.design.limits import Known
 from simwrap.design.runs import Design, Runs
 from simwrap.design.search import Free, Problem, free_parts
-from simwrap.errors import InputError, RangeError, SimwrapError
+from simwrap.errors import InputError, RangeError, UnknownNameError
 from simwrap.measures.registry import get_measure
 from simwrap.measures.registry import measures as registered
+from simwrap.measures.results import full_name, split_name
 from simwrap.simulation.evaluate import Options, evaluate
 from simwrap.simulation.measurement import chosen_measures
-from simwrap.simulation.sweep import dataset_name
 from simwrap.tables import html_table, text_table
 from simwrap.units import quantity
 
@@ -325,11 +325,10 @@ def _polished(problem: Problem, points: Floats, reached: Floats) -> tuple[Floats
 
 @dataclass
 class _Nominal:
-    """The stage as it stands: every figure of one number, where it comes from, and which measures are slow."""
+    """The stage as it stands: every figure of one number, and which measures are slow."""
 
     values: dict[str, float]
     units: dict[str, str]
-    places: dict[str, str]
     slow: set[str]
     used: dict[str, Mapping[str, Any]]
     named: dict[str, str]
@@ -343,8 +342,8 @@ class _Nominal:
             values = np.asarray(variable.values)
             if variable.dims or values.dtype.kind not in "fi":
                 continue
-            figure = dataset_name(name, key, variable)
-            self.values[figure], self.units[figure], self.places[figure] = float(values[0]), variable.unit, name
+            figure = full_name(name, key)
+            self.values[figure], self.units[figure] = float(values[0]), variable.unit
         self.used[name] = given
 
     def known(self, stage: Design) -> Known:
@@ -358,7 +357,7 @@ class _Nominal:
                 continue
             try:
                 first, *others = self.known(stage).find(goal)
-            except SimwrapError:
+            except UnknownNameError:
                 continue
             self.named[goal] = goal if others else first
 
@@ -370,15 +369,10 @@ class _Nominal:
                 raise InputError(f"{stage.name}: there are two goals for {name}")
         return read_goals(dict(zip(named, goals.values(), strict=True)), self.known(stage))
 
-    def figure(self, measure: str, tail: str) -> str:
-        """Return the name of a figure of a measure, "" where it has none."""
-        names = [name for name, place in self.places.items() if place == measure]
-        return next((name for name in names if name.replace(".", "_") == f"{measure}_{tail}".replace(".", "_")), "")
-
 
 def _nominal(stage: Design, goals: Mapping[str, Any], measures: Any, options: Options) -> _Nominal:
     """Measure the stage as it stands until every goal's figure has been seen."""
-    found = _Nominal({}, {}, {}, set(), {}, {})
+    found = _Nominal({}, {}, set(), {}, {})
     given = chosen_measures(stage, measures) if measures is not None else {}
     wanted = [str(name).strip().casefold().replace(" ", "_") for name in goals]
     # A goal such as "headroom.output_rms_1pct" names its measure; then the stage's own ones.
@@ -407,11 +401,11 @@ def _with_drive(
 
     Nothing is freed where the drive was named among the free values, or given as an option of the measure.
     """
-    power = nominal.figure("power", "output_power")
+    power, thd = "power.output_power", "power.thd"
     most = any(goal.variable == power and goal.extreme == "most" for goal in goals)
     drive = as_circuit(stage).bench_part("input", "drive")
     options = nominal.used.get("power", {})
-    if not power or not most or not drive or "drive" in options:
+    if not most or not drive or "drive" in options:
         return goals, parts, []
     notes = []
     if drive not in held and drive not in [part.parameter.name for part in parts]:
@@ -419,20 +413,23 @@ def _with_drive(
         notes.append(
             f"{drive} is free too, since the most power depends on it; to hold it, free it from one value to the same"
         )
-    thd = nominal.figure("power", "thd")
-    if thd and not any(goal.variable == thd for goal in goals):
-        stated = options.get("stated_thd", get_measure("power").options["stated_thd"])
+    if not any(goal.variable == thd for goal in goals):
+        stated = options.get("stated_thd", get_measure("power").options["stated_thd"].default)
         goals = [*goals, *read_goals({thd: f"<= {stated} %"}, nominal.known(stage))]
         notes.append(f"{thd} is kept within {stated:g} %, the stated distortion, since no goal bounds it")
     return goals, parts, notes
 
 
+def _measure(goal: Goal) -> str:
+    return split_name(goal.variable)[0]
+
+
 def _problem(stage: Design, goals: list[Goal], parts: list[Free], nominal: _Nominal, options: Options) -> Problem:
     """Divide what is measured into what is run of every point, and what only where there is hope."""
-    measures = dict.fromkeys(nominal.places[goal.variable] for goal in goals)
+    measures = dict.fromkeys(_measure(goal) for goal in goals)
     quick = {name: nominal.used[name] for name in measures if name not in nominal.slow}
     slow = {
-        name: _lean(stage, name, nominal, [goal for goal in goals if nominal.places[goal.variable] == name], options)
+        name: _lean(stage, name, nominal, [goal for goal in goals if _measure(goal) == name], options)
         for name in measures
         if name in nominal.slow
     }
@@ -444,7 +441,7 @@ def _problem(stage: Design, goals: list[Goal], parts: list[Free], nominal: _Nomi
         currents = {
             name: value
             for name, value in nominal.values.items()
-            if nominal.places[name] == "bias" and name.endswith("anode_current") and value
+            if split_name(name)[0] == "bias" and name.endswith(".anode_current") and value
         }
     wanted = {goal.variable for goal in goals}
     absent = frozenset(name for name, value in nominal.values.items() if np.isnan(value) and name not in wanted)
@@ -458,14 +455,13 @@ def _lean(stage: Design, name: str, nominal: _Nominal, goals: list[Goal], option
     """
     given = nominal.used[name]
     entry = get_measure(name)
-    usual = entry.options.get("levels")
-    if not isinstance(usual, int) or "levels" in given:
+    if "levels" not in entry.options or "levels" in given:
         return given
     for levels in FEWER_LEVELS:
         fewer = {**given, "levels": levels}
         try:
             entry.check(fewer)
-            tried = _Nominal({}, {}, {}, set(), {}, {})
+            tried = _Nominal({}, {}, set(), {}, {})
             tried.add(stage, name, fewer, options)
         except InputError:
             continue
@@ -487,20 +483,20 @@ def _alike(goal: Goal, one: float, other: float | None) -> bool:
 def _beyond_onset(stage: Design, nominal: _Nominal, goals: list[Goal], options: Options) -> list[str]:
     """Say which figures of the best lie beyond the level at which a limit is reached."""
     said = []
-    for name in dict.fromkeys(nominal.places[goal.variable] for goal in goals):
+    for name in dict.fromkeys(_measure(goal) for goal in goals):
         if name not in nominal.slow:
             continue
         runs = Runs(stage, {name: nominal.used[name]}, options)
         told = _figures(runs, name)
-        first, level = told.get("first_limit", told.get("clipping_first_limit", "")), "clipping_input_rms"
+        first, level = told.get("first_limit", told.get("clipping.first_limit", "")), "clipping_input_rms"
         marks = {"input_rms_1pct": "1 % distortion", "input_rms_3pct": "3 % distortion"}
         if name == "power":
-            level, marks = "clipping_drive", {"drive": "the set drive"}
+            level, marks = "clipping.drive", {"drive": "the set drive"}
         onset = told.get(level, np.nan)
         for goal in goals:
             for key, words in marks.items():
                 concerned = name == "power" or key.rpartition("_")[2] in goal.variable
-                if nominal.places[goal.variable] == name and concerned and told.get(key, np.nan) > 1.005 * onset:
+                if _measure(goal) == name and concerned and told.get(key, np.nan) > 1.005 * onset:
                     said.append(
                         f"{name}: {first} sets in at {quantity.render(onset, 'V')}, below {words} "
                         f"({quantity.render(told[key], 'V')}): what was chosen lies beyond the onset of clipping"
@@ -509,10 +505,9 @@ def _beyond_onset(stage: Design, nominal: _Nominal, goals: list[Goal], options: 
 
 
 def _figures(runs: Runs, name: str) -> dict[str, Any]:
-    """Return the single figures of one measure, by their keys with underscores."""
+    """Return the single figures of one measure, by their paths."""
     result = evaluate(Table(runs.stage), runs.measures, runs.options).results[name]
-    arrays = {key: np.asarray(variable.values) for key, variable in result.variables.items() if not variable.dims}
-    return {key.replace(".", "_"): array[0] for key, array in arrays.items()}
+    return {key: np.asarray(variable.values)[0] for key, variable in result.variables.items() if not variable.dims}
 
 
 def _has_bias(stage: Design) -> bool:

@@ -16,9 +16,11 @@ from simwrap.circuits.stage import Stage
 from simwrap.design.limits import Known
 from simwrap.errors import InputError, QuantityError, RangeError, UnknownNameError
 from simwrap.measures.registry import get_measure
+from simwrap.measures.results import labelled, split_name
+from simwrap.simulation.dataset import single_figures, unit_of
 from simwrap.simulation.evaluate import Options, evaluate
 from simwrap.simulation.measurement import MeasureChoice, chosen_measures
-from simwrap.simulation.sweep import dataset_name, sweep
+from simwrap.simulation.sweep import sweep
 from simwrap.units import quantity
 
 if TYPE_CHECKING:
@@ -81,18 +83,15 @@ class Runs:
             If a measure has no meaning for this stage.
         """
         outcome = evaluate(Table(self.stage), self.measures, self.options)
-        units, nominal, places = {}, {}, {}
-        for measure, result in outcome.results.items():
-            for key, variable in result.variables.items():
-                values = np.asarray(variable.values)
-                if variable.dims:
-                    continue
-                name = dataset_name(measure, key, variable)
-                places[name] = measure
-                units[name] = "word" if values.dtype.kind in "OUS" else variable.unit
-                if values.dtype.kind in "fiu":
-                    nominal[name] = float(values[0])
-        return Known(units, nominal, self.stage.name, places)
+        units, nominal = {}, {}
+        for name, variable in labelled(outcome.results).items():
+            values = np.asarray(variable.values)
+            if variable.dims:
+                continue
+            units[name] = "word" if values.dtype.kind in "OUS" else variable.unit
+            if values.dtype.kind in "fiu":
+                nominal[name] = float(values[0])
+        return Known(units, nominal, self.stage.name)
 
     def begin(self) -> tuple[Runs, Known]:
         """Measure the stage as it stands, and let the runs that follow learn from it.
@@ -145,7 +144,8 @@ class Runs:
         if not {"start", "stop"} <= set(entry.options) or {"start", "stop"} & set(options):
             return
         for step in range(1, WIDENINGS + 1):
-            more = {"start": entry.options["start"] / WIDER**step, "stop": entry.options["stop"] * WIDER**step}
+            start, stop = (float(entry.options[end].default) for end in ("start", "stop"))
+            more = {"start": start / WIDER**step, "stop": stop * WIDER**step}
             try:
                 entry.check(more)
             except RangeError:  # that is as far as it goes
@@ -184,23 +184,19 @@ class Runs:
         return data
 
     def _frequencies(self, data: xarray.Dataset, measure: str) -> list[str]:
-        names = [name for name in single_numbers(data, measure) if data[name].attrs.get("units") == "Hz"]
+        names = [name for name in single_numbers(data, measure) if unit_of(data[name]) == "Hz"]
         return [name for name in names if name not in self.absent]
 
 
 def single_numbers(data: xarray.Dataset, measure: str | None = None) -> list[str]:
     """Return the names of the numbers with one value a point, of one measure or of all."""
-    dims = data["status"].dims
-    return [
-        str(name)
-        for name, variable in data.data_vars.items()
-        if variable.dims == dims and variable.dtype.kind == "f" and measure in (None, variable.attrs.get("measure"))
-    ]
+    numbers = [name for name in single_figures(data) if data[name].dtype.kind == "f"]
+    return [name for name in numbers if measure in (None, split_name(name)[0])]
 
 
 def _lost(known: Known, measure: str) -> list[str]:
     """Return the frequencies of a measure that have no value."""
-    names = [name for name, place in known.places.items() if place == measure and known.units[name] == "Hz"]
+    names = [name for name, unit in known.units.items() if unit == "Hz" and split_name(name)[0] == measure]
     return [name for name in names if math.isnan(known.nominal[name])]
 
 

@@ -12,6 +12,8 @@ from numpy.typing import NDArray
 from simwrap.circuits.circuit import as_circuit
 from simwrap.design.runs import Design, Runs, single_numbers
 from simwrap.design.tolerance import Tolerances, columns_of
+from simwrap.measures.results import find_name, split_name
+from simwrap.simulation.dataset import unit_of
 from simwrap.simulation.measurement import MeasureChoice
 from simwrap.tables import html_table, text_table
 from simwrap.units import quantity
@@ -42,15 +44,18 @@ class WorstCase:
     nominal: dict[str, float]
 
     def __getitem__(self, variable: str) -> tuple[float, float]:
-        """Return the lowest and the highest value of a variable, NaN where no corner has one."""
-        values = np.asarray(self.data[variable].values, dtype=float)
+        """Return the lowest and the highest value of a figure, by its name or tail, NaN where no corner has one."""
+        values = self._values(variable)
         if np.isnan(values).all():
             return float("nan"), float("nan")
         return float(np.nanmin(values)), float(np.nanmax(values))
 
     def missing(self, variable: str) -> int:
         """Return how many corners have no value: outside of what was looked at, or not simulated."""
-        return int(np.isnan(np.asarray(self.data[variable].values, dtype=float)).sum())
+        return int(np.isnan(self._values(variable)).sum())
+
+    def _values(self, variable: str) -> NDArray[np.float64]:
+        return np.asarray(self.data[find_name(variable, self.nominal)].values, dtype=float)
 
     @property
     def failed(self) -> int:
@@ -71,20 +76,19 @@ class WorstCase:
 
     def _where(self, name: str) -> str:
         """Say where it was looked for in vain; the extremes that are shown then aren't the worst."""
-        looked = self.data.attrs.get(f"range.{self.data[name].attrs.get('measure')}")
+        looked = self.data.attrs.get(f"range.{split_name(name)[0]}")
         between = f" from {looked}" if looked else ""
         return f"{between}, so that its extremes may lie further out than those that are shown"
 
     @property
     def _shown(self) -> list[str]:
-        return [name for name in self.nominal if name in self.data and not name.startswith(("node_", "bias.nodes."))]
+        return [name for name in self.nominal if name in self.data and not name.startswith("bias.nodes.")]
 
     def rows(self) -> list[tuple[str, ...]]:
         """Return one row a variable: name, unit, nominal, lowest and highest value, corners without a value."""
         rows = []
         for name in self._shown:
-            unit = str(self.data[name].attrs.get("units", ""))
-            cells, sign = quantity.alike([self.nominal[name], *self[name]], unit)
+            cells, sign = quantity.alike([self.nominal[name], *self[name]], unit_of(self.data[name]))
             rows.append((name, sign, *cells, str(self.missing(name) or "")))
         return rows
 

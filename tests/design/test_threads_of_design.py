@@ -31,7 +31,7 @@ def builds(number: int) -> list[float]:
     )
     data = spread(stage, None, ["bias", "response"], builds=20, seed=number, workers=1)
     assert (data["status"].values == "").all()
-    return [*data["gain"].values.tolist(), *data["v1_anode_current"].values.tolist()]
+    return [*data["response.gain"].values.tolist(), *data["bias.valves.v1.anode_current"].values.tolist()]
 
 
 def chosen(number: int) -> Any:

@@ -40,7 +40,7 @@ def test_corners_beyond_the_usual_frequencies_are_found() -> None:
 
 def test_the_nominal_value_is_found_further_out_too() -> None:
     found = worst_case(low_pass("1p"), PARTS, ["response"])
-    assert found.nominal["high_corner"] == pytest.approx(corner(1e-12), rel=1e-3)
+    assert found.nominal["response.high_corner"] == pytest.approx(corner(1e-12), rel=1e-3)
 
 
 def test_corners_without_a_value_are_counted_and_said() -> None:
@@ -53,7 +53,7 @@ def test_corners_without_a_value_are_counted_and_said() -> None:
     assert found.missing("high_corner") == outside
     assert f"high_corner has no value at {outside} corners" in found.summary
     assert "may lie further out" in found.summary
-    row = next(row for row in found.rows() if row[0] == "high_corner")
+    row = next(row for row in found.rows() if row[0] == "response.high_corner")
     assert row[-1] == str(outside)
 
 
@@ -62,7 +62,7 @@ def test_corners_that_fail_are_told_apart_from_those_without_a_value() -> None:
     data = found.data.copy(deep=True)
     data["status"] = data["status"].astype("<U20")
     data["status"].values[0] = "did not converge"
-    data["high_corner"].values[0] = np.nan
+    data["response.high_corner"].values[0] = np.nan
     failed = WorstCase(data, found.method, found.nominal)
     assert failed.failed == 1
     assert "1 of 4 corners could not be simulated" in failed.summary
