@@ -96,7 +96,8 @@ def tolerance(
         for variable in rank or []:
             known.find(variable)
     progress = sys.stderr.isatty()
-    data = spread(made, varied, chosen, builds=builds, seed=seed, engine=engine, progress=progress)
+    curves = None if output is not None else False  # a table has no room for them
+    data = spread(made, varied, chosen, builds=builds, seed=seed, engine=engine, curves=curves, progress=progress)
     found = _Spread(
         made,
         data,

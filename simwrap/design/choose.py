@@ -35,12 +35,8 @@ Floats = NDArray[np.float64]
 #: the same where a run is slow: of those round the solution only the most promising are run.
 MOST_COMBINATIONS, MOST_EVERYWHERE = 1024, 16384
 MOST_SLOW_COMBINATIONS, SLOW_PROMISING = 64, 16
-#: Counts of levels that a slow measure is searched with, the first with which it has the goals' figures alike.
-FEWER_LEVELS = (0, 6)
 #: So many of the best combinations have their free voltages and wiper positions set once more.
 POLISHED = 6
-#: Within this part of a goal's tolerance figures count as alike.
-ALIKE = 0.2
 
 
 @dataclass(frozen=True)
@@ -449,35 +445,10 @@ def _problem(stage: Design, goals: list[Goal], parts: list[Free], nominal: _Nomi
 
 
 def _lean(stage: Design, name: str, nominal: _Nominal, goals: list[Goal], options: Options) -> Mapping[str, Any]:
-    """Return options with which a slow measure gives the goals' figures in fewer levels, if there are such.
-
-    They are tried on the stage as it stands, and taken where every goal's figure comes out alike.
-    """
-    given = nominal.used[name]
-    entry = get_measure(name)
-    if "levels" not in entry.options or "levels" in given:
-        return given
-    for levels in FEWER_LEVELS:
-        fewer = {**given, "levels": levels}
-        try:
-            entry.check(fewer)
-            tried = _Nominal({}, {}, set(), {}, {})
-            tried.add(stage, name, fewer, options)
-        except InputError:
-            continue
-        if all(_alike(goal, nominal.values[goal.variable], tried.values.get(goal.variable)) for goal in goals):
-            return fewer
-    return given
-
-
-def _alike(goal: Goal, one: float, other: float | None) -> bool:
-    if other is None:
-        return False
-    if np.isnan(one) or np.isnan(other):
-        return bool(np.isnan(one) and np.isnan(other))
-    apart = np.diff(goal.misses(np.array([one, other])))[0]
-    close = abs(one - other) <= 0.05 * ALIKE * max(abs(one), abs(other))
-    return bool(close and abs(apart) <= ALIKE)
+    """Return options with which a slow measure gives the goals' figures in fewer levels, if there are such."""
+    runs = Runs(stage, {name: nominal.used[name]}, options)
+    wanted = {goal.variable: nominal.values[goal.variable] for goal in goals}
+    return runs.lean(Known(nominal.units, wanted, stage.name)).measures[name]
 
 
 def _beyond_onset(stage: Design, nominal: _Nominal, goals: list[Goal], options: Options) -> list[str]:

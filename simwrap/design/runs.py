@@ -32,6 +32,8 @@ Measures = Mapping[str, Mapping[str, Any]]
 
 #: How much further each way a range of frequencies is looked at where a figure lies outside of it, and how often.
 WIDER, WIDENINGS = 10.0, 2
+#: Counts of levels that are tried in place of a measure's own, and how near to one another figures count as alike.
+FEWER_LEVELS, ALIKE = (0, 6), 0.005
 #: A slip in the options of a measure, as against a measure that has no meaning for a stage.
 SLIPS = (QuantityError, RangeError, UnknownNameError)
 
@@ -152,6 +154,28 @@ class Runs:
                 return
             yield {**options, **more}
 
+    def lean(self, known: Known) -> Runs:
+        """Return runs that take fewer levels for the same figures, where a measure can do with fewer.
+
+        Each is tried on the stage as it stands, and taken where all its figures in ``known`` come out alike. What is
+        read off a curve over level is closed in on, so that it hardly depends on the curve.
+        """
+        measures = dict(self.measures)
+        for name, given in self.measures.items():
+            if "levels" not in get_measure(name).options or "levels" in given:
+                continue
+            for levels in FEWER_LEVELS:
+                fewer = replace(self, measures={name: {**given, "levels": levels}})
+                try:
+                    found = fewer.nominal()
+                except InputError:  # a measure that takes no fewer
+                    continue
+                wanted = {figure: value for figure, value in known.nominal.items() if split_name(figure)[0] == name}
+                if all(_alike(value, found.nominal.get(figure)) for figure, value in wanted.items()):
+                    measures |= fewer.measures
+                    break
+        return replace(self, measures=measures)
+
     def sweep(self, columns: Mapping[str, Any], dim: str, **more: Any) -> xarray.Dataset:
         """Measure points whose values stand side by side, along a dim; ``more`` as for :func:`simwrap.sweep`."""
         how = self.options
@@ -186,6 +210,13 @@ class Runs:
     def _frequencies(self, data: xarray.Dataset, measure: str) -> list[str]:
         names = [name for name in single_numbers(data, measure) if unit_of(data[name]) == "Hz"]
         return [name for name in names if name not in self.absent]
+
+
+def _alike(one: float, other: float | None) -> bool:
+    """Whether two values of a figure are the same for a builder; both may have none."""
+    if other is None or math.isnan(one) or math.isnan(other):
+        return other is not None and math.isnan(one) and math.isnan(other)
+    return math.isclose(one, other, rel_tol=ALIKE)
 
 
 def single_numbers(data: xarray.Dataset, measure: str | None = None) -> list[str]:

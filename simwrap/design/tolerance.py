@@ -459,7 +459,9 @@ def spread(
     valve_spread, supply_variation, matched, matching, distribution
         The `valves`, `supplies`, `matched`, `matching` and `distribution` of :class:`Tolerances`.
     engine, executor, workers, time_limit, curves, file, spot_check, progress
-        As for :func:`simwrap.sweep`.
+        As for :func:`simwrap.sweep`. Without curves (False), measures take fewer levels where the
+        nominal build's figures stay the same to half a percent: that is three times as quick for
+        an output stage's power.
 
     Returns
     -------
@@ -483,6 +485,8 @@ def spread(
     factors = varied.factors(stage)
     positions = draw(factors, builds, seed, varied.distribution)
     runs, known = runs.begin()
+    if curves is False:
+        runs = runs.lean(known)
     columns = columns_of(stage, factors, positions)
     data = runs.figures(columns, "build", curves=curves, file=file, spot_check=spot_check, progress=progress)
     data.attrs |= {f"nominal.{name}": value for name, value in known.nominal.items()}
