@@ -124,10 +124,10 @@ def test_the_splitters_output_falls_as_the_grids_of_the_pair_conduct(tmp_path, n
         f"v_signal n_driver__signal 0 dc 0 sin(0 {float(level * np.sqrt(2.0))!r} 1000)",
     )
     outputs = [made.ports[f"splitter.{name}"] for name in ("output", "output_b")]
-    measures = "\n".join(f".meas tran p{k} max v({node}) from=1.499 to=1.5" for k, node in enumerate(outputs))
+    measures = "\n".join(f".meas tran p{k} max v({node}) from=0.248 to=0.25" for k, node in enumerate(outputs))
     deck = tmp_path / "chain.cir"
     deck.write_text(
-        "* exported\n" + text + ".options method=trap reltol=1e-5\n.tran 5u 1.5 1.49 5u\n" + measures + "\n.end\n"
+        "* exported\n" + text + ".options method=trap reltol=1e-3 vntol=1e-4 abstol=1e-6\n.tran 10u 0.25 0.247 10u\n" + measures + "\n.end\n"
     )
     done = subprocess.run([ngspice_program, "-b", deck], capture_output=True, text=True, timeout=300, check=False)
     seen = [float(value) for value in re.findall(r"^p\d\s*=\s*(\S+)", done.stdout, re.MULTILINE)]
