@@ -33,7 +33,7 @@ class Goal:
     Attributes
     ----------
     variable : str
-        Name in a Dataset.
+        Name of the figure.
     unit : str
     text : str
         In words.
@@ -112,9 +112,7 @@ def read_goals(goals: Mapping[str, Any], known: Known) -> list[Goal]:
     for given, wanted in goals.items():
         variable, *others = known.find(given)
         if others:
-            raise RangeError(
-                "goal", given, "the variable of one valve: " + " or ".join([variable, *others]), known.where
-            )
+            raise RangeError("goal", given, "the figure of one valve: " + " or ".join([variable, *others]), known.where)
         goal = _goal(variable, wanted, known)
         if goal.variable in [other.variable for other in read]:
             raise InputError(f"{known.where}: there are two goals for {goal.variable}")

@@ -244,7 +244,8 @@ def _named(stage: Stage, parameters: Any) -> dict[str, Any]:
 
 def _drawing(stage: Stage, plot: str | Drawing | None, measures: Any) -> tuple[Drawing, dict[str, Mapping[str, Any]]]:
     """Return the function that draws, and what it takes to be measured."""
-    from simwrap.plots import draw, drawable
+    from simwrap.plots import drawable
+    from simwrap.plots import plot as draw
 
     if callable(plot):
         return plot, chosen_measures(stage, measures)
@@ -256,7 +257,7 @@ def _drawing(stage: Stage, plot: str | Drawing | None, measures: Any) -> tuple[D
     name = next(iter(chosen))
     if not drawable(name):
         raise RangeError("plot", name, "a measure that has a picture", stage.name)
-    return (lambda found: draw(name, found.results[name], found.stage)), chosen
+    return (lambda found: draw(found, name)), chosen
 
 
 def _control(ipywidgets: Any, stage: Stage, parameter: Parameter, choices: Any) -> Any:

@@ -5,10 +5,10 @@ from __future__ import annotations
 from typing import Any
 
 import pytest
+from simwrap.plots.load_lines import Bias, load_lines
 from stage_runs import at, operating
 
 import simwrap
-from simwrap.plots.load_lines import Bias, load_lines
 
 
 def rest_of(stage: Any, instance: str) -> tuple[dict[str, float], Any]:
