@@ -356,9 +356,7 @@ def choose(
         raise InputError(f'{stage.name}: choose needs at least one goal, such as {{"gain": 50}}')
     parts = _free_parts(stage, free, series)
     nominal, chosen, named = _nominal(stage, goals, measures, options)
-    read = read_goals(
-        {named[given]: wanted for given, wanted in goals.items()}, Known(nominal.units, nominal.values, stage.name)
-    )
+    read = read_goals(goals, Known(nominal.units, nominal.values, stage.name), named)
     places = [nominal.places[goal.variable] for goal in read]
     used = {name: chosen[name] for name in dict.fromkeys(measure for measure, _ in places)}
     problem = _Problem(stage, read, places, used, parts, options)

@@ -92,8 +92,10 @@ class Reader:
     def labels(self) -> list[str]:
         """What tells the points apart, such as "cathode resistor 1.5 kΩ"; [""] for a single one."""
         data, dims = self.data, point_dims(self.data)
+        if not dims:
+            return [""]
         names = [name for name in data.coords if set(data[name].dims) <= set(dims) and data[name].dims]
-        if len(names) > max(MOST_NAMES, len(dims)):  # a build of many parts
+        if not names or len(names) > max(MOST_NAMES, len(dims)):  # a build of many parts
             count = int(np.prod([data.sizes[dim] for dim in dims]))
             return [f"{' and '.join(dims)} {k + 1}".replace("_", " ") for k in range(count)]
         labels = []

@@ -18,7 +18,7 @@ from simwrap.circuits.render import render
 from simwrap.circuits.stage import Stage
 from simwrap.errors import EngineError, InputError
 from simwrap.measures.requests import Result, Variable
-from simwrap.measures.results import axes_of, labelled
+from simwrap.measures.results import axes_of, labelled, split_name
 from simwrap.simulation.as_json import measurement_json, plain
 from simwrap.simulation.evaluate import Options, Outcome, evaluate, provenance
 from simwrap.tables import Listing, html_table
@@ -135,6 +135,11 @@ class View(_Figures):
     __hash__ = None  # type: ignore[assignment]  # it holds arrays
 
     @property
+    def result(self) -> Result:
+        """What the measure returned, with its conditions and warnings."""
+        return self.measurement.results[split_name(self.name)[0]]
+
+    @property
     def paths(self) -> list[str]:
         """Paths of the figures that are single numbers or words; curves are left out."""
         start = f"{self.name}."
@@ -177,7 +182,7 @@ class View(_Figures):
     def conditions(self) -> list[tuple[str, str]]:
         """Return the conditions that a measure was taken under, each with its unit."""
         rows = []
-        for name, (value, unit) in self.measurement.results[self.name].conditions.items():
+        for name, (value, unit) in self.result.conditions.items():
             array = np.asarray(value)
             if array.dtype.kind in "fi" and array.size:
                 text = ", ".join(dict.fromkeys(quantity.render(float(entry), unit) for entry in array.ravel()[:12]))
