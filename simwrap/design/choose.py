@@ -18,12 +18,11 @@ from numpy.typing import NDArray
 
 from simwrap.circuits.header import Parameter
 from simwrap.circuits.point_table import Table
-from simwrap.circuits.stage import Stage
+from simwrap.circuits.stage import Stage, find_parameter
 from simwrap.design.goals import Goal, read_goals
 from simwrap.design.limits import Known
 from simwrap.errors import InputError, RangeError, UnknownNameError
 from simwrap.measures.results import full_name
-from simwrap.registry import find
 from simwrap.simulation.evaluate import Options, Outcome, evaluate
 from simwrap.simulation.measurement import chosen_measures
 from simwrap.tables import html_table, text_table
@@ -386,13 +385,13 @@ def choose(
 def _free_parts(stage: Stage, free: Iterable[str] | Mapping[str, Any], series: str | Mapping[str, str]) -> list[_Free]:
     parameters = stage.parameters
     given = free if isinstance(free, Mapping) else dict.fromkeys([free] if isinstance(free, str) else free)
-    named = {find("parameter", name, parameters, stage.name).name: ends for name, ends in given.items()}
+    named = {find_parameter(name, parameters, stage.name).name: ends for name, ends in given.items()}
     if not named:
         raise InputError(f'{stage.name}: choose needs at least one free parameter, such as ["cathode_resistor"]')
     rows = (
         {}
         if isinstance(series, str)
-        else {find("parameter", k, parameters, stage.name).name: s for k, s in series.items()}
+        else {find_parameter(k, parameters, stage.name).name: s for k, s in series.items()}
     )
     parts = []
     for name, ends in named.items():

@@ -18,9 +18,9 @@ from numpy.typing import NDArray
 
 from simwrap.circuits.point_table import Table
 from simwrap.circuits.render import render
-from simwrap.circuits.stage import SPREADS, Stage
+from simwrap.circuits.stage import SPREADS, Stage, find_parameter
 from simwrap.design.limits import Known, Yield, yield_of
-from simwrap.errors import InputError, QuantityError, RangeError
+from simwrap.errors import InputError, QuantityError, RangeError, UnknownNameError
 from simwrap.measures.results import find_name, labelled
 from simwrap.registry import find
 from simwrap.simulation.dataset import unit_of
@@ -161,9 +161,10 @@ def _part_tolerances(stage: Stage, tolerances: Mapping[str, Any]) -> dict[str, t
             ]
             found |= {name: ends for name in covered if _matters(stage, name)}
             continue
-        single = find(
-            "parameter or kind of part", given, {**{n: n for n in parameters}, **{k: k for k in KINDS}}, stage.name
-        )
+        try:
+            single = find_parameter(given, parameters, stage.name).name
+        except UnknownNameError:
+            raise UnknownNameError("parameter or kind of part", given, [*parameters, *KINDS], stage.name) from None
         if not parameters[single].numeric:
             raise RangeError(
                 f"tolerance of {single}", tolerance, "one for a number: this parameter is a word", stage.name

@@ -18,9 +18,8 @@ import numpy as np
 
 from simwrap.circuits.header import Parameter
 from simwrap.circuits.point_table import Table
-from simwrap.circuits.stage import Stage
+from simwrap.circuits.stage import Stage, find_parameter
 from simwrap.errors import InputError, RangeError, SimwrapError
-from simwrap.registry import find
 from simwrap.simulation.evaluate import Options, evaluate, provenance
 from simwrap.simulation.measurement import Measurement, chosen_measures
 from simwrap.units import eseries, quantity
@@ -236,7 +235,7 @@ def _named(stage: Stage, parameters: Any) -> dict[str, Any]:
         if isinstance(parameters, Mapping)
         else dict.fromkeys([parameters] if isinstance(parameters, str) else parameters)
     )
-    named = {find("parameter", name, known, stage.name).name: choices for name, choices in given.items()}
+    named = {find_parameter(name, known, stage.name).name: choices for name, choices in given.items()}
     if not named:
         raise InputError(f"{stage.name}: sliders need at least one parameter")
     return named

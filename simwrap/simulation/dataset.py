@@ -18,6 +18,7 @@ from simwrap.units import quantity
 if TYPE_CHECKING:
     import xarray
 
+    from simwrap.circuits.circuit import Circuit
     from simwrap.circuits.stage import Stage
     from simwrap.measures.requests import Result, Variable
 
@@ -98,7 +99,7 @@ def unit_of(variable: Any) -> str:
     return "" if unit == "1" else unit
 
 
-def about(stage: Stage, results: Mapping[str, Result], swept: Sequence[str] = ()) -> dict[str, Any]:
+def about(stage: Stage | Circuit, results: Mapping[str, Result], swept: Sequence[str] = ()) -> dict[str, Any]:
     """Return the attributes that say what was measured, with which values, under which conditions."""
     conditions = {
         full_name(measure, name): value if isinstance(value, str) else f"{value} {unit}".strip()

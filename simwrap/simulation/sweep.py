@@ -107,7 +107,8 @@ def _as_given(stage: Stage | Circuit, name: str, given: Any, column: NDArray[Any
     parameter = stage.parameters.get(name)
     if parameter is None or parameter.unit != "valve":
         return column
-    return np.array([designation(str(entry), folders=stage.valve_folders) for entry in given])
+    folders = as_circuit(stage, "sweep").stages[name.rpartition(".")[0]].valve_folders
+    return np.array([designation(str(entry), folders=folders) for entry in given])
 
 
 class _Collected:

@@ -157,3 +157,30 @@ def test_two_designations_of_one_valve_are_two_points() -> None:
     gains = [float(data["response.gain"].sel(valve=name)) for name in ("12AX7", "ECC83")]
     assert gains[0] == gains[1]
     assert math.isfinite(gains[0])
+
+
+def test_a_joined_circuit_has_the_same_names_with_its_stages_in_them() -> None:
+    """Names, limits, types by designation, load lines and pictures of a chain of three stages."""
+    chain = simwrap.circuit(
+        driver=simwrap.stage("pentode_gain", valve="6AU6"),
+        splitter=simwrap.stage("cathodyne", valve="6SN7GT"),
+        output=simwrap.stage("push_pull_output", valve="6V6GT", coupling_capacitor="100n"),
+    )
+    found = simwrap.measure(chain, ["bias", "load_lines"])
+    assert found["bias.valves.driver.v1.anode_current"] == found.bias.valves.driver.v1.anode_current
+    assert [row[0] for row in found.bias.tables()[0].rows] == ["driver.v1", "splitter.v1", "output.v1", "output.v2"]
+    assert pickle.loads(pickle.dumps(found)) == found
+    # The pair's halves see half of the anode-to-anode load of 8 kohm with its losses, as they do by themselves.
+    alone = simwrap.measure(simwrap.stage("push_pull_output", valve="6V6GT"), ["load_lines"])
+    for name in ("direct_load", "signal_load", "alone_load"):
+        assert found.load_lines.valves.output.v1[name] == pytest.approx(alone.load_lines.valves.v1[name], rel=1e-3)
+    assert len(found.plot("bias").axes) == 3  # the pair shares a panel
+    data = simwrap.sweep(chain, {"output.valve": ["6V6GT", "6v6"], "driver.Ra": ["220k"]}, ["bias"])
+    assert data["output.valve"].values.tolist() == ["6V6GT", "6V6"]
+    assert data["bias.valves.driver.v1.anode_current"].dims == ("output.valve", "driver.anode_resistor")
+    kept = simwrap.yield_of(data, "driver.v1.anode_current < 2 mA, output.v2.anode dissipation < 100 %")
+    assert [limit.variable for limit in kept.limits] == [
+        "bias.valves.driver.v1.anode_current",
+        "bias.valves.output.v2.anode_dissipation_share",
+    ]
+    assert float(kept) == 1.0
