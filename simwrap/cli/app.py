@@ -126,22 +126,8 @@ def _measure_options(names: list[str] | None, options: list[str] | None) -> Any:
         measure, dot, option = key.partition(".")
         if not dot:
             raise RangeError("--option", key, "measure.option=value, such as headroom.nominal_level=0.5")
-        chosen.setdefault(measure, {})[option] = _option_value(text)
+        chosen.setdefault(measure, {})[option] = text
     return chosen
-
-
-def _option_value(text: str) -> Any:
-    """Read an option of a measure: a whole number, a number, several with commas, true or false, or a word."""
-    if "," in text:
-        return tuple(_option_value(part.strip()) for part in text.split(","))
-    if text.casefold() in ("true", "false"):
-        return text.casefold() == "true"
-    for kind in (int, float):
-        try:
-            return kind(text)
-        except ValueError:
-            continue
-    return text
 
 
 def _console() -> Any:
@@ -236,7 +222,7 @@ def show(name: str, kind: Kind = None, valves: Valves = None, as_json: Json = Fa
 
 def _show_stage(name: str, as_json: bool) -> None:
     from simwrap.circuits.stage import stage
-    from simwrap.simulation.measurement import plain
+    from simwrap.simulation.as_json import plain
 
     made = stage(name)
     template = made.template
@@ -260,16 +246,16 @@ def _show_measure(name: str, as_json: bool) -> None:
 
     entry = get_measure(name)
     if as_json:
-        print(
-            json.dumps({"measure": entry.name, "summary": entry.summary, "options": dict(entry.options)}, default=str)
-        )
+        options = {
+            key: {"default": option.default, "unit": option.rule.unit, "accepted": option.accepted}
+            for key, option in entry.options.items()
+        }
+        print(json.dumps({"measure": entry.name, "summary": entry.summary, "options": options}))
         return
     print(f"{entry.name}: {entry.summary}\n")
-    _table(
-        "options",
-        ["option", "default"],
-        [(key, "" if value is None else value) for key, value in entry.options.items()],
-    )
+    if entry.options:
+        rows = [(key, option.shown, option.accepted) for key, option in entry.options.items()]
+        _table("options", ["option", "default", "accepted"], rows)
     print(entry.description)
 
 
@@ -281,7 +267,7 @@ def _json_rows(table: Any) -> Any:
 
 
 def _show_valve(valve: Any, as_json: bool) -> None:
-    from simwrap.simulation.measurement import plain
+    from simwrap.simulation.as_json import plain
     from simwrap.valves import facts
 
     tables = facts(valve)
@@ -326,7 +312,8 @@ def measure(
     )
     for name in found.results:
         view = found[name]
-        _table(name, ["", ""], view.rows())
+        for caption, head, rows in view.tables():
+            _table(caption, list(head), rows)
         for key, text in view.conditions():
             print(textwrap.fill(f"{key}: {text}", 100, initial_indent="    ", subsequent_indent="      "))
         print()
@@ -434,7 +421,9 @@ def sweep(
 
         _write_figure(plot_sweep(data), plot)
     if as_json:
-        print(json.dumps(_dataset_json(data)))
+        from simwrap.simulation.as_json import dataset_json
+
+        print(json.dumps(dataset_json(data)))
     else:
         _print_dataset(data)
 
@@ -454,40 +443,22 @@ def _write_dataset(data: Any, file: Path) -> None:
     print(f"written: {file}", file=sys.stderr)
 
 
-def _dataset_json(data: Any) -> dict[str, Any]:
-    from simwrap.simulation.measurement import plain
-
-    return {
-        "attrs": plain(dict(data.attrs)),
-        "coords": {
-            name: {"dims": list(c.dims), "units": c.attrs.get("units", ""), "values": plain(c.values)}
-            for name, c in data.coords.items()
-        },
-        "variables": {
-            name: {"dims": list(v.dims), "units": v.attrs.get("units", ""), "values": plain(v.values)}
-            for name, v in data.data_vars.items()
-        },
-    }
-
-
 def _print_dataset(data: Any) -> None:
     """Print one row a point with every single number, at most 200 rows."""
-    from simwrap.simulation.sweep import point_dims
+    from simwrap.simulation.dataset import point_dims, single_figures, unit_of
     from simwrap.units import quantity
 
     dims = point_dims(data)
     flat = data.stack(point_index=dims) if len(dims) > 1 else data.rename({dims[0]: "point_index"})
     axes = [name for name in data.coords if set(data[name].dims) <= set(dims)]
-    columns = [n for n, v in data.data_vars.items() if set(v.dims) == set(dims) and n not in ("status", "warnings")]
+    columns = single_figures(data)
     rows = []
     for index in range(min(flat.sizes["point_index"], 200)):
         one = flat.isel(point_index=index)
         cells = []
         for name in [*axes, *columns]:
             value = one["point_index" if name == dims[0] and len(dims) == 1 else name].item()
-            cells.append(
-                value if isinstance(value, str) else quantity.render(float(value), data[name].attrs.get("units", ""))
-            )
+            cells.append(value if isinstance(value, str) else quantity.render(float(value), unit_of(data[name])))
         rows.append((*cells, str(one["status"].item())))
     head = [*axes, *columns, "status"]
     if len(head) > 9:  # too wide for a terminal: one table a point is unreadable, so turn it round
