@@ -129,9 +129,8 @@ def test_the_splitters_output_falls_as_the_grids_of_the_pair_conduct(tmp_path, n
     outputs = [made.ports[f"splitter.{name}"] for name in ("output", "output_b")]
     measures = "\n".join(f".meas tran p{k} max v({node}) from=0.148 to=0.15" for k, node in enumerate(outputs))
     deck = tmp_path / "chain.cir"
-    deck.write_text(
-        "* exported\n" + text + ".options method=trap reltol=1e-3 vntol=1e-4 abstol=1e-6\n.tran 10u 0.15 0.147 10u\n" + measures + "\n.end\n"
-    )
+    analyses = ".options method=trap reltol=1e-3 vntol=1e-4 abstol=1e-6\n.tran 10u 0.15 0.147 10u\n"
+    deck.write_text(f"* exported\n{text}{analyses}{measures}\n.end\n")
     done = subprocess.run([ngspice_program, "-b", deck], capture_output=True, text=True, timeout=300, check=False)
     seen = [float(value) for value in re.findall(r"^p\d\s*=\s*(\S+)", done.stdout, re.MULTILINE)]
     assert len(seen) == 2, done.stdout[-2000:] + done.stderr[-2000:]
