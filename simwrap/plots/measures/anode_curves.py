@@ -20,6 +20,9 @@ from simwrap.units import quantity
 from simwrap.valves import get_valve
 from simwrap.valves.curves import round_steps
 
+#: More letters than this before "grid voltage at each curve" make a second line of a panel's title.
+_LONG = 40
+
 
 @dataclass(frozen=True)
 class LoadLine:
@@ -184,7 +187,8 @@ def _panel(axes: Axes, bias: Reader, instances: list[str], points: list[int]) ->
     if rest.screen is not None:
         at_rest = f"screen at {rest.screen:.0f} V"
         how = f", {at_rest}" if not tap else ", triode-connected" if tied else f", tap {tap:.2g}, {at_rest} at rest"
-    axes.set_title(f"{' and '.join(instances)}: {valve.name}{how}; grid voltage at each curve", pad=16)
+    words = f"{' and '.join(instances)}: {valve.name}{how}"
+    axes.set_title(f"{words}{'; ' if len(words) <= _LONG else chr(10)}grid voltage at each curve", pad=16)
 
 
 def _points(axes: Axes, bias: Reader, points: list[int], rests: list[Rest], *, single: bool) -> None:
