@@ -228,7 +228,7 @@ def test_the_gain_margin_is_where_a_transient_begins_to_grow():
         )
         wave = reply.values[output][0]
         wave = wave - np.convolve(wave, np.ones(129) / 129, mode="same")
-        early, late = (np.ptp(part) for part in (wave[2000:3500], wave[6000:7900]))
+        early, late = (np.ptp(part) for part in (wave[500:1200], wave[6000:7900]))
         return bool(late > 3.0 * early)
 
     assert not grows(margin - 1.0)
