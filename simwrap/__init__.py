@@ -5,7 +5,7 @@ The public names are loaded when they are first used, so that ``import simwrap``
 - :func:`stage`, :func:`measure`, :func:`sweep`: make a stage, measure it, sweep its values
 - :func:`circuit`, :func:`read_design`: join stages; all that takes a stage takes a circuit
 - :func:`simulate`: voltages and currents at chosen nodes
-- :func:`spread`, :func:`worst_case`, :func:`yield_of`, :func:`rank_parts`, :func:`sobol_indices`:
+- :class:`Tolerances`, :func:`spread`, :func:`worst_case`, :func:`yield_of`, :func:`rank_parts`, :func:`sobol_indices`:
   what the tolerance of parts and valves does
 - :func:`choose`: values from a series so that goals are met
 - :func:`sliders`: a picture that follows the values, in a notebook
@@ -26,7 +26,9 @@ if TYPE_CHECKING:
     from simwrap.circuits.stage import Stage, stage
     from simwrap.design.choose import choose
     from simwrap.design.sensitivity import rank_parts, sobol_indices
-    from simwrap.design.tolerance import spread, worst_case, yield_of
+    from simwrap.design.tolerance import Tolerances, spread
+    from simwrap.design.worst_case import worst_case
+    from simwrap.design.yields import yield_of
     from simwrap.errors import EngineError, InputError, SimwrapError
     from simwrap.notebook.sliders import sliders
     from simwrap.plots import plot
@@ -56,13 +58,14 @@ _PUBLIC = {
     "Circuit": "circuits.circuit",
     "Stage": "circuits.stage",
     "circuit": "circuits.circuit",
+    "Tolerances": "design.tolerance",
     "stage": "circuits.stage",
     "stage_names": "circuits.library",
     "sweep": "simulation.sweep",
     "valve": "valves:get_valve",
     "valve_names": "valves",
-    "worst_case": "design.tolerance",
-    "yield_of": "design.tolerance",
+    "worst_case": "design.worst_case",
+    "yield_of": "design.yields",
 }
 
 __all__ = [
@@ -72,6 +75,7 @@ __all__ = [
     "Measurement",
     "SimwrapError",
     "Stage",
+    "Tolerances",
     "choose",
     "circuit",
     "measure",

@@ -11,6 +11,7 @@ import difflib
 from collections.abc import Iterable, Sequence
 
 #: Exit codes of the command line.
+EXIT_NOT_MET = 1
 EXIT_BAD_INPUT = 2
 EXIT_ENGINE_FAILED = 3
 

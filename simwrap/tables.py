@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import html
+import re
 from collections.abc import Iterable, Sequence
 from typing import NamedTuple
 
@@ -15,11 +16,26 @@ class Listing(NamedTuple):
     rows: list[tuple[str, ...]]
 
 
+_NUMBER = re.compile(r"(not found|[-+±]?[0-9.∞].*)?")
+
+
+def numeric_columns(columns: int, rows: Sequence[Sequence[str]]) -> list[bool]:
+    """Return which columns hold numbers, and are to be set to the right."""
+    texts = [[str(row[number]) for row in rows] for number in range(columns)]
+    return [any(column) and all(_NUMBER.fullmatch(text) for text in column) for column in texts]
+
+
 def html_table(caption: str, head: Sequence[str], rows: Iterable[Sequence[str]]) -> str:
     """Return an HTML table; all text is escaped."""
-    left = " style='text-align:left'"
-    top = "".join(f"<th{left}>{html.escape(word)}</th>" for word in head) if any(head) else ""
-    body = "".join("<tr>" + "".join(f"<td{left}>{html.escape(cell)}</td>" for cell in row) + "</tr>" for row in rows)
+    lines = [list(row) for row in rows]
+    sides = [f" style='text-align:{'right' if right else 'left'}'" for right in numeric_columns(len(head), lines)]
+    top = (
+        "".join(f"<th{side}>{html.escape(word)}</th>" for side, word in zip(sides, head, strict=True))
+        if any(head)
+        else ""
+    )
+    cells = (zip(sides, line, strict=True) for line in lines)
+    body = "".join("<tr>" + "".join(f"<td{s}>{html.escape(text)}</td>" for s, text in row) + "</tr>" for row in cells)
     return f"<table><caption>{html.escape(caption)}</caption><tr>{top}</tr>{body}</table>"
 
 
@@ -27,5 +43,9 @@ def text_table(caption: str, head: Sequence[str], rows: Iterable[Sequence[str]])
     """Return a table of aligned columns under a caption."""
     lines = [list(head), *[list(row) for row in rows]]
     widths = [max(len(line[column]) for line in lines) for column in range(len(head))]
-    shown = ["  ".join(cell.ljust(width) for cell, width in zip(line, widths, strict=True)).rstrip() for line in lines]
+    sides = [str.rjust if right else str.ljust for right in numeric_columns(len(head), lines[1:])]
+    shown = [
+        "  ".join(side(cell, width) for side, cell, width in zip(sides, line, widths, strict=True)).rstrip()
+        for line in lines
+    ]
     return "\n".join([caption, *shown])

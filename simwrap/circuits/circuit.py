@@ -450,7 +450,11 @@ def as_circuit(given: Any, where: str = "simwrap") -> Circuit:
         return given
     if isinstance(given, Stage):
         return given.circuit
-    hint = f'simwrap.stage("{given}")' if isinstance(given, str) else 'simwrap.stage("triode_gain")'
+    hint = (
+        f'simwrap.stage("{given}")'
+        if isinstance(given, str) and given.isidentifier() and len(given) < 40
+        else 'simwrap.stage("triode_gain")'
+    )
     raise InputError(f"{where}: {type(given).__name__} is neither a stage nor a circuit; give one such as {hint}")
 
 

@@ -1,7 +1,7 @@
 """The command line: ``simwrap list | show | measure | sweep | netlist | engines | curves | fit | demo``.
 
-Tables for people by default, one JSON object with ``--json``. Exit codes: 0 done, 2 bad
-input (one sentence on stderr), 3 the engine failed (its reason, the netlist kept).
+Tables for people by default, one JSON object with ``--json``. Exit codes: 0 done, 1 goals
+not met (``choose``), 2 bad input (one sentence on stderr), 3 the engine failed (its reason, the netlist kept).
 """
 
 from __future__ import annotations
@@ -141,9 +141,11 @@ def _table(title: str, head: list[str], rows: list[Any]) -> None:
     from rich.table import Table
     from rich.text import Text
 
-    table = Table(title=title, title_justify="left", box=box.SIMPLE_HEAD, show_header=any(head))
-    for word in head:
-        table.add_column(word, overflow="fold")
+    from simwrap.tables import numeric_columns
+
+    table = Table(title=title or None, title_justify="left", box=box.SIMPLE_HEAD, show_header=any(head))
+    for word, right in zip(head, numeric_columns(len(head), rows), strict=True):
+        table.add_column(Text(word), overflow="fold", justify="right" if right else "left")
     for row in rows:
         table.add_row(*[Text(str(cell)) for cell in row])
     _console().print(table)

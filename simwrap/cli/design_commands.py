@@ -4,14 +4,22 @@ from __future__ import annotations
 
 import json
 import sys
+import textwrap
+from dataclasses import dataclass
 from pathlib import Path
-from typing import Annotated, Any
+from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
 from simwrap.cli import app
-from simwrap.cli.app import Engine, Json, MeasureNames, MeasureOptions, Set, Stages, Valves
-from simwrap.errors import RangeError
+from simwrap.cli.app import Engine, Json, MeasureNames, MeasureOptions, PlotFile, Set, Stages, Valves
+from simwrap.errors import EXIT_NOT_MET, RangeError
+
+if TYPE_CHECKING:
+    from simwrap.design.choose import Choice
+    from simwrap.design.sensitivity import Ranking
+    from simwrap.design.worst_case import WorstCase
+    from simwrap.design.yields import Yield
 
 Seed = Annotated[int, typer.Option("--seed", metavar="NUMBER", help="The same seed gives the same draws.")]
 
@@ -60,95 +68,161 @@ def tolerance(
         Path | None, typer.Option("--output", metavar="FILE", help="Write the builds: .nc (netCDF) or .csv.")
     ] = None,
     as_json: Json = False,
+    plot: PlotFile = None,
+    details: Annotated[bool, typer.Option("--details", help="Show every figure, not only what varies.")] = False,
 ) -> None:
     """Build a stage many times with parts drawn from their tolerances."""
     from simwrap.design.limits import parse_limits
+    from simwrap.design.runs import Runs
     from simwrap.design.sensitivity import rank_parts
-    from simwrap.design.tolerance import known_before, spread, worst_case, yield_of
-    from simwrap.simulation.as_json import SCHEMA, plain
+    from simwrap.design.tolerance import Tolerances, spread
+    from simwrap.design.worst_case import worst_case
+    from simwrap.design.yields import yield_of
     from simwrap.simulation.sweep import save
 
     made = app._stage(stage, settings, valves)
     chosen = app._measure_options(measures, options) or [name for name in made.measures if name in ("bias", "response")]
-    varied: dict[str, Any] = {
-        "tolerances": app._assignments(parts, "--part") or None,
-        "valve_spread": app._assignments(valve_spread, "--valve-spread"),
-        "supply_variation": supply,
-        "matched": matched,
-    }
+    varied = Tolerances(
+        parts=app._assignments(parts, "--part") or None,
+        valves=app._assignments(valve_spread, "--valve-spread"),
+        supplies=supply,
+        matched=matched,
+        distribution=distribution,
+    )
     if limits or rank:  # whether they can be read is known from one build, long before all are done
-        known = known_before(made, chosen, engine=engine)
+        _, known = Runs.of(made, chosen, engine=engine).begin()
         if limits:
             parse_limits(limits, known)
         for variable in rank or []:
             known.find(variable)
-    data = spread(made, measures=chosen, builds=builds, seed=seed, distribution=distribution, engine=engine,
-                  progress=sys.stderr.isatty(), **varied)  # fmt: skip
+    progress = sys.stderr.isatty()
+    curves = None if output is not None else False  # a table has no room for them
+    data = spread(made, varied, chosen, builds=builds, seed=seed, engine=engine, curves=curves, progress=progress)
+    found = _Spread(
+        made,
+        data,
+        yield_of(data, limits) if limits else None,
+        [rank_parts(data, name) for name in rank or []],
+        worst_case(made, varied, chosen, engine=engine) if worst else None,
+    )
     app._tell_warnings(data, "builds")
-    found = yield_of(data, limits) if limits else None
-    rankings = [rank_parts(data, name) for name in rank or []]
-    extremes = worst_case(made, measures=chosen, engine=engine, **varied) if worst else None
     if output is not None:
         save(data, output)
         print(f"written: {output}", file=sys.stderr)
-    statistics = _statistics(data)
+    if plot is not None:
+        from simwrap.plots import plot_sweep
+
+        app._write_figure(plot_sweep(data, found.named, limits=found.share.limits if found.share else ()), plot)
     if as_json:
+        print(json.dumps(found.told(builds, seed)))
+    else:
+        found.show(details)
+
+
+@dataclass(frozen=True)
+class _Spread:
+    """All that a command has found about builds."""
+
+    stage: Any
+    data: Any
+    share: Yield | None
+    rankings: list[Ranking]
+    extremes: WorstCase | None
+
+    @property
+    def failed(self) -> int:
+        """How many builds could not be simulated."""
+        return int((self.data["status"] != "").sum())
+
+    @property
+    def named(self) -> list[str] | None:
+        """The numbers that were asked about, for a picture; None where it is to choose."""
+        names = [limit.variable for limit in (self.share.limits if self.share else ()) if not limit.word]
+        return list(dict.fromkeys([*names, *[ranked.variable for ranked in self.rankings]])) or None
+
+    def statistics(self) -> dict[str, tuple[float, float, float, float]]:
+        """Return nominal value, mean, and the ends of the middle 95 % of every single number."""
+        import numpy as np
+
+        found = {}
+        for key in self.data.attrs:
+            name = str(key).removeprefix("nominal.")
+            if name == key or name.startswith("bias.nodes.") or name not in self.data:
+                continue
+            values = self.data[name].values[np.isfinite(self.data[name].values)]
+            if len(values):
+                low, high = np.quantile(values, [0.025, 0.975])
+                found[name] = (float(self.data.attrs[key]), float(values.mean()), float(low), float(high))
+        return found
+
+    def told(self, builds: int, seed: int) -> Any:
+        """Return all as JSON has it."""
+        from simwrap.simulation.as_json import SCHEMA, plain
+
         told: dict[str, Any] = {
             "schema": SCHEMA,
-            "stage": made.name,
+            "stage": self.stage.name,
             "builds": builds,
             "seed": seed,
-            "factors": data.attrs["factors"].split("; "),
+            "factors": self.data.attrs["factors"].split("; "),
+            "failed": self.failed,
+            "variables": {
+                name: dict(zip(("nominal", "mean", "low", "high"), row, strict=True))
+                for name, row in self.statistics().items()
+            },
         }
-        told["failed"] = int((data["status"] != "").sum())
-        told["variables"] = {
-            name: dict(zip(("nominal", "mean", "low", "high"), row, strict=True)) for name, row in statistics.items()
-        }
-        if found:
+        if self.share:
             told["yield"] = {
-                "share": found.share,
-                "interval": found.interval,
-                "limits": dict(zip([r.text for r in found.limits], found.shares, strict=True)),
+                "share": self.share.share,
+                "interval": self.share.interval,
+                "limits": dict(zip([r.text for r in self.share.limits], self.share.shares, strict=True)),
             }
         told["ranking"] = {
             r.variable: {"explained": r.explained, "shares": dict(zip(r.names, r.shares.tolist(), strict=True))}
-            for r in rankings
+            for r in self.rankings
         }
-        if extremes:
-            told["worst_case"] = {"method": extremes.method, **{name: extremes[name] for name in extremes.nominal}}
-        print(json.dumps(plain(told)))
-        return
-    from simwrap.simulation.dataset import unit_of
-    from simwrap.units import quantity
+        if self.extremes:
+            told["worst_case"] = {
+                "method": self.extremes.method,
+                **{name: self.extremes[name] for name in self.extremes.nominal if name in self.extremes.data},
+                "without_value": {n: k for n in self.extremes.nominal if (k := self.extremes.missing(n))},
+            }
+        return plain(told)
 
-    rows = [(name, *[quantity.render(v, unit_of(data[name])) for v in row]) for name, row in statistics.items()]
-    app._table(f"{made.name}: {builds} builds", ["variable", "nominal", "mean", "2.5 % below", "2.5 % above"], rows)
-    print(f"varied: {data.attrs['factors']}")
-    failed = int((data["status"] != "").sum())
-    if failed:
-        print(f"{failed} builds could not be simulated")
-    if found:
-        app._table(found.summary, list(found._HEAD), found.rows())
-    for ranked in rankings:
-        app._table(ranked.summary, list(ranked._head), ranked.rows())
-    if extremes:
-        app._table(f"worst case, {extremes.method}", list(extremes._HEAD), extremes.rows())
+    def show(self, details: bool) -> None:
+        """Print the verdict first, then what it rests on."""
+        from simwrap.simulation.dataset import unit_of
+        from simwrap.units import quantity
+
+        builds = self.data.sizes["build"]
+        verdict = self.share.summary if self.share else f"{builds - self.failed} of {builds} builds were simulated"
+        _say(f"{self.stage.name}: {verdict}")
+        if self.share:
+            app._table("", list(self.share.HEAD), self.share.rows())
+        if self.extremes:
+            _say(self.extremes.summary)
+            app._table("", list(self.extremes.HEAD), self._worth(self.extremes.rows(), details))
+        for ranked in self.rankings:
+            _say(ranked.summary)
+            app._table("", list(ranked.head), ranked.rows())
+        rows = []
+        for name, row in self.statistics().items():
+            cells, sign = quantity.alike(row, unit_of(self.data[name]))
+            rows.append((name, sign, *cells))
+        _say(f"all {builds} builds: 95 of 100 lie between the last two columns")
+        head = ["variable", "unit", "nominal", "mean", "2.5 % below", "2.5 % above"]
+        app._table("", head, self._worth(rows, details))
+        _say(f"varied: {self.data.attrs['factors']}")
+
+    def _worth(self, rows: list[tuple[str, ...]], details: bool) -> list[tuple[str, ...]]:
+        """Return the rows of figures that vary; of currents and voltages that are next to nothing only with details."""
+        if details:
+            return rows
+        return [row for row in rows if len(set(row[2:5])) > 1 and not row[1].startswith(("p", "f", "n"))]
 
 
-def _statistics(data: Any) -> dict[str, tuple[float, float, float, float]]:
-    """Return nominal value, mean, and the ends of the middle 95 % of every single number."""
-    import numpy as np
-
-    found = {}
-    for key in data.attrs:
-        name = str(key).removeprefix("nominal.")
-        if name == key or name.startswith("bias.nodes.") or name not in data:
-            continue
-        values = data[name].values[np.isfinite(data[name].values)]
-        if len(values):
-            low, high = np.quantile(values, [0.025, 0.975])
-            found[name] = (float(data.attrs[key]), float(values.mean()), float(low), float(high))
-    return found
+def _say(text: str) -> None:
+    print(textwrap.fill(text, 100, subsequent_indent="  ", break_long_words=False))
 
 
 @app.app.command()
@@ -176,21 +250,30 @@ def choose(
     seed: Seed = 0,
     as_json: Json = False,
 ) -> None:
-    """Choose part values from a series so that goals are met."""
+    """Choose part values from a series so that goals are met; exit code 1 where they aren't."""
     from simwrap.design.choose import choose as run
-    from simwrap.simulation.as_json import SCHEMA, plain
+    from simwrap.simulation.as_json import plain
 
     made = app._stage(stage, settings, valves)
     found = run(made, _goals(goals), _free(free), series=_series(series), engine=engine, seed=seed)
-    if not as_json:
-        app._table(found.summary, list(found._head), found.rows())
-        app._say_warnings(list(found.warnings))
-        return
+    if as_json:
+        print(json.dumps(plain(_choice_told(made, found))))
+    else:
+        _say(f"{made.name}: {found.summary}")
+        head, rows = found.table()
+        app._table("", list(head), rows)
+        app._say_warnings([*found.notes, *found.warnings])
+    if not found.met:
+        raise typer.Exit(EXIT_NOT_MET)
 
+
+def _choice_told(made: Any, found: Choice) -> dict[str, Any]:
     def shown(one: Any) -> dict[str, Any]:
         return {"values": one.values, "reached": one.reached, "misses": one.misses, "met": one.met}
 
-    told = {
+    from simwrap.simulation.as_json import SCHEMA
+
+    return {
         "schema": SCHEMA,
         "stage": made.name,
         "met": found.met,
@@ -198,9 +281,11 @@ def choose(
         "candidates": [shown(one) for one in found.candidates],
         "continuous": shown(found.continuous),
         "trade": {name: shown(one) for name, one in found.trade.items()},
+        "tried": found.tried,
+        "every": found.every,
+        "notes": list(found.notes),
         "warnings": list(found.warnings),
     }
-    print(json.dumps(plain(told)))
 
 
 def _goals(given: list[str] | None) -> dict[str, Any]:

@@ -1,49 +1,42 @@
 """Choosing part values so that stated goals are met.
 
 :func:`choose` first solves with values as they come (least squares, the gradient measured by
-batches of runs), then tries every combination of preferred values round the solution, and
-says what is reached, or by how much it isn't.
+batches of runs), then tries the combinations of preferred values round the solution, and every
+other one where none of these meets all goals. It says what is reached, or by how much it isn't.
 """
 
 from __future__ import annotations
 
-import math
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
-from itertools import product
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
-from simwrap.circuits.header import Parameter
+from simwrap.circuits.circuit import as_circuit
 from simwrap.circuits.point_table import Table
-from simwrap.circuits.stage import Stage, find_parameter
 from simwrap.design.goals import Goal, read_goals
 from simwrap.design.limits import Known
+from simwrap.design.runs import Design, Runs
+from simwrap.design.search import Free, Problem, free_parts
 from simwrap.errors import InputError, RangeError, UnknownNameError
-from simwrap.measures.results import full_name
-from simwrap.simulation.evaluate import Options, Outcome, evaluate
+from simwrap.measures.registry import get_measure
+from simwrap.measures.registry import measures as registered
+from simwrap.measures.results import full_name, split_name
+from simwrap.simulation.evaluate import Options, evaluate
 from simwrap.simulation.measurement import chosen_measures
 from simwrap.tables import html_table, text_table
-from simwrap.units import eseries, quantity
+from simwrap.units import quantity
 
 Floats = NDArray[np.float64]
 
-#: A free value is looked for within this factor of where it stands, unless bounds are given.
-REACH = 30.0
-#: Largest number of combinations of preferred values, and the same where a run is slow.
-MOST_COMBINATIONS = 4096
-MOST_SLOW_COMBINATIONS = 64
-#: Starting points that are tried for each free value, and altogether where a run is slow.
-SCAN, SLOW_SCAN = 32, 12
-#: Weight of staying where the stage stands: it settles what the goals leave open, and no more.
-STAY = 1e-2
-#: A sum of squared misses that no search would better.
-NOTHING = 1e-9
-#: How far values are moved to measure the gradient: a share of their range. Steady-state figures
-#: are read between levels, and need a wider step.
-STEP, SLOW_STEP = 1e-3, 1e-2
+#: Largest number of combinations of preferred values round the solution, and of all of them where these are tried;
+#: the same where a run is slow: of those round the solution only the most promising are run.
+MOST_COMBINATIONS, MOST_EVERYWHERE = 1024, 16384
+MOST_SLOW_COMBINATIONS, SLOW_PROMISING = 64, 16
+#: So many of the best combinations have their free voltages and wiper positions set once more.
+POLISHED = 6
 
 
 @dataclass(frozen=True)
@@ -67,11 +60,12 @@ class Choice:
 
     Attributes
     ----------
-    stage : Stage
+    stage : Stage or Circuit
         With the best values.
     goals : tuple of Goal
+        As they were stated, and those that had to be added to make sense of them (see ``notes``).
     candidates : tuple of Candidate
-        Preferred values, the best first.
+        Preferred values, the best first: those that meet all goals before those that don't.
     trade : dict of str to Candidate
         For each goal, the combination that comes closest to it alone.
     continuous : Candidate
@@ -80,18 +74,27 @@ class Choice:
         Free values that stand at an end of their range.
     met : bool
         Whether the best keeps all goals.
+    tried : int
+        How many combinations of preferred values were run.
+    every : bool
+        Whether these are all there are.
+    notes : tuple of str
+        What was freed or added, and figures of the best that lie beyond the onset of clipping.
     warnings : tuple of str
         Ratings that the best exceeds or comes near to.
     series : str
     """
 
-    stage: Stage
+    stage: Design
     goals: tuple[Goal, ...]
     candidates: tuple[Candidate, ...]
     trade: dict[str, Candidate]
     continuous: Candidate
     ends: tuple[str, ...]
     met: bool
+    tried: int
+    every: bool
+    notes: tuple[str, ...]
     warnings: tuple[str, ...]
     series: str
 
@@ -103,210 +106,83 @@ class Choice:
     @property
     def summary(self) -> str:
         """What was reached, in words."""
-        named = ", ".join(f"{name} {self._shown(name, value)}" for name, value in self.best.items())
+        named = self._named(self.best)
         if self.met:
-            return f"{named}: all goals are met"
+            return f"all goals are met: {named}"
         missed = "; ".join(self._missed(self.candidates[0]))
+        which = f"all {self.tried}" if self.every else f"the {self.tried} that were tried"
+        nearest = f"of {which} combinations in {self.series} the nearest is {named}, where {missed}"
         if self.continuous.met:
-            between = ", ".join(f"{name} {self._shown(name, value)}" for name, value in self.continuous.values.items())
-            return f"no {self.series} values meet all goals, though {between} would; nearest: {named}, where {missed}"
+            return (
+                f"no {self.series} values meet all goals, though {self._named(self.continuous.values)} would; {nearest}"
+            )
         why = "; ".join(self._missed(self.continuous)) or missed
-        text = f"the goals can't be met with these parts, whatever their values: at best {why}"
+        text = f"the goals can't be met with these parts in their ranges, as far as was found: at best {why}"
         if self.ends:
             text += f" ({' and '.join(self.ends)} at the end of the range)"
-        return f"{text}; nearest in {self.series}: {named}, where {missed}"
+        return f"{text}; {nearest}"
+
+    def _named(self, values: Mapping[str, float]) -> str:
+        return ", ".join(f"{name} {self._shown(name, value)}" for name, value in values.items())
 
     def _missed(self, candidate: Candidate) -> list[str]:
         said = []
         for goal in self.goals:
             value = candidate.reached[goal.variable]
             off = goal.departure(value)
-            if off:
+            if off == "not found":
+                said.append(f"{goal.variable} is not found")
+            elif off:
                 said.append(f"{goal.variable} is {quantity.render(value, goal.unit)}, {off} from {goal.text}")
         return said
 
     def _shown(self, name: str, value: float) -> str:
         return quantity.render(value, self.stage.parameters[name].unit)
 
-    def rows(self) -> list[tuple[str, ...]]:
-        """Return one row a combination: what it is, its values, and what it reaches."""
+    def table(self) -> tuple[tuple[str, ...], list[tuple[str, ...]]]:
+        """Return the heads and one row a combination: whether it meets all goals, its values, and what it reaches.
+
+        Each column has one unit; how far a goal is missed stands beside its figure.
+        """
         shown = [(("best" if n == 0 else f"{n + 1}."), one) for n, one in enumerate(self.candidates)]
         shown += [(f"closest in {name}", one) for name, one in self.trade.items() if one not in self.candidates]
         shown.append(("values as they come", self.continuous))
-        rows = []
-        for what, one in shown:
-            values = [self._shown(name, value) for name, value in one.values.items()]
-            reached = []
-            for goal in self.goals:
-                value = one.reached[goal.variable]
-                off = goal.departure(value)
-                reached.append(quantity.render(value, goal.unit) + (f" ({off})" if off else ""))
-            rows.append((what, *values, *reached, "yes" if one.met else "no"))
-        return rows
-
-    @property
-    def _head(self) -> tuple[str, ...]:
-        return ("", *self.best, *[goal.text for goal in self.goals], "all met")
+        all_ = [one for _, one in shown]
+        columns = [("", [what for what, _ in shown]), ("all met", ["yes" if one.met else "no" for one in all_])]
+        for name in self.best:
+            unit = self.stage.parameters[name].unit
+            columns.append(_column(name, [one.values[name] for one in all_], unit))
+        for goal in self.goals:
+            values = [one.reached[goal.variable] for one in all_]
+            off = [goal.departure(value).replace("not found", "") for value in values]
+            columns.append(_column(goal.text, values, goal.unit))
+            if any(off):
+                columns.append(("off by", off))
+        return tuple(head for head, _ in columns), list(zip(*(column for _, column in columns), strict=True))
 
     def __repr__(self) -> str:
-        return "\n".join([text_table(self.summary, self._head, self.rows()), *self.warnings])
+        return "\n".join([text_table(self.summary, *self.table()), *self.notes, *self.warnings])
 
     def _repr_html_(self) -> str:
         import html
 
-        notes = "".join(f"<p>{html.escape(text)}</p>" for text in self.warnings)
-        return html_table(self.summary, self._head, self.rows()) + notes
+        notes = "".join(f"<p>{html.escape(text)}</p>" for text in (*self.notes, *self.warnings))
+        return html_table(self.summary, *self.table()) + notes
 
 
-@dataclass(frozen=True)
-class _Free:
-    """A free value: where it may be, and the preferred values it may take (series "": any)."""
-
-    parameter: Parameter
-    low: float
-    high: float
-    start: float
-    series: str
-
-    @property
-    def logarithmic(self) -> bool:
-        return self.low > 0
-
-    def inside(self, share: Any) -> Any:
-        """Return the value at 0..1 of the range."""
-        if self.logarithmic:
-            return self.low * (self.high / self.low) ** share
-        return self.low + (self.high - self.low) * share
-
-    def share(self, value: float) -> float:
-        """Return where in its range a value is, 0..1."""
-        if self.logarithmic:
-            return math.log(value / self.low) / math.log(self.high / self.low)
-        return (value - self.low) / (self.high - self.low)
-
-    def preferred(self, value: float, steps: int) -> list[float]:
-        """Return up to ``steps`` preferred values on each side of a value, the nearest at least."""
-        if not self.series:
-            return [value]
-        near = {eseries.step(value, self.series, n) for n in range(-steps, steps + 1)}
-        return sorted(v for v in near if self.low <= v <= self.high) or [value]
-
-
-class _Problem:
-    """Runs points and turns them into misses."""
-
-    def __init__(
-        self,
-        stage: Stage,
-        goals: Sequence[Goal],
-        places: Sequence[tuple[str, str]],
-        measures: Mapping[str, Mapping[str, Any]],
-        free: Sequence[_Free],
-        options: Options,
-    ) -> None:
-        self.stage, self.goals, self.places = stage, goals, places
-        self.measures, self.free, self.options = measures, free, options
-
-    def reach(self, values: Floats) -> Floats:
-        """Return the goals' variables for free values of shape (points, free): (points, goals)."""
-        columns = {part.parameter.name: values[:, k] for k, part in enumerate(self.free)}
-        outcome = evaluate(Table(self.stage, columns, len(values)), self.measures, self.options)
-        return np.stack(
-            [np.asarray(outcome.results[m].variables[key].values, dtype=float) for m, key in self.places], axis=1
-        )
-
-    def values(self, shares: Floats) -> Floats:
-        return np.stack([part.inside(shares[:, k]) for k, part in enumerate(self.free)], axis=1)
-
-    def misses(self, reached: Floats) -> Floats:
-        return np.stack([goal.misses(reached[:, k]) for k, goal in enumerate(self.goals)], axis=1)
-
-    def moved(self, values: Floats) -> Floats:
-        """Return a small cost of how far values are from where the stage stands, shape (points,)."""
-        apart = [
-            [part.share(float(v)) - part.share(part.start) for part, v in zip(self.free, row, strict=True)]
-            for row in values
-        ]
-        return np.asarray(((STAY * np.array(apart)) ** 2).sum(axis=1))
-
-    def candidate(self, values: Floats, reached: Floats) -> Candidate:
-        misses = self.misses(reached[None])[0]
-        return Candidate(
-            {part.parameter.name: float(value) for part, value in zip(self.free, values, strict=True)},
-            {goal.variable: float(value) for goal, value in zip(self.goals, reached, strict=True)},
-            {goal.variable: float(miss) for goal, miss in zip(self.goals, misses, strict=True)},
-            all(goal.met(float(value)) for goal, value in zip(self.goals, reached, strict=True)),
-        )
-
-    def solve(self, slow: bool, seed: int) -> Floats:
-        """Return the best shares of the ranges, from the best of many starting points."""
-        from scipy.optimize import least_squares
-
-        count = len(self.free)
-        scan, step = (SLOW_SCAN, SLOW_STEP) if slow else (SCAN * count, STEP)
-        draws = np.random.default_rng(seed)
-        # One point in each of as many slices along every axis, and where the stage stands.
-        slices = np.stack([(draws.permutation(scan) + 0.5) / scan for _ in range(count)], axis=1)
-        given = np.array([[part.share(part.start) for part in self.free]])
-        tried = np.concatenate([given, slices])
-        cost = (self.misses(self.reach(self.values(tried))) ** 2).sum(axis=1) + self.moved(self.values(tried))
-        best: Floats = tried[int(np.argmin(cost))]
-        least = float(cost.min())
-        known: dict[bytes, tuple[Floats, Floats]] = {}
-
-        def both(shares: Floats) -> tuple[Floats, Floats]:
-            """Misses and their gradient, from one batch of points."""
-            place = shares.tobytes()
-            if place not in known:
-                ahead = np.minimum(shares + step, 1.0)
-                behind = np.maximum(shares - step, 0.0)
-                moved = [np.where(np.arange(count) == k, end, shares) for k in range(count) for end in (ahead, behind)]
-                batch = np.stack([shares, *moved])
-                found = self.misses(self.reach(self.values(batch)))
-                apart = (ahead - behind)[:, None]
-                gradient = ((found[1::2] - found[2::2]) / apart).T
-                stay = STAY * (shares - given[0])
-                known[place] = np.concatenate([found[0], stay]), np.concatenate([gradient, STAY * np.eye(count)])
-            return known[place]
-
-        for start in np.argsort(cost, kind="stable")[: 1 if slow else 2]:
-            if least < NOTHING:
-                break
-            inside = np.clip(tried[start], 1e-6, 1 - 1e-6)
-            solved = least_squares(
-                lambda shares: both(shares)[0], inside, jac=lambda shares: both(shares)[1], bounds=(0.0, 1.0),
-                xtol=1e-3 if slow else 1e-7, ftol=1e-3 if slow else 1e-9, max_nfev=8 if slow else 40,
-            )  # fmt: skip
-            if 2 * solved.cost < least:
-                best, least = solved.x, 2 * float(solved.cost)
-        return best
-
-    def neighbours(self, around: Floats, most: int) -> Floats:
-        """Return combinations of preferred values round a solution, shape (points, free)."""
-        for steps in (2, 1):
-            columns = [part.preferred(float(v), steps) for part, v in zip(self.free, around, strict=True)]
-            if math.prod(map(len, columns)) <= most:
-                return np.array(list(product(*columns)), dtype=np.float64)
-        columns = [part.preferred(float(v), 1) for part, v in zip(self.free, around, strict=True)]
-        for k, value in enumerate(around.tolist()):  # the nearest two, the nearest first
-            columns[k] = (
-                [columns[k][n] for n in np.argsort(np.abs(np.log(np.array(columns[k]) / value)))[:2]]
-                if len(columns[k]) > 1
-                else columns[k]
-            )
-        while math.prod(map(len, columns)) > most:  # the nearest value only, from the last part on
-            longest = max(k for k, column in enumerate(columns) if len(column) > 1)
-            columns[longest] = columns[longest][:1]
-        return np.array(list(product(*columns)), dtype=np.float64)
+def _column(head: str, values: list[float], unit: str) -> tuple[str, list[str]]:
+    """Return a head with the unit of its column, and the numbers."""
+    texts, sign = quantity.alike(values, unit)
+    return f"{head} [{sign}]" if sign else head, texts
 
 
 def choose(
-    stage: Stage,
+    stage: Design,
     goals: Mapping[str, Any],
     free: Iterable[str] | Mapping[str, Any],
     *,
     series: str | Mapping[str, str] = "E12",
-    measures: Mapping[str, Mapping[str, Any]] | Sequence[str] | None = None,
+    measures: Mapping[str, Mapping[str, Any]] | Iterable[str] | None = None,
     best: int = 5,
     seed: int = 0,
     engine: str = "auto",
@@ -318,19 +194,21 @@ def choose(
 
     Parameters
     ----------
-    stage : Stage
+    stage : Stage or Circuit
         Gives every value that isn't free, and where the search starts.
     goals : mapping of str to object
         By figure ("response.gain", or "gain"; "v1.anode_current", without the valve's
         name where there is one valve): a value such as 50 or "1 mA" (met within 5 %, 0.5 dB
-        or 5 degrees), "50 +/- 2 %", ("<", 20), "45 to 55", "least" or "most".
+        or 5 degrees), "50 +/- 2 %", ("<", 20), "45 to 55", "least" or "most". The most output
+        power is looked for with the drive free, and within the stated distortion of the measure
+        where no goal bounds the distortion.
     free : iterable of str, or mapping of str to (low, high)
-        Parameters to choose; without ends, within a factor of 30.
+        Parameters to choose; without ends, within a factor of 30. Both ends the same: held there.
     series : str or mapping of str to str
         For all, or by parameter (the others E12). Wiper positions and voltages aren't bound
         to a series.
     measures : sequence of str or mapping, optional
-        Where the goals' variables come from, with options; found by itself where left out.
+        Where the goals' figures come from, with options; found by itself where left out.
     best : int
         How many combinations are reported.
     seed : int
@@ -350,145 +228,270 @@ def choose(
     NoEngineError
         If there is no simulator.
     """
-    options = Options(engine=engine, time_limit=time_limit, workers=workers, executor=executor)
+    from simwrap.design.tolerance import whole_number
+
+    as_circuit(stage, "choose")
+    if not isinstance(goals, Mapping):
+        raise RangeError("goals", goals, 'goals by figure, such as {"gain": 50}', stage.name)
     if not goals:
         raise InputError(f'{stage.name}: choose needs at least one goal, such as {{"gain": 50}}')
-    parts = _free_parts(stage, free, series)
-    nominal, chosen, named = _nominal(stage, goals, measures, options)
-    read = read_goals(goals, Known(nominal.units, nominal.values, stage.name), named)
-    places = [nominal.places[goal.variable] for goal in read]
-    used = {name: chosen[name] for name in dict.fromkeys(measure for measure, _ in places)}
-    problem = _Problem(stage, read, places, used, parts, options)
-    slow = bool(nominal.slow & set(used))
-    shares = problem.solve(slow, seed)
-    solution = problem.values(shares[None])[0]
-    points = problem.neighbours(solution, MOST_SLOW_COMBINATIONS if slow else MOST_COMBINATIONS)
-    reached = problem.reach(np.concatenate([points, solution[None]]))
-    misses = problem.misses(reached[:-1])
-    costs = (misses**2).sum(axis=1) + problem.moved(points)
-    order = np.argsort(costs, kind="stable")
-    ranked = [problem.candidate(points[k], reached[k]) for k in order[:best]]
-    trade = {}
-    for number, goal in enumerate(read):
-        nearest = np.abs(misses[:, number])
-        closest = int(np.lexsort((costs, np.round(nearest, 9)))[0])
-        trade[goal.variable] = problem.candidate(points[closest], reached[closest])
-    made = stage.replace(**ranked[0].values)
-    ends = [part.parameter.name for part, share in zip(parts, shares, strict=True) if share < 1e-3 or share > 1 - 1e-3]
+    whole_number("best", best, 1, 1000)
+    whole_number("seed", seed, 0)
+    options = Options(engine=engine, time_limit=time_limit, workers=workers, executor=executor)
+    parts, held = free_parts(stage, free, series)
+    stage = stage.replace(**held)
+    nominal = _nominal(stage, goals, measures, options)
+    read, parts, notes = _with_drive(stage, nominal.goals(goals, stage), parts, held, nominal)
+    problem = _problem(stage, read, parts, nominal, options)
+    problem.solve(seed)
+    solution, solved = problem.best()
+    points, reached, every = _combinations(problem, solution)
+    order = problem.order(points, reached)
+    made = stage.replace(**_by_name(parts, points[order[0]]))
+    ranked = [_candidate(problem, points[k], reached[k]) for k in order[:best]]
+    ends = [
+        part.parameter.name
+        for part, value in zip(parts, solution, strict=True)
+        if not 1e-3 <= float(part.share(value)) <= 1 - 1e-3
+    ]
     label = " and ".join(dict.fromkeys(part.series for part in parts if part.series)) or "range"
     return Choice(
-        made, tuple(read), tuple(ranked), trade if len(read) > 1 else {}, problem.candidate(solution, reached[-1]),
-        tuple(ends), ranked[0].met, tuple(_ratings(made, options)), label,
+        made, tuple(read), tuple(ranked), _trade(problem, points, reached), _candidate(problem, solution, solved),
+        tuple(ends), ranked[0].met, len(points), every, (*notes, *_beyond_onset(made, nominal, read, options)),
+        tuple(_ratings(made, options)), label,
     )  # fmt: skip
 
 
-def _free_parts(stage: Stage, free: Iterable[str] | Mapping[str, Any], series: str | Mapping[str, str]) -> list[_Free]:
-    parameters = stage.parameters
-    given = free if isinstance(free, Mapping) else dict.fromkeys([free] if isinstance(free, str) else free)
-    named = {find_parameter(name, parameters, stage.name).name: ends for name, ends in given.items()}
-    if not named:
-        raise InputError(f'{stage.name}: choose needs at least one free parameter, such as ["cathode_resistor"]')
-    rows = (
-        {}
-        if isinstance(series, str)
-        else {find_parameter(k, parameters, stage.name).name: s for k, s in series.items()}
+def _by_name(parts: Iterable[Free], values: Floats) -> dict[str, float]:
+    return {part.parameter.name: float(value) for part, value in zip(parts, values, strict=True)}
+
+
+def _candidate(problem: Problem, values: Floats, reached: Floats) -> Candidate:
+    misses = problem.misses(reached[None])[0]
+    names = [goal.variable for goal in problem.goals]
+    return Candidate(
+        _by_name(problem.free, values),
+        dict(zip(names, map(float, reached), strict=True)),
+        dict(zip(names, map(float, misses), strict=True)),
+        bool(problem.met(reached[None])[0]),
     )
-    parts = []
-    for name, ends in named.items():
-        parameter = parameters[name]
-        if not parameter.numeric:
-            raise RangeError("free", name, "parameters that are numbers; sweep over words instead", stage.name)
-        start = float(stage.values[name])
-        on_series = parameter.unit in ("ohm", "F", "H")
-        row = (series if isinstance(series, str) else rows.get(name, "E12")) if on_series else ""
-        if row:
-            eseries.values(row, 1.0, 1.0)  # refuses an unknown series
-        if ends is not None:
-            low, high = (stage.check(name, end)[1] for end in ends)
-        elif on_series:
-            if start == 0:
-                raise RangeError(
-                    "free", name, "parts that are there: this one is 0, so give it a value or its range", stage.name
-                )
-            low, high = start / REACH, start * REACH
-        else:
-            low, high = (0.0, 1.0) if parameter.unit == "" else (start / 3.0, start * 3.0)
-        low = max(low, parameter.minimum if parameter.minimum is not None else low)
-        high = min(high, parameter.maximum if parameter.maximum is not None else high)
-        if not low < high:
-            raise RangeError(name, f"{low:g} to {high:g}", "a range with its lower end first", stage.name)
-        parts.append(_Free(parameter, low, high, min(max(start, low), high), row))
-    return parts
 
 
-@dataclass(frozen=True)
+def _trade(problem: Problem, points: Floats, reached: Floats) -> dict[str, Candidate]:
+    """Return for each of several goals the combination that comes closest to it alone."""
+    trade = {}
+    misses, costs = problem.misses(reached), problem.costs(points, reached)
+    for number, goal in enumerate(problem.goals):
+        closest = int(np.lexsort((costs, np.round(np.abs(misses[:, number]), 9)))[0])
+        trade[goal.variable] = _candidate(problem, points[closest], reached[closest])
+    return trade if len(trade) > 1 else {}
+
+
+def _combinations(problem: Problem, solution: Floats) -> tuple[Floats, Floats, bool]:
+    """Run combinations of preferred values: those near the solution, and all others where none of these will do.
+
+    Returns the values, the figures, and whether these are all combinations there are.
+    """
+    slow = bool(problem.slow.measures)
+    points = problem.neighbours(solution, MOST_SLOW_COMBINATIONS if slow else MOST_COMBINATIONS)
+    if slow:
+        points = points[problem.order(points, problem.expected(points))[:SLOW_PROMISING]]
+    if any(part.series for part in problem.free):  # else the one combination there is, is the solution itself
+        points = problem.followed(points, problem.expected(points))
+    reached = problem.reach(points)
+    points, reached = _polished(problem, points, reached)
+    whole = problem.everywhere(solution, MOST_EVERYWHERE)
+    if slow or whole is None or problem.met(reached).any():
+        return points, reached, whole is not None and len(whole) <= len(points)
+    return whole, problem.reach(whole), True
+
+
+def _polished(problem: Problem, points: Floats, reached: Floats) -> tuple[Floats, Floats]:
+    """Let the values that are bound to no series follow once more in the best combinations, and keep what is better."""
+    if not any(part.series for part in problem.free) or all(part.series for part in problem.free):
+        return points, reached
+    best = problem.order(points, reached)[:POLISHED]
+    again = problem.followed(points[best], reached[best])
+    found = problem.reach(again)
+    for place, values, figures in zip(best, again, found, strict=True):
+        if problem.order(np.stack([values, points[place]]), np.stack([figures, reached[place]]))[0] == 0:
+            points[place], reached[place] = values, figures
+    return points, reached
+
+
+@dataclass
 class _Nominal:
-    """The stage as it stands: every single-number variable, and where it comes from."""
+    """The stage as it stands: every figure of one number, and which measures are slow."""
 
     values: dict[str, float]
     units: dict[str, str]
-    places: dict[str, tuple[str, str]]
     slow: set[str]
+    used: dict[str, Mapping[str, Any]]
+    named: dict[str, str]
 
-    def add(self, outcome: Outcome) -> None:
-        for measure, result in outcome.results.items():
-            if outcome.slow:
-                self.slow.add(measure)
-            for key, variable in result.variables.items():
-                values = np.asarray(variable.values)
-                if variable.dims or values.dtype.kind not in "fi":
-                    continue
-                name = full_name(measure, key)
-                self.values[name], self.units[name], self.places[name] = float(values[0]), variable.unit, (measure, key)
+    def add(self, stage: Design, name: str, given: Mapping[str, Any], options: Options) -> None:
+        """Take over the figures of one measure."""
+        outcome = evaluate(Table(stage), {name: given}, options)
+        if outcome.slow:
+            self.slow.add(name)
+        for key, variable in outcome.results[name].variables.items():
+            values = np.asarray(variable.values)
+            if variable.dims or values.dtype.kind not in "fi":
+                continue
+            figure = full_name(name, key)
+            self.values[figure], self.units[figure] = float(values[0]), variable.unit
+        self.used[name] = given
+
+    def known(self, stage: Design) -> Known:
+        """Return what goals can be about."""
+        return Known(self.units, self.values, stage.name)
+
+    def find(self, stage: Design, goals: Iterable[str]) -> None:
+        """Note the figure of every goal that is there by now: that of the first measure which has one."""
+        for goal in goals:
+            if goal in self.named:
+                continue
+            try:
+                first, *others = self.known(stage).find(goal)
+            except UnknownNameError:
+                continue
+            self.named[goal] = goal if others else first
+
+    def goals(self, goals: Mapping[str, Any], stage: Design) -> list[Goal]:
+        """Read the goals; one that names no figure is refused here."""
+        named = [self.named.get(str(name), str(name)) for name in goals]
+        for name in named:
+            if named.count(name) > 1:
+                raise InputError(f"{stage.name}: there are two goals for {name}")
+        return read_goals(dict(zip(named, goals.values(), strict=True)), self.known(stage))
 
 
-def _nominal(
-    stage: Stage, goals: Mapping[str, Any], measures: Any, options: Options
-) -> tuple[_Nominal, dict[str, Mapping[str, Any]], dict[str, str]]:
-    """Measure the stage as it stands until every goal's figure has been seen.
-
-    Returns what was found, the measures with their options, and the name of the figure by goal: that of the first
-    measure which has one, so that what is measured for another goal can't make it ambiguous.
-    """
-    from simwrap.measures.registry import measures as registered
-
-    found = _Nominal({}, {}, {}, set())
+def _nominal(stage: Design, goals: Mapping[str, Any], measures: Any, options: Options) -> _Nominal:
+    """Measure the stage as it stands until every goal's figure has been seen."""
+    found = _Nominal({}, {}, set(), {}, {})
     given = chosen_measures(stage, measures) if measures is not None else {}
-    wanted = [name.strip().casefold().replace(" ", "_") for name in goals]
-    # The stage's own measures first; a goal such as "headroom.output_rms_1pct" names its measure.
+    wanted = [str(name).strip().casefold().replace(" ", "_") for name in goals]
+    # A goal such as "headroom.output_rms_1pct" names its measure; then the stage's own ones.
     named = [m for m in registered() if any(w.startswith((f"{m}.", f"{m}_")) for w in wanted)]
     order = dict.fromkeys([*given, *named, "bias", "response"])
     if measures is None:
         order |= dict.fromkeys([*stage.measures, *registered()])
-    used: dict[str, Mapping[str, Any]] = {}
-    figures: dict[str, str] = {}
     for name in order:
-        figures |= {goal: _figure(found, stage, goal) for goal in goals if not figures.get(goal)}
-        if all(figures.values()):
+        found.find(stage, map(str, goals))
+        if len(found.named) == len(goals):
             break
         try:
-            found.add(evaluate(Table(stage), {name: given.get(name, {})}, options))
+            chosen_measures(stage, [name])
+            found.add(stage, name, given.get(name, {}), options)
         except InputError:  # this measure has no meaning for this stage
             if name in given:
                 raise
+    found.find(stage, map(str, goals))
+    return found
+
+
+def _with_drive(
+    stage: Design, goals: list[Goal], parts: list[Free], held: Mapping[str, float], nominal: _Nominal
+) -> tuple[list[Goal], list[Free], list[str]]:
+    """Free the drive where the most output power is asked for: at a fixed drive that would be another question.
+
+    Nothing is freed where the drive was named among the free values, or given as an option of the measure.
+    """
+    power, thd = "power.output_power", "power.thd"
+    most = any(goal.variable == power and goal.extreme == "most" for goal in goals)
+    drive = as_circuit(stage).bench_part("input", "drive")
+    options = nominal.used.get("power", {})
+    if not most or not drive or "drive" in options:
+        return goals, parts, []
+    notes = []
+    if drive not in held and drive not in [part.parameter.name for part in parts]:
+        parts = [*parts, *free_parts(stage, [drive], "")[0]]
+        notes.append(
+            f"{drive} is free too, since the most power depends on it; to hold it, free it from one value to the same"
+        )
+    if not any(goal.variable == thd for goal in goals):
+        stated = options.get("stated_thd", get_measure("power").options["stated_thd"].default)
+        goals = [*goals, *read_goals({thd: f"<= {stated} %"}, nominal.known(stage))]
+        notes.append(f"{thd} is kept within {stated:g} %, the stated distortion, since no goal bounds it")
+    return goals, parts, notes
+
+
+def _measure(goal: Goal) -> str:
+    return split_name(goal.variable)[0]
+
+
+def _problem(stage: Design, goals: list[Goal], parts: list[Free], nominal: _Nominal, options: Options) -> Problem:
+    """Divide what is measured into what is run of every point, and what only where there is hope."""
+    measures = dict.fromkeys(_measure(goal) for goal in goals)
+    quick = {name: nominal.used[name] for name in measures if name not in nominal.slow}
+    slow = {
+        name: _lean(stage, name, nominal, [goal for goal in goals if _measure(goal) == name], options)
+        for name in measures
+        if name in nominal.slow
+    }
+    currents = {}
+    if slow and _has_bias(stage):
+        quick.setdefault("bias", {})
+        if "bias" not in nominal.used:
+            nominal.add(stage, "bias", {}, options)
+        currents = {
+            name: value
+            for name, value in nominal.values.items()
+            if split_name(name)[0] == "bias" and name.endswith(".anode_current") and value
+        }
+    wanted = {goal.variable for goal in goals}
+    absent = frozenset(name for name, value in nominal.values.items() if np.isnan(value) and name not in wanted)
+    return Problem(goals, parts, Runs(stage, quick, options, absent), Runs(stage, slow, options, absent), currents)
+
+
+def _lean(stage: Design, name: str, nominal: _Nominal, goals: list[Goal], options: Options) -> Mapping[str, Any]:
+    """Return options with which a slow measure gives the goals' figures in fewer levels, if there are such."""
+    runs = Runs(stage, {name: nominal.used[name]}, options)
+    wanted = {goal.variable: nominal.values[goal.variable] for goal in goals}
+    return runs.lean(Known(nominal.units, wanted, stage.name)).measures[name]
+
+
+def _beyond_onset(stage: Design, nominal: _Nominal, goals: list[Goal], options: Options) -> list[str]:
+    """Say which figures of the best lie beyond the level at which a limit is reached."""
+    said = []
+    for name in dict.fromkeys(_measure(goal) for goal in goals):
+        if name not in nominal.slow:
             continue
-        used[name] = given.get(name, {})
-    figures |= {goal: _figure(found, stage, goal) or goal for goal in goals if not figures.get(goal)}
-    return found, used, figures
+        runs = Runs(stage, {name: nominal.used[name]}, options)
+        told = _figures(runs, name)
+        first, level = told.get("first_limit", told.get("clipping.first_limit", "")), "clipping_input_rms"
+        marks = {"input_rms_1pct": "1 % distortion", "input_rms_3pct": "3 % distortion"}
+        if name == "power":
+            level, marks = "clipping.drive", {"drive": "the set drive"}
+        onset = told.get(level, np.nan)
+        for goal in goals:
+            for key, words in marks.items():
+                concerned = name == "power" or key.rpartition("_")[2] in goal.variable
+                if _measure(goal) == name and concerned and told.get(key, np.nan) > 1.005 * onset:
+                    said.append(
+                        f"{name}: {first} sets in at {quantity.render(onset, 'V')}, below {words} "
+                        f"({quantity.render(told[key], 'V')}): what was chosen lies beyond the onset of clipping"
+                    )
+    return list(dict.fromkeys(said))
 
 
-def _figure(found: _Nominal, stage: Stage, goal: str) -> str:
-    """Return the name of a goal's figure, "" where it isn't measured yet; the goal itself for several valves."""
+def _figures(runs: Runs, name: str) -> dict[str, Any]:
+    """Return the single figures of one measure, by their paths."""
+    result = evaluate(Table(runs.stage), runs.measures, runs.options).results[name]
+    return {key: np.asarray(variable.values)[0] for key, variable in result.variables.items() if not variable.dims}
+
+
+def _has_bias(stage: Design) -> bool:
+    """Whether the operating points of valves can be measured."""
     try:
-        first, *others = Known(found.units, {}, stage.name).find(goal)
-    except UnknownNameError:
-        return ""
-    return goal if others else first
+        return bool(stage.valves and chosen_measures(stage, ["bias"]))
+    except InputError:
+        return False
 
 
-def _ratings(stage: Stage, options: Options) -> list[str]:
+def _ratings(stage: Design, options: Options) -> list[str]:
     """Return what bias says of the valves' ratings."""
-    if not stage.valves:
+    if not _has_bias(stage):
         return []
     outcome = evaluate(Table(stage), {"bias": {}}, options)
     result = outcome.results["bias"]

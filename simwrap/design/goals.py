@@ -25,6 +25,8 @@ EXTREME_WEIGHT = 0.3
 #: What a failed point misses each goal by, in tolerances.
 _FAILED = 1e3
 _SMALLEST_RATIO = 0.05
+#: A bound counts as reached this much inside of it, so that a search that leans on it ends where it is kept.
+INSIDE = 2e-3
 
 
 @dataclass(frozen=True)
@@ -56,7 +58,7 @@ class Goal:
     def misses(self, values: Floats) -> Floats:
         """Return how far values are from the goal, in tolerances; at most 1 (either way) is met.
 
-        A bound or range gives 0 where it is kept.
+        A bound or range gives 0 where it is kept with a hair to spare.
         """
         with np.errstate(invalid="ignore", divide="ignore", over="ignore"):
             if self.extreme:
@@ -71,7 +73,10 @@ class Goal:
                 else:
                     over = self._apart(values, high) if math.isfinite(high) else np.full_like(values, -np.inf)
                     under = self._apart(values, low) if math.isfinite(low) else np.full_like(values, np.inf)
-                    missed = np.where(over > 0, over, np.where(under < 0, under, 0.0)) / USUAL_TOLERANCE
+                    wide = abs(float(self._apart(np.array(high), low))) if math.isfinite(high - low) else math.inf
+                    hair = min(INSIDE, 0.25 * wide)
+                    missed = np.where(over > -hair, over + hair, np.where(under < hair, under - hair, 0.0))
+                    missed = missed / USUAL_TOLERANCE
         return np.where(np.isfinite(missed), missed, _FAILED)
 
     def _apart(self, values: Floats, target: float) -> Floats:
@@ -84,14 +89,16 @@ class Goal:
         return apart * math.copysign(1.0, target)
 
     def met(self, value: float) -> bool:
-        """Whether a value keeps the goal (an extreme has none to keep)."""
-        return bool(self.extreme) or bool(self.limit is not None and self.limit.passes(np.array([value]))[0])
+        """Whether a value keeps the goal; an extreme has none to keep, but has to have a value."""
+        if self.limit is None:
+            return math.isfinite(value)
+        return bool(self.limit.passes(np.array([value]))[0])
 
     def departure(self, value: float) -> str:
         """Say by how much a value misses the goal ("" where it is met)."""
-        if self.limit is None or self.met(value):
+        if self.met(value):
             return ""
-        if math.isnan(value):
+        if math.isnan(value) or self.limit is None:
             return "not found"
         wanted = self.limit.centre
         if math.isnan(wanted):

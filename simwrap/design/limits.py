@@ -30,7 +30,6 @@ from numpy.typing import NDArray
 from simwrap.errors import InputError, RangeError
 from simwrap.measures.results import find_names
 from simwrap.simulation.dataset import single_figures, unit_of
-from simwrap.tables import html_table, text_table
 from simwrap.units import quantity
 
 if TYPE_CHECKING:
@@ -45,7 +44,7 @@ _BOUND = re.compile(rf"{_NAME}\s*(?P<sign><=|>=|<|>)\s*(?P<end>[^<>=]+)")
 _AROUND = re.compile(rf"{_NAME}(?:\s+{_START}(?P<centre>[^<>=]+?))?\s*(?:\+/-|±)\s*(?P<off>[^<>=±]+)")
 _RANGE = re.compile(rf"{_NAME}\s+{_START}(?P<low>[^<>=]+?)\s+to\s+(?P<high>[^<>=]+)")
 _WORD = re.compile(rf"{_NAME}\s+is\s+(?P<word>[A-Za-z][A-Za-z -]*)")
-_PERCENT = re.compile(r"\s*([0-9.]+(?:[eE][-+]?[0-9]+)?)\s*%\s*")
+_PERCENT = re.compile(r"\s*([0-9]+\.?[0-9]*|\.[0-9]+)\s*%\s*")
 
 
 @dataclass(frozen=True)
@@ -125,8 +124,10 @@ def parse_limits(limits: str | Iterable[str], known: Known) -> list[Limit]:
     InputError
         For a statement that isn't of the grammar, or names an unknown variable, unit or word.
     """
-    given = [limits] if isinstance(limits, str) else list(limits)
-    texts = [text for entry in given for text in re.split(r"[,;\n]", str(entry)) if text.strip()]
+    given = [limits] if isinstance(limits, str) else list(limits) if isinstance(limits, Iterable) else [""]
+    if not all(isinstance(entry, str) for entry in given):
+        raise RangeError("limits", limits, f"texts such as {FORMS}", known.where)
+    texts = [text for entry in given for text in re.split(r"[,;\n]", entry) if text.strip()]
     found = [limit for text in texts for limit in parse_limit(text, known)]
     if not found:
         raise RangeError("limits", limits, f"at least one, such as {FORMS}", known.where)
@@ -209,65 +210,16 @@ def _amount(text: str, unit: str, variable: str) -> float:
     return quantity.parse(text.strip().removesuffix(unit).rstrip(), "", parameter=variable)
 
 
-@dataclass(frozen=True)
-class Yield:
-    """How many builds keep all limits. ``float(found)`` is the share.
+def known_of(data: xarray.Dataset, where: str = "") -> Known:
+    """Return what limits on a Dataset of :func:`simwrap.spread` or a sweep can be about.
 
-    Attributes
-    ----------
-    share : float
-        Of the builds, 0..1; a build that could not be simulated counts as one that fails.
-    interval : tuple of float
-        95 % confidence interval of the share (Wilson).
-    builds : int
-    failed : int
-        Builds that could not be simulated.
-    limits : tuple of Limit
-    shares : tuple of float
-        Share of the builds that keep each limit.
-    missing : tuple of int
-        Builds that were simulated but have no value there (a corner outside of the range).
-    passed : ndarray of bool, shape (builds,)
+    Raises
+    ------
+    InputError
+        If it is no such Dataset; ``where`` is who asked.
     """
-
-    share: float
-    interval: tuple[float, float]
-    builds: int
-    failed: int
-    limits: tuple[Limit, ...]
-    shares: tuple[float, ...]
-    missing: tuple[int, ...]
-    passed: NDArray[np.bool_]
-
-    def __float__(self) -> float:
-        return self.share
-
-    @property
-    def summary(self) -> str:
-        """One sentence."""
-        low, high = (100 * end for end in self.interval)
-        text = f"{100 * self.share:.3g} % of {self.builds} builds keep all limits"
-        text += f" (95 % confidence: {low:.3g} to {high:.3g} %)"
-        return text + (f"; {self.failed} could not be simulated and count as outside" if self.failed else "")
-
-    def rows(self) -> list[tuple[str, str, str, str]]:
-        """Return one row a limit: as stated, the variable, builds inside, builds without a value."""
-        return [
-            (limit.text, limit.variable, f"{100 * share:.4g} %", str(missing) if missing else "")
-            for limit, share, missing in zip(self.limits, self.shares, self.missing, strict=True)
-        ]
-
-    _HEAD = ("limit", "variable", "builds inside", "not found")
-
-    def __repr__(self) -> str:
-        return text_table(self.summary, self._HEAD, self.rows())
-
-    def _repr_html_(self) -> str:
-        return html_table(self.summary, self._HEAD, self.rows())
-
-
-def known_of(data: xarray.Dataset) -> Known:
-    """Return what limits on a Dataset of :func:`simwrap.spread` or a sweep can be about."""
+    if not hasattr(data, "data_vars") or "status" not in data:
+        raise InputError(f"{where or 'limits'}: takes the Dataset of a sweep or of spread")
     units = {name: "word" if data[name].dtype.kind in "US" else unit_of(data[name]) for name in single_figures(data)}
     nominal = {
         name: float(data.attrs[f"nominal.{name}"])
@@ -275,55 +227,3 @@ def known_of(data: xarray.Dataset) -> Known:
         if f"nominal.{name}" in data.attrs and units[name] != "word"
     }
     return Known(units, nominal, str(data.attrs.get("stage", "")))
-
-
-def yield_of(data: xarray.Dataset, limits: str | Iterable[str]) -> Yield:
-    """Return which share of the builds keeps all limits.
-
-    Parameters
-    ----------
-    data : xarray.Dataset
-        From :func:`simwrap.spread` (any sweep will do).
-    limits : str or iterable of str
-        Such as ``"gain 50 +/- 10 %, anode dissipation < 80 %"``; see :mod:`simwrap.design.limits`.
-
-    Returns
-    -------
-    Yield
-
-    Raises
-    ------
-    InputError
-        For a limit that can't be read.
-    """
-    if "status" not in data:
-        raise InputError("yield_of: takes the Dataset of a sweep or of spread")
-    parsed = parse_limits(limits, known_of(data))
-    simulated = np.asarray(data["status"].values == "").ravel()
-    passed = simulated.copy()
-    shares, missing = [], []
-    for limit in parsed:
-        values = np.asarray(data[limit.variable].values).ravel()
-        inside = limit.passes(values) & simulated
-        passed &= inside
-        shares.append(float(inside.mean()))
-        missing.append(0 if limit.word else int((np.isnan(values.astype(float)) & simulated).sum()))
-    builds = len(passed)
-    share = float(passed.mean())
-    return Yield(
-        share,
-        _wilson(share, builds),
-        builds,
-        int((~simulated).sum()),
-        tuple(parsed),
-        tuple(shares),
-        tuple(missing),
-        passed,
-    )
-
-
-def _wilson(share: float, count: int, z: float = 1.959964) -> tuple[float, float]:
-    """Return the 95 % confidence interval of a share (E. B. Wilson, J. Am. Stat. Assoc. 22, 1927, p. 209)."""
-    middle = (share + z * z / (2 * count)) / (1 + z * z / count)
-    half = z / (1 + z * z / count) * math.sqrt(share * (1 - share) / count + z * z / (4 * count * count))
-    return max(middle - half, 0.0), min(middle + half, 1.0)

@@ -8,20 +8,22 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from simwrap.circuits.circuit import as_circuit
 from simwrap.design.limits import known_of
-from simwrap.design.tolerance import columns_of, factors_of, positions_of
+from simwrap.design.runs import Design, Runs
+from simwrap.design.tolerance import Tolerances, columns_of, positions_of, whole_number
 from simwrap.errors import InputError, RangeError
-from simwrap.simulation.sweep import sweep
 from simwrap.tables import html_table, text_table
 
 if TYPE_CHECKING:
     import xarray
 
-    from simwrap.circuits.stage import Stage
     from simwrap.simulation.measurement import MeasureChoice
 
 #: Below this share of explained spread a straight line is called a poor description.
 WELL_EXPLAINED = 0.9
+#: Most samples, so that a slip of the pen doesn't take all memory.
+MOST_SAMPLES = 2**17
 
 
 @dataclass(frozen=True)
@@ -71,21 +73,21 @@ class Ranking:
             [""] * len(self.names) if self.margins is None else [f" ± {100 * margin:.2g}" for margin in self.margins]
         )
         return [
-            (name, f"{100 * share:.3g}{margin} %", f"{coefficient:+.3f}")
+            (name, f"{100 * share:.1f}{margin} %", f"{coefficient:+.3f}")
             for name, share, margin, coefficient in zip(
                 self.names, self.shares, margins, self.coefficients, strict=True
             )
         ]
 
     @property
-    def _head(self) -> tuple[str, str, str]:
+    def head(self) -> tuple[str, str, str]:
         return "part", "share", "coefficient" if self.method.startswith("standard") else "total index"
 
     def __repr__(self) -> str:
-        return text_table(self.summary, self._head, self.rows())
+        return text_table(self.summary, self.head, self.rows())
 
     def _repr_html_(self) -> str:
-        return html_table(self.summary, self._head, self.rows())
+        return html_table(self.summary, self.head, self.rows())
 
 
 def _ordered(
@@ -107,6 +109,46 @@ def _ordered(
         explained,
         None if margins is None else np.asarray(margins)[order],
     )
+
+
+def _figure(data: xarray.Dataset, variable: str, what: str) -> tuple[str, Any]:
+    """Return the name and the values of a variable with one number a build."""
+    known = known_of(data, what)
+    name, *others = known.find(_named(variable))
+    if others or known.units[name] == "word":
+        raise RangeError("variable", variable, "one that has a single number: " + ", ".join([name, *others]))
+    return name, np.asarray(data[name].values, dtype=float).ravel()
+
+
+def _named(variable: Any) -> str:
+    if not isinstance(variable, str):
+        raise RangeError("variable", variable, 'the name of a figure, such as "gain"')
+    return variable
+
+
+def _refuse_still(values: Any, what: str) -> None:
+    if values.std() <= 1e-12 * abs(values.mean()):
+        raise InputError(f"{what}: it doesn't vary")
+
+
+def _standard_columns(data: xarray.Dataset, good: Any) -> dict[str, Any]:
+    """Return what was drawn, centred and scaled; parts that always move together are one entry."""
+    columns: dict[str, Any] = {}
+    for coordinate in data.coords.values():
+        column = np.asarray(coordinate.values)
+        if coordinate.dims != data["status"].dims or column.dtype.kind != "f":
+            continue
+        width = column[good].std() if good.any() else 0.0
+        if width == 0:
+            continue
+        standard = (column[good] - column[good].mean()) / width
+        # A matched pair can't be told apart.
+        twin = next((name for name, other in columns.items() if np.allclose(other, standard, atol=1e-9)), None)
+        if twin is None:
+            columns[str(coordinate.name)] = standard
+        else:
+            columns = {(f"{n} = {coordinate.name}" if n == twin else n): c for n, c in columns.items()}
+    return columns
 
 
 def rank_parts(data: xarray.Dataset, variable: str) -> Ranking:
@@ -132,37 +174,15 @@ def rank_parts(data: xarray.Dataset, variable: str) -> Ranking:
     InputError
         For an unknown variable, or where there are too few builds, or nothing varies.
     """
-    known = known_of(data)
-    name, *others = known.find(variable)
-    if others or known.units[name] == "word":
-        raise RangeError("variable", variable, "one that has a single number: " + ", ".join([name, *others]))
-    dims = data["status"].dims
-    values = np.asarray(data[name].values, dtype=float).ravel()
-    columns: dict[str, Any] = {}
+    name, values = _figure(data, variable, "rank_parts")
     good = np.isfinite(values)
-    for coordinate in data.coords.values():
-        column = np.asarray(coordinate.values)
-        if coordinate.dims != dims or column.dtype.kind != "f":
-            continue
-        spread_of = column[good].std() if good.any() else 0.0
-        if spread_of == 0:
-            continue
-        standard = (column[good] - column[good].mean()) / spread_of
-        # Parts that always move together (a matched pair) can't be told apart: one entry.
-        twin = next(
-            (known_name for known_name, other in columns.items() if np.allclose(other, standard, atol=1e-9)), None
-        )
-        if twin is None:
-            columns[str(coordinate.name)] = standard
-        else:
-            columns = {(f"{n} = {coordinate.name}" if n == twin else n): c for n, c in columns.items()}
+    columns = _standard_columns(data, good)
     if not columns or good.sum() < 2 * len(columns) + 2:
         raise InputError(
             f"ranking of {name}: {int(good.sum())} usable builds are too few for {len(columns)} varying parts"
         )
     wanted = values[good]
-    if wanted.std() <= 1e-12 * abs(wanted.mean()):
-        raise InputError(f"ranking of {name}: it doesn't vary")
+    _refuse_still(wanted, f"ranking of {name}")
     standard_values = (wanted - wanted.mean()) / wanted.std()
     matrix = np.stack(list(columns.values()), axis=1)
     coefficients, *_ = np.linalg.lstsq(matrix, standard_values, rcond=None)
@@ -172,9 +192,9 @@ def rank_parts(data: xarray.Dataset, variable: str) -> Ranking:
 
 
 def sobol_indices(
-    stage: Stage,
+    stage: Design,
     variable: str,
-    tolerances: Mapping[str, Any] | None = None,
+    tolerances: Tolerances | Mapping[str, Any] | None = None,
     measures: MeasureChoice = None,
     *,
     samples: int = 256,
@@ -221,34 +241,28 @@ def sobol_indices(
         raise InputError(
             'Sobol indices need SALib: pip install "simwrap[targets]"; rank_parts(...) does without it'
         ) from None
-    if isinstance(samples, bool) or not isinstance(samples, int) or samples < 8 or samples & (samples - 1):
+    if whole_number("samples", samples, 8, MOST_SAMPLES) & (samples - 1):
         raise RangeError("samples", samples, "a power of 2 from 8 on")
-    factors = factors_of(
-        stage,
-        tolerances,
-        valve_spread=valve_spread,
-        supply_variation=supply_variation,
-        matched=matched,
-        matching=matching,
-    )
+    whole_number("seed", seed, 0, 2**32 - 1)
+    as_circuit(stage, "sobol_indices")
+    varied = Tolerances.of(
+        tolerances, valve_spread=valve_spread, supply_variation=supply_variation, matched=matched, matching=matching,
+        distribution=distribution,
+    )  # fmt: skip
+    runs = Runs.of(stage, measures, engine=engine, executor=executor, workers=workers, time_limit=time_limit)
+    factors = varied.factors(stage)
+    runs, known = runs.begin()
+    known.find(_named(variable))  # a slip is told before all is run
     problem = {"num_vars": len(factors), "names": [f.name for f in factors], "bounds": [[0.0, 1.0]] * len(factors)}
     share = sampling.sample(problem, samples, calc_second_order=False, seed=seed)
-    data = sweep(
-        stage, columns_of(stage, factors, positions_of(share, distribution)), measures, zipped="build", engine=engine,
-        executor=executor, workers=workers, time_limit=time_limit, curves=False, spot_check=0,
-    )  # fmt: skip
-    known = known_of(data)
-    name, *others = known.find(variable)
-    if others or known.units[name] == "word":
-        raise RangeError("variable", variable, "one that has a single number: " + ", ".join([name, *others]))
-    values = np.asarray(data[name].values, dtype=float)
+    columns = columns_of(stage, factors, positions_of(factors, share, varied.distribution))
+    name, values = _figure(runs.figures(columns, "build", curves=False, spot_check=0), variable, "sobol_indices")
     if not np.isfinite(values).all():
         without = int((~np.isfinite(values)).sum())
         raise InputError(
             f"Sobol indices of {name}: {without} of {len(values)} builds have no value, and the method takes them all"
         )
-    if values.std() <= 1e-12 * abs(values.mean()):
-        raise InputError(f"Sobol indices of {name}: it doesn't vary")
+    _refuse_still(values, f"Sobol indices of {name}")
     # Centred and scaled: the estimator loses digits where the mean is far from zero.
     found = analysis.analyze(problem, (values - values.mean()) / values.std(), calc_second_order=False, seed=seed)
     names = [factor.name for factor in factors]

@@ -40,6 +40,8 @@ STEPS, STEPS_FASTEST = 200, 60
 LINEAR_STEPS, MOST_LINEAR_STEPS, LINEAR_STEPS_FASTEST = 50, 400, 12
 #: A Newton step that leaves more than this share of the way asks for a new Jacobian.
 POOR = 0.1
+#: Levels from which the steady state at another is expected, and the most that their weights may add up to.
+EXPECTED_FROM, MOST_WEIGHT = 3, 10.0
 #: Periods remembered by the secant update.
 MEMORY = 20
 RCOND = 1e-3
@@ -104,7 +106,7 @@ class Solver:
         self.state = _true_state(deck, self.names, self.values)
         self.back = np.linalg.pinv(self.state)
         self.jacobian = np.zeros((len(self.state), len(self.state)))
-        self.start: Array | None = None
+        self.known: list[tuple[float, Array]] = []
         self.count = 0
 
     def quiet(self, vectors: tuple[str, ...]) -> Array:
@@ -154,30 +156,48 @@ class Solver:
         self.amplitude = abs(amplitude)
         if amplitude == 0.0:
             return self._silence()
-        if self.start is None:
+        if not self.known:
             self._refuse_oscillator()
-            self.start = self.quiet(self.names)
+            self.known.append((0.0, self.quiet(self.names)))
         tones = [tone.scaled(amplitude) for tone in self.run.tones]
         source = self.run.source
         self.lines = self.deck.lines(self.values, {source: self.deck.drive(source, self.values, tones)})
         found = None
-        for _ in range(2):
+        # Should shooting not come to rest from where it is expected, the nearest level's state is the safer beginning.
+        for count in (EXPECTED_FROM, 1, 1):
             loosened = self.host.loosened
             try:
-                found = self._shoot(self.start)
+                found = self._shoot(self._expected(count))
             except TimeoutError:
                 raise
             except RuntimeError:
                 found = None  # a state reckoned ahead may be one that the engine can't start from
-            if self.host.loosened == loosened:
+            if self.host.loosened == loosened and (found is not None or count == 1):
                 break
         method = "shooting"
         if found is None:
             method = "brute force"
             found = self._brute(self.quiet(self.names))
         self._stays(found)
-        self.start = found.end
+        self.known.append((self.amplitude, found.end))
         return Settled(found.waves, self.count, method)
+
+    def _expected(self, most: int) -> Array:
+        """Return where the steady state is expected from those at up to so many levels; the quiet circuit is level 0.
+
+        What follows the signal goes as the level, what its even harmonics shift as the square of it, and both bend
+        slowly: a polynomial through a few of the nearest levels comes close.
+        """
+        by_level = dict(self.known)  # of a level that was run twice, the later
+        nearest = sorted(by_level, key=lambda level: abs(level - self.amplitude))[:most]
+        for count in range(len(nearest), 1, -1):
+            levels = np.array(nearest[:count])
+            others = [np.delete(levels, k) for k in range(count)]
+            # Lagrange's weights; large ones would enlarge what isn't known.
+            weights = [np.prod((self.amplitude - o) / (level - o)) for o, level in zip(others, levels, strict=True)]
+            if np.abs(weights).sum() < MOST_WEIGHT:
+                return np.asarray(weights @ np.array([by_level[level] for level in nearest[:count]]))
+        return by_level[nearest[0]]
 
     def _refuse_oscillator(self) -> None:
         """No signal comes to rest in a circuit that oscillates while it is quiet."""

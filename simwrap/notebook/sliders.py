@@ -1,16 +1,16 @@
 """Sliders in a notebook: a stage's parameters against any picture (extra ``widgets``).
 
 A picture is drawn whole once, and each of its lines is recognised by the result that it was
-drawn from. A moved slider then only puts the new results into those lines and lays them over
-the kept background, which is what lets a tone control follow the hand. Marks and words that
-aren't such lines wait until the hand rests. Where the lines don't fit the axes, the picture
-is drawn whole again.
+drawn from (:mod:`simwrap.notebook.picture`). A moved slider then only puts the new results into
+those lines and lays them over the kept background, which is what lets a tone control follow the
+hand. Marks and words that aren't such lines wait until the hand rests; then the axes follow too.
 """
 
 from __future__ import annotations
 
+import html
+from base64 import b64encode
 from collections.abc import Callable, Iterable, Mapping
-from io import BytesIO
 from itertools import product
 from typing import Any
 
@@ -20,20 +20,19 @@ from simwrap.circuits.header import Parameter
 from simwrap.circuits.point_table import Table
 from simwrap.circuits.stage import Stage, find_parameter
 from simwrap.errors import InputError, RangeError, SimwrapError
+from simwrap.notebook.picture import Picture
 from simwrap.simulation.evaluate import Options, evaluate, provenance
 from simwrap.simulation.measurement import Measurement, chosen_measures
 from simwrap.units import eseries, quantity
 
 #: A part is slid from a tenth to ten times its value, along this series.
 REACH, SERIES = 10.0, "E24"
-#: With up to so many sliders the axes hold what all corners of their ranges give.
+#: With up to so many controls the axes hold what all corners of their ranges give.
 MOST_CORNERS = 4
 #: Sliders that are there where none are named.
 USUAL_SLIDERS = 4
 #: Seconds after the last move until marks and words follow.
 REST = 0.25
-#: Quick to write; a notebook needs no small files.
-_COMPRESSION = 1
 
 Drawing = Callable[[Measurement], Any]
 
@@ -123,7 +122,7 @@ class Panel:
         self._image = ipywidgets.Image(format="png")
         self._note = ipywidgets.HTML()
         self.box = ipywidgets.VBox([self._image, *self.controls.values(), self._note])
-        self._picture: _Picture | None = None
+        self._picture: Picture | None = None
         self._waiting: Any = None
         slow = self._start()
         for name, control in self.controls.items():
@@ -145,11 +144,9 @@ class Panel:
 
     def _start(self) -> bool:
         """Draw the first picture; return whether the measures are slow."""
-        self.measurement, slow = self._measured(self.stage)
+        self.measurement, self._slow = self._measured(self.stage)
         self._whole()
-        if not slow:
-            self._make_room()
-        return slow
+        return self._slow
 
     def _show(self) -> None:
         """Measure, and move the lines. What goes wrong is said under the picture, which stays."""
@@ -159,24 +156,24 @@ class Panel:
                 self.settle()
             else:
                 self._image.value = self._picture.png()
-                if self._picture.marks:
-                    self._settle_later()
-            self._note.value = "<br>".join(_escaped(text) for text in dict.fromkeys(self.measurement.warnings))
+                self._settle_later()
+            self._note.value = "<br>".join(html.escape(text) for text in dict.fromkeys(self.measurement.warnings))
         except SimwrapError as fault:
-            self._note.value = _escaped(str(fault))
+            self._note.value = html.escape(str(fault))
 
     def _whole(self) -> None:
         assert self.measurement is not None
-        self._picture = _Picture(self._draw(self.measurement), self.measurement, self._picture)
+        self._picture = Picture(self._draw(self.measurement), self.measurement, self._room())
         self.whole_drawings += 1
         self._image.value = self._picture.png()
 
     def settle(self) -> None:
-        """Bring the whole picture up to date, marks and words too; done by itself when the sliders rest."""
+        """Bring the whole picture up to date, marks, words and axes too; done by itself when the sliders rest."""
         self._waiting = None
         if self.measurement is None or self._picture is None:
             return
-        if self._picture.take(self._draw(self.measurement)):
+        figure = self._draw(self.measurement)
+        if not self._picture.is_loose(figure) and self._picture.take(figure):
             self._image.value = self._picture.png()
         else:
             self._whole()
@@ -191,36 +188,32 @@ class Panel:
         except RuntimeError:  # no notebook round it: marks wait for settle()
             self._waiting = None
 
-    def _make_room(self) -> None:
-        """Widen the axes to what the ends of the sliders give, so that they needn't change later."""
-        if self._picture is None:
-            return
-        ends = {name: _ends(control) for name, control in self.controls.items() if _ends(control)}
+    def _room(self) -> list[Any]:
+        """Return pictures of what the ends of the controls give, for which the axes are to have room.
+
+        A control is turned from end to end. A part's slider isn't: its axes follow the values, since a tenth and ten
+        times of a resistor would leave a picture of the usual values at the foot of its axes.
+        """
+        ends = {name: (c.min, c.max) for name, c in self.controls.items() if hasattr(c, "min")}
+        if self._slow or not ends:
+            return []
         if len(ends) <= MOST_CORNERS:
             corners = [dict(zip(ends, values, strict=True)) for values in product(*ends.values())]
         else:
             corners = [{name: end} for name, pair in ends.items() for end in pair]
-        wider = False
+        figures = []
         for values in corners:
             try:
-                found, _ = self._measured(self.stage.replace(**values))
+                figures.append(self._draw(self._measured(self.stage.replace(**values))[0]))
             except SimwrapError:
                 continue
-            figure = self._draw(found)
-            wider |= self._picture.widen(figure)
-            wider |= self._picture.tell_still(figure)
-        if wider:
-            self._picture.redraw()
-            self._image.value = self._picture.png()
+        return figures
 
     def _repr_mimebundle_(self, **more: Any) -> Any:
-        return self.box._repr_mimebundle_(**more)
-
-
-def _escaped(text: str) -> str:
-    import html
-
-    return html.escape(text)
+        """Return the widget, and the picture as it stands for when nothing runs it any more."""
+        shown = self.box._repr_mimebundle_(**more)
+        data, about = shown if isinstance(shown, tuple) else (shown, {})
+        return {**data, "image/png": b64encode(self._image.value).decode("ascii")}, about
 
 
 def _named(stage: Stage, parameters: Any) -> dict[str, Any]:
@@ -308,207 +301,6 @@ def _choices(stage: Stage, parameter: Parameter, value: Any) -> list[Any]:
     low = -np.inf if parameter.minimum is None else parameter.minimum
     high = np.inf if parameter.maximum is None else parameter.maximum
     return [float(v) for v in values if low <= v <= high]
-
-
-def _ends(control: Any) -> tuple[Any, ...]:
-    """Return the lowest and highest value of a slider; nothing for a list of words."""
-    if hasattr(control, "min"):
-        return control.min, control.max
-    if type(control).__name__ == "SelectionSlider":
-        values = [value for _, value in control.options]
-        return values[0], values[-1]
-    return ()
-
-
-def _places(found: Measurement) -> dict[bytes, tuple[str, str, int | None]]:
-    """Return where each curve of a measurement is, by its values."""
-    places: dict[bytes, tuple[str, str, int | None]] = {}
-    for measure, result in found.results.items():
-        arrays = {key: np.asarray(v.values) for key, v in result.coords.items()}
-        arrays |= {key: np.asarray(v.values)[0] for key, v in result.variables.items()}
-        for key, array in arrays.items():
-            if array.dtype.kind != "f" or array.ndim not in (1, 2) or array.shape[-1] < 3:
-                continue
-            rows = [(None, array)] if array.ndim == 1 else list(enumerate(array))
-            for index, row in rows:
-                places.setdefault(np.ascontiguousarray(row, dtype=float).tobytes(), (measure, key, index))
-    return places
-
-
-def _at(found: Measurement, place: tuple[str, str, int | None]) -> Any:
-    measure, key, index = place
-    result = found.results[measure]
-    array = np.asarray(
-        result.coords[key].values if key in result.coords else np.asarray(result.variables[key].values)[0]
-    )
-    return array if index is None else array[index]
-
-
-def _data(artist: Any) -> Any:
-    """Return what an artist shows, to compare it with its twin in another figure."""
-    if hasattr(artist, "get_xydata"):
-        return np.asarray(artist.get_xydata(), dtype=float).tobytes()
-    return artist.get_text(), getattr(artist, "xy", artist.get_position())
-
-
-def _words(figure: Any) -> list[str]:
-    """Return the titles, labels and legends of a figure."""
-    words = [figure.get_suptitle()]
-    for axes in figure.axes:
-        words += [axes.get_title(), axes.get_xlabel(), axes.get_ylabel()]
-        if axes.get_legend() is not None:
-            words += [text.get_text() for text in axes.get_legend().get_texts()]
-    return words
-
-
-class _Picture:
-    """A figure whose lines move over a background that is kept.
-
-    Attributes
-    ----------
-    lines : dict of Line2D to tuple
-        Lines that were recognised, and the places of their x and y values.
-    marks : list of artists
-        Lines and words that change but weren't recognised.
-    """
-
-    def __init__(self, figure: Any, found: Measurement, before: _Picture | None = None) -> None:
-        from matplotlib.backends.backend_agg import FigureCanvasAgg
-
-        self.figure = figure
-        canvas: Any = FigureCanvasAgg
-        self.canvas = canvas(figure)
-        self._layout = figure.get_layout_engine()
-        places = _places(found)
-        self.lines: dict[Any, tuple[Any, Any]] = {}
-        self.marks: list[Any] = []
-        for artist in self._artists(figure):
-            if hasattr(artist, "get_xdata"):
-                x, y = (
-                    places.get(np.ascontiguousarray(values, dtype=float).tobytes())
-                    for values in (artist.get_xdata(), artist.get_ydata())
-                )
-                if x is not None and y is not None:
-                    self.lines[artist] = (x, y)
-                    continue
-            self.marks.append(artist)
-        self._seen: set[int] = set()
-        if before is not None:  # what the axes held before, they go on holding
-            self.widen(before.figure)
-        self.redraw()
-
-    @staticmethod
-    def _artists(figure: Any) -> list[Any]:
-        return [artist for axes in figure.axes for artist in [*axes.lines, *axes.texts]]
-
-    def redraw(self) -> None:
-        """Draw everything that stands still, and keep it."""
-        moving = [*self.lines, *self.marks]
-        for artist in self._artists(self.figure):
-            artist.set_animated(False)
-        self.figure.set_layout_engine(self._layout or "none")
-        self.canvas.draw()  # lays out, once
-        self.figure.set_layout_engine("none")
-        for artist in moving:
-            artist.set_animated(True)
-        self.canvas.draw()
-        self._background = self.canvas.copy_from_bbox(self.figure.bbox)
-
-    @staticmethod
-    def _shape(figure: Any) -> list[tuple[int, ...]]:
-        return [(len(a.lines), len(a.texts), len(a.collections), len(a.patches), len(a.images)) for a in figure.axes]
-
-    def widen(self, other: Any) -> bool:
-        """Widen vertical axes to hold those of another figure; True if that changed them."""
-        if len(other.axes) != len(self.figure.axes):
-            return False
-        changed = False
-        for axes, new in zip(self.figure.axes, other.axes, strict=True):
-            (low, high), (new_low, new_high) = axes.get_ylim(), new.get_ylim()
-            if new_low < low or new_high > high:
-                axes.set_ylim(min(low, new_low), max(high, new_high))
-                changed = True
-        return changed
-
-    def tell_still(self, other: Any) -> bool:
-        """Take marks that are the same in every figure so far for background; True if that changed any."""
-        if self._shape(other) != self._shape(self.figure):
-            return False
-        twins = dict(zip(self._artists(self.figure), self._artists(other), strict=True))
-        before = {id(mark) for mark in self.marks}
-        still = {
-            id(mark) for mark in twins if mark not in self.lines and _data(mark) == _data(twins[mark])
-        } - self._seen
-        self._seen |= {id(mark) for mark in twins} - still
-        self.marks = [mark for mark in twins if mark not in self.lines and id(mark) not in still]
-        return {id(mark) for mark in self.marks} != before
-
-    def _fits(self, axes: Any, y: Any) -> bool:
-        low, high = axes.get_ylim()
-        finite = y[np.isfinite(y)]
-        return not finite.size or bool(finite.min() >= low and finite.max() <= high)
-
-    def move(self, found: Measurement) -> bool:
-        """Put new results into the recognised lines and hide the marks; False where that can't be done."""
-        if not self.lines:
-            return False
-        new = {}
-        for line, (x, y) in self.lines.items():
-            values = _at(found, x), _at(found, y)
-            if values[0].shape != values[1].shape or not self._fits(line.axes, np.asarray(values[1], dtype=float)):
-                return False
-            new[line] = values
-        for line, values in new.items():
-            line.set_data(*values)
-        for mark in self.marks:
-            mark.set_visible(False)
-        return True
-
-    def take(self, figure: Any) -> bool:
-        """Take over lines, marks and words from another figure; False where that figure doesn't fit."""
-        shape = self._shape(figure)
-        if shape != self._shape(self.figure) or any(any(numbers[2:]) for numbers in shape):
-            return False
-        if _words(figure) != _words(self.figure):
-            return False
-        pairs = list(zip(self.figure.axes, figure.axes, strict=True))
-        for axes, new in pairs:
-            same = (
-                new.get_xlim() == axes.get_xlim()
-                and new.get_xscale() == axes.get_xscale()
-                and new.get_yscale() == axes.get_yscale()
-            )
-            if not same or not all(self._fits(axes, np.asarray(line.get_ydata(), dtype=float)) for line in new.lines):
-                return False
-        twins = dict(zip(self._artists(self.figure), self._artists(figure), strict=True))
-        moving = {*self.lines, *self.marks}
-        if any(artist not in moving and _data(artist) != _data(twin) for artist, twin in twins.items()):
-            return False
-        for artist, twin in twins.items():
-            artist.set_visible(True)
-            if hasattr(artist, "set_data"):
-                artist.set_data(twin.get_xdata(), twin.get_ydata())
-                continue
-            artist.set_text(twin.get_text())
-            if hasattr(artist, "xy") and hasattr(twin, "xy"):
-                artist.xy = twin.xy
-            else:
-                artist.set_position(twin.get_position())
-        return True
-
-    def png(self) -> bytes:
-        """Lay what moves over the background and return the picture."""
-        from PIL import Image
-
-        self.canvas.restore_region(self._background)
-        for artist in [*self.lines, *self.marks]:
-            artist.axes.draw_artist(artist)
-        for axes in self.figure.axes:
-            if axes.get_legend() is not None:
-                axes.draw_artist(axes.get_legend())
-        buffer = BytesIO()
-        Image.fromarray(np.asarray(self.canvas.buffer_rgba())[..., :3]).save(buffer, "png", compress_level=_COMPRESSION)
-        return buffer.getvalue()
 
 
 __all__ = ["Panel", "sliders"]

@@ -41,9 +41,11 @@ _MOST_PANELS = 4
 _SCALED = ("A", "F", "V", "W", "s")
 #: As many values of what was swept are written below their points.
 _MOST_WORDS = 12
+#: Least width of a picture of builds, as a share of their values.
+_LEAST_SPREAD = 0.01
 
 
-def plot_sweep(data: xarray.Dataset, names: Sequence[str] | None = None) -> Figure:
+def plot_sweep(data: xarray.Dataset, names: Sequence[str] | None = None, *, limits: Sequence[Any] = ()) -> Figure:
     """Draw single numbers of a sweep against the one or two parameters that were swept.
 
     Parameters
@@ -53,6 +55,8 @@ def plot_sweep(data: xarray.Dataset, names: Sequence[str] | None = None) -> Figu
     names : sequence of str, optional
         Figures, by their names or tails ("response.gain_db", "gain_db"); by default the first headlines of each
         measure.
+    limits : sequence of Limit, optional
+        Drawn as lines in the picture of a spread, such as the ``limits`` of :func:`simwrap.yield_of`.
 
     Returns
     -------
@@ -78,7 +82,7 @@ def plot_sweep(data: xarray.Dataset, names: Sequence[str] | None = None) -> Figu
         raise InputError(f"plot: a picture has room for one or two swept parameters; select some of {', '.join(dims)}")
     with matplotlib.rc_context(STYLE):
         if dims == ["build"]:
-            return _builds(data, names)
+            return _builds(data, names, limits)
         figure = new_figure(7.5, 1.2 + 2.1 * len(names))
         panels = figure.subplots(len(names), 1, sharex=True, squeeze=False)[:, 0]
         for axes, name in zip(panels, names, strict=True):
@@ -184,8 +188,11 @@ def _sweep_axis(axes: Axes, along: _Along) -> None:
         axes.set_xticks([], minor=True)
 
 
-def _builds(data: xarray.Dataset, names: Sequence[str]) -> Figure:
-    """Draw how the values of a spread of builds lie."""
+def _builds(data: xarray.Dataset, names: Sequence[str], limits: Sequence[Any]) -> Figure:
+    """Draw how the values of a spread of builds lie, with the nominal build and the limits."""
+    names = [name for name in names if np.isfinite(data[name].values).any()]
+    if not names:
+        raise InputError("plot: no build has a value of what was to be drawn")
     figure = new_figure(7.5, 1.0 + 2.2 * len(names))
     panels = figure.subplots(len(names), 1, squeeze=False)[:, 0]
     for axes, name in zip(panels, names, strict=True):
@@ -193,10 +200,21 @@ def _builds(data: xarray.Dataset, names: Sequence[str]) -> Figure:
         unit = unit_of(found)
         scale, prefix = prefixed(found.values) if unit in {*_SCALED, "Hz", "ohm"} else (1.0, "")
         values = scale * found.values[np.isfinite(found.values)]
-        axes.hist(values, bins=max(8, min(40, int(np.sqrt(len(values))))), color=COLOURS[0], edgecolor="white")
+        least = _LEAST_SPREAD * np.abs(values).max()  # what looks like a spread has to be one
+        middle = 0.5 * (values.min() + values.max())
+        reach = (middle - 0.5 * least, middle + 0.5 * least) if np.ptp(values) < least else None
+        bins = max(8, min(40, int(np.sqrt(len(values)))))
+        axes.hist(values, bins=bins, range=reach, color=COLOURS[0], edgecolor="white")
+        nominal = scale * float(data.attrs.get(f"nominal.{name}", np.nan))
+        if np.isfinite(nominal):
+            axes.axvline(nominal, color=COLOURS[-1], linestyle=":", label="nominal")
+        ends = [scale * end for limit in limits if limit.variable == name for end in (limit.low, limit.high)]
+        for number, end in enumerate(end for end in ends if np.isfinite(end)):
+            axes.axvline(end, color=COLOURS[1], linestyle="--", label="" if number else "limit")
         axes.set_xlabel(label_of(str(found.attrs.get("long_name", name)), f"{prefix}{SIGNS.get(unit, unit)}"))
         axes.set_ylabel("builds")
         axes.yaxis.set_major_locator(MaxNLocator(nbins=5, integer=True))
+    legend_below(panels[-1], sources=list(panels))
     stage = str(data.attrs.get("stage", "spread")).replace("_", " ")
     figure.suptitle(f"{stage}: {data.sizes['build']} builds", fontsize=11)
     return figure

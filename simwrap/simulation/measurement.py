@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import html
 import tempfile
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, fields
 from functools import cached_property
 from pathlib import Path
@@ -16,7 +16,7 @@ from simwrap.circuits.circuit import Circuit, as_circuit
 from simwrap.circuits.point_table import Table
 from simwrap.circuits.render import render
 from simwrap.circuits.stage import Stage
-from simwrap.errors import EngineError, InputError
+from simwrap.errors import EngineError, InputError, RangeError
 from simwrap.measures.requests import Result, Variable
 from simwrap.measures.results import axes_of, labelled, split_name
 from simwrap.simulation.as_json import measurement_json, plain
@@ -47,10 +47,14 @@ def chosen_measures(stage: Stage | Circuit, measures: MeasureChoice) -> dict[str
         measures = circuit.measures
     if isinstance(measures, str):
         measures = [measures]
-    given = measures if isinstance(measures, Mapping) else {name: {} for name in measures}
+    if not isinstance(measures, Mapping | Iterable):
+        raise RangeError("measures", measures, 'names, such as ["bias", "response"], or options by name')
+    given = measures if isinstance(measures, Mapping) else {name: {} for name in map(str, measures)}
     chosen = {}
     for name, options in given.items():
-        measure = get_measure(name)
+        measure = get_measure(str(name))
+        if not isinstance(options, Mapping):
+            raise RangeError(f"options of {measure.name}", options, 'options by name, such as {"frequency": 1000}')
         if why := measure.refuses(circuit):
             raise InputError(f"{measure.name}: has no meaning for {circuit.name}: {why}")
         if not circuit.other_measures and measure.name not in circuit.measures:

@@ -10,13 +10,13 @@ from __future__ import annotations
 
 import math
 import re
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from numbers import Real
 
 from simwrap.errors import QuantityError
 
-__all__ = ["UNITS", "parse", "render"]
+__all__ = ["UNITS", "alike", "parse", "render"]
 
 
 @dataclass(frozen=True)
@@ -174,6 +174,53 @@ def render(value: float, unit: str = "", *, digits: int = 4) -> str:
     size = abs(shifted)
     number = f"{shifted:.0f}" if 1000 <= size < 1e7 else f"{shifted:.{digits}g}"
     return f"{number}{gap}{_PREFIX_POWERS[power]}{sign}"
+
+
+def alike(values: Sequence[float], unit: str = "", *, digits: int = 4) -> tuple[list[str], str]:
+    """Write several values of one quantity with the same prefix, for a row or column of a table.
+
+    Parameters
+    ----------
+    values : sequence of float
+        In `unit`; NaN gives "not found".
+    unit : str, optional
+        As for :func:`render`.
+    digits : int, optional
+        Significant digits; all have as many decimals, so that their points stand under one another.
+
+    Returns
+    -------
+    texts : list of str
+        The numbers alone.
+    sign : str
+        The unit with its prefix, that of the largest value.
+
+    Examples
+    --------
+    >>> alike([0.000997, 0.00108], "A")
+    (['0.997', '1.080'], 'mA')
+    """
+    unit = _SAME.get(unit, unit)
+    sign = _UNITS[unit].sign if unit in _UNITS else unit
+    finite = [abs(value) for value in values if math.isfinite(value)]
+    power = 0
+    if any(finite) and unit not in ("", "dB", "degree", "%"):
+        exponent = int(f"{max(finite):.{digits - 1}e}".partition("e")[2])
+        power = min(max(3 * (exponent // 3), -15), 12)
+    shifted = [float(f"{value * 10.0**-power:.{digits}g}") for value in values]
+    decimals = [len(f"{value:f}".rstrip("0").partition(".")[2]) for value in shifted if math.isfinite(value)]
+    largest = max((abs(value) for value in shifted if math.isfinite(value)), default=0.0)
+    common = min(max(decimals, default=0), max(digits - len(f"{largest:.0f}"), 0))
+
+    def text(value: float) -> str:
+        if math.isnan(value):
+            return "not found"
+        if math.isinf(value):
+            return "∞" if value > 0 else "-∞"
+        plain = value == 0 or 10.0 ** (1 - common) <= abs(value) < 1e7
+        return f"{value:.{common}f}" if plain else f"{value:.{digits}g}"
+
+    return [text(value) for value in shifted], f"{_PREFIX_POWERS[power]}{sign}"
 
 
 def _kind(given: object) -> str:

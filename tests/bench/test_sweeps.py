@@ -104,6 +104,30 @@ def test_ten_thousand_builds_of_a_preamplifier() -> None:
     assert seconds < 6.0
 
 
+def test_forty_builds_of_a_pair() -> None:
+    """All figures of the power measure, with and without the curves that a picture takes."""
+    stage = simwrap.stage("push_pull_output")
+    told = {}
+    for curves in (True, False):
+        start = time.perf_counter()
+        data = simwrap.spread(stage, None, ["power"], builds=40, seed=1, curves=curves, spot_check=0)
+        told[curves] = time.perf_counter() - start
+        assert (data["status"] == "").all()
+        assert np.isfinite(data["power.output_power"].values).all()
+    print(f"\n40 builds of a pair's power: {told[True]:.1f} s with curves, {told[False]:.1f} s without")
+    assert told[False] < 30.0
+
+
+def test_choosing_for_the_power_of_a_pair() -> None:
+    stage = simwrap.stage("push_pull_output")
+    start = time.perf_counter()
+    found = simwrap.choose(stage, {"power.output_power": "most"}, ["cathode_resistor", "anode_to_anode_load"])
+    seconds = time.perf_counter() - start
+    assert found.met
+    print(f"\nthe most power of a pair, two parts and the drive free: {seconds:.1f} s")
+    assert seconds < 60.0
+
+
 def test_memory_over_a_hundred_thousand_points() -> None:
     script = """
     import numpy as np
@@ -139,8 +163,8 @@ def test_a_slider_of_a_tone_control() -> None:
 
 
 def test_published_stages_proposed_again() -> None:
-    """The share of the handbook's rows; what the goals are is said in tests/test_targets.py."""
-    sys.path.insert(0, str(Path(__file__).parents[1]))
+    """The share of the handbook's rows; what the goals are is said in tests/design/test_targets.py."""
+    sys.path.insert(0, str(Path(__file__).parents[1] / "design"))
     import test_targets
 
     rows = test_targets.published_rows()

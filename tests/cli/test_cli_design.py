@@ -69,6 +69,31 @@ def test_choose_meets_goals(capsys: pytest.CaptureFixture[str]) -> None:
     assert "limits checked" in err
 
 
+def test_choose_tells_by_its_exit_code_that_goals_are_not_met(capsys: pytest.CaptureFixture[str]) -> None:
+    words = ["choose", "triode_gain", "--goal", "gain=150", "--free", "cathode_resistor"]
+    code, out, _ = run(capsys, *words)
+    assert code == 1
+    assert "can't be met" in " ".join(out.split())
+    code, out, _ = run(capsys, *words, "--json")
+    assert code == 1
+    assert json.loads(out)["met"] is False
+
+
+def test_the_verdict_stands_first_and_numbers_stand_right(capsys: pytest.CaptureFixture[str], tmp_path: Any) -> None:
+    picture = tmp_path / "builds.png"
+    code, out, _ = run(capsys, "tolerance", "triode_gain", "--builds", "40", "--limit", "gain +/- 5 %",
+                       "--plot", str(picture))  # fmt: skip
+    assert code == 0
+    assert out.startswith("triode_gain: 40 of 40 builds keep all limits: 100 %")
+    assert picture.read_bytes().startswith(b"\x89PNG")
+    lines = [line.rstrip() for line in out.splitlines()]
+    head = next(line for line in lines if "2.5 % above" in line)
+    row = next(line for line in lines[lines.index(head) :] if line.strip().startswith("response.gain "))
+    assert len(row) == len(head)
+    assert "grid_current" not in out  # picoamperes are for --details
+    assert "grid_current" in run(capsys, "tolerance", "triode_gain", "--builds", "40", "--details")[1]
+
+
 @pytest.mark.parametrize(
     ("words", "said"),
     [
@@ -77,6 +102,12 @@ def test_choose_meets_goals(capsys: pytest.CaptureFixture[str]) -> None:
         (["choose", "triode_gain", "--goal", "gain=50"], "at least one free"),
         (["choose", "triode_gain", "--goal", "gain=50", "--free", "cathode_resistor=1k"], "NAME=LOW:HIGH"),
         (["choose", "triode_gain", "--goal", "gain=50", "--free", "valve"], "sweep over words"),
+        (
+            ["choose", "supply", "--goal", "supply.output_voltage=300", "--free", "filter_resistor"],
+            "in the circuit as its choices stand",
+        ),
+        (["tolerance", "triode_gain", "--distribution", "gauss"], "uniform"),
+        (["tolerance", "triode_gain", "--builds", "0"], "a whole number from 1"),
         (["tolerance", "triode_gain", "--part", "resistors=5"], "a tolerance from 0"),
         (["tolerance", "triode_gain", "--part", "resisters=5 %"], "did you mean resistors"),
         (["tolerance", "triode_gain", "--builds", "20", "--limit", "gain"], "one of the forms"),

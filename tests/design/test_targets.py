@@ -102,6 +102,91 @@ def test_a_value_at_the_end_of_its_range_is_named() -> None:
     assert "at the end of the range" in found.summary
 
 
+@pytest.mark.parametrize(
+    ("gain", "current"),
+    [
+        # One to three of the 1225 combinations of E12 in reach meet both, none of them beside the solution that
+        # the search finds with values as they come: these were found by running all of them.
+        ((48.3018, 50.3922), (0.784260e-3, 0.818201e-3)),
+        ((72.1520, 75.2869), (0.695928e-3, 0.726165e-3)),
+        ((28.9224, 29.6699), (0.209676e-3, 0.215095e-3)),
+    ],
+)
+def test_a_combination_that_meets_all_goals_is_found_wherever_it_lies(
+    gain: tuple[float, float], current: tuple[float, float]
+) -> None:
+    grid = {"cathode_resistor": eseries.values("E12", 50, 45e3), "anode_resistor": eseries.values("E12", 3.4e3, 3e6)}
+    data = simwrap.sweep(TRIODE, grid, ["bias", "response"], spot_check=0)
+    inside = (data["response.gain"] >= gain[0]) & (data["response.gain"] <= gain[1])
+    inside &= (data["bias.valves.v1.anode_current"] >= current[0]) & (
+        data["bias.valves.v1.anode_current"] <= current[1]
+    )
+    assert 0 < int(inside.sum()) < 5
+    goals = {"gain": f"{gain[0]} to {gain[1]}", "anode_current": f"{current[0]} to {current[1]}"}
+    found = choose(TRIODE, goals, list(grid))
+    assert found.met
+    assert bool(inside.sel(found.best))
+    assert "all goals are met" in found.summary
+    # Those that meet all goals come before those that come closer to the middle of one.
+    met = [one.met for one in found.candidates]
+    assert met == sorted(met, reverse=True)
+
+
+def test_how_much_was_tried_is_said() -> None:
+    found = choose(TRIODE, {"gain": 150}, ["cathode_resistor"])
+    assert found.every
+    assert f"of all {found.tried} combinations in E12" in found.summary
+    assert found.tried == len(eseries.values("E12", 50, 45e3))
+
+
+def test_a_value_may_be_held_and_a_part_must_be_in_the_circuit() -> None:
+    found = choose(TRIODE, {"gain": 50}, {"cathode_resistor": None, "anode_resistor": ("47k", "47k")})
+    assert list(found.best) == ["cathode_resistor"]
+    assert found.stage.values["anode_resistor"] == 47e3
+    with pytest.raises(InputError, match="isn't held"):
+        choose(TRIODE, {"gain": 50}, {"anode_resistor": ("47k", "47k")})
+    with pytest.raises(RangeError, match="in the circuit as its choices stand"):
+        choose(simwrap.stage("supply"), {"supply.output_voltage": 300}, ["filter_resistor"])
+
+
+def test_a_bound_that_the_search_leans_on_is_kept() -> None:
+    """The widest response at no less than a given gain: at the best the gain stands at its bound, and inside of it."""
+    found = choose(TRIODE, {"gain": ">= 40", "high_corner": "most"}, ["cathode_resistor", "anode_resistor"])
+    assert found.met
+    assert found.continuous.met
+    assert found.continuous.reached["response.gain"] == pytest.approx(40, rel=0.01)
+
+
+def test_levels_beyond_the_onset_of_clipping_are_not_chosen_without_a_word() -> None:
+    found = choose(
+        TRIODE, {"headroom.output_rms_3pct": "most"}, {"cathode_resistor": ("390", "2k2")},
+        measures={"headroom": {"levels": 18}},
+    )  # fmt: skip
+    told = simwrap.measure(found.stage, {"headroom": {"levels": 18}}).headroom
+    past = told.input_rms_3pct > 1.005 * told.clipping_input_rms
+    assert past
+    assert any(f"{told.first_limit} sets in at" in text and "3 % distortion" in text for text in found.notes)
+    assert "beyond the onset of clipping" in repr(found)
+
+
+def test_the_most_power_is_looked_for_with_the_drive_free() -> None:
+    """At a fixed drive another load would only be driven further or less far into clipping."""
+    stage = simwrap.stage("single_ended_output", transformer="ideal")
+    fixed = choose(stage, {"power.output_power": "most"}, {"anode_load": ("3k", "10k"), "drive": (4.0, 4.0)})
+    free = choose(stage, {"power.output_power": "most"}, {"anode_load": ("3k", "10k")})
+    assert "drive" in free.best
+    assert "drive" not in fixed.best
+    assert any("drive is free too" in text for text in free.notes)
+    assert any("kept within 5 %" in text for text in free.notes)
+    best = free.candidates[0]
+    assert free.met
+    assert best.reached["power.thd"] <= 5.0
+    again = simwrap.measure(free.stage, {"power": {"levels": 0}}).power
+    assert again.output_power == pytest.approx(best.reached["power.output_power"], rel=1e-3)
+    assert again.thd == pytest.approx(best.reached["power.thd"], rel=0.01)
+    assert best.reached["power.output_power"] > fixed.candidates[0].reached["power.output_power"]
+
+
 def test_the_trade_shows_what_each_goal_alone_would_take() -> None:
     found = choose(TRIODE, {"gain": 62, "anode_current": "2 mA"}, ["cathode_resistor", "anode_resistor"])
     assert set(found.trade) == {"response.gain", "bias.valves.v1.anode_current"}

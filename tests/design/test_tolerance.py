@@ -12,8 +12,15 @@ import pytest
 import simwrap
 from simwrap.design.limits import Known, parse_limits
 from simwrap.design.sensitivity import rank_parts, sobol_indices
-from simwrap.design.tolerance import draw, factors_of, read_tolerance, spread, worst_case, yield_of
+from simwrap.design.tolerance import Factor, Tolerances, draw, read_tolerance, spread
+from simwrap.design.worst_case import worst_case
+from simwrap.design.yields import yield_of
 from simwrap.errors import InputError, QuantityError, RangeError, RenamedError, UnknownNameError
+
+
+def factors_of(stage: Any, tolerances: Any = None, **more: Any) -> list[Factor]:
+    return Tolerances.of(tolerances, **more).factors(stage)
+
 
 TRIODE = simwrap.stage("triode_gain")
 PAIR = simwrap.stage("long_tailed_pair")
@@ -194,6 +201,20 @@ def test_matched_valves_share_their_draw() -> None:
     )
 
 
+def test_the_bias_supply_moves_with_the_others() -> None:
+    """The mains moves the supply of a fixed bias too: that softens what the high voltage alone would do."""
+    stage = simwrap.stage("push_pull_output", bias="fixed", transformer="ideal")
+    factor = factors_of(stage, {}, supply_variation="10 %")[0]
+    assert set(factor.parameters) == {"supply", "screen_supply", "grid_bias"}
+    data = spread(stage, {}, ["bias"], builds=10, supply_variation="10 %")
+    np.testing.assert_allclose(data["supply"].values / 285, data["grid_bias"].values / -20, rtol=1e-12)
+    # With cathode bias there is none, and a triode has no screen supply.
+    cathode = factors_of(simwrap.stage("push_pull_output"), {}, supply_variation="10 %")[0]
+    assert set(cathode.parameters) == {"supply", "screen_supply"}
+    triodes = simwrap.stage("push_pull_output", connection="triode")
+    assert factors_of(triodes, {}, supply_variation="10 %")[0].parameters == ("supply",)
+
+
 def test_all_supplies_move_together() -> None:
     stage = PAIR.replace(tail="negative_supply")
     data = spread(stage, {}, ["bias"], builds=20, supply_variation="10 %")
@@ -205,7 +226,69 @@ def test_two_sided_tolerances_keep_their_sides() -> None:
     values = data["capacitor"].values / 1e-9
     assert 0.8 <= values.min() < 0.81
     assert 1.49 < values.max() <= 1.5
-    assert np.mean(values > 1) == pytest.approx(0.5, abs=0.08)
+    # Uniform over the whole of it: 50 parts in 70 lie above the nominal value, and the mean is 1.15 of it.
+    assert np.mean(values > 1) == pytest.approx(50 / 70, abs=0.07)
+    assert values.mean() == pytest.approx(1.15, abs=0.03)
+
+
+def test_two_sided_normal_tolerances_are_continuous_and_keep_their_ends() -> None:
+    """Two halves of a normal distribution that meet at the nominal value, each as likely as it is wide.
+
+    The mean of such a distribution is sqrt(2 / pi) times the difference of its deviations (closed form of the
+    two-piece normal distribution); here they are 50 % / 3 and 20 % / 3, and the cut at 3 deviations takes 1 % off.
+    """
+    factor = Factor("part", ("part",), -0.2, 0.5)
+    change = factor.change(factor.position((np.arange(200_000) + 0.5) / 200_000, "normal"))
+    assert -0.2 <= change.min() < -0.199
+    assert 0.499 < change.max() <= 0.5
+    assert np.mean(change > 0) == pytest.approx(5 / 7, abs=1e-4)
+    assert change.mean() == pytest.approx(math.sqrt(2 / math.pi) * (0.5 - 0.2) / 3, rel=0.02)
+    below, above = np.mean((change > -0.01) & (change < 0)), np.mean((change < 0.01) & (change > 0))
+    assert below == pytest.approx(above, rel=0.02)
+
+
+def test_a_one_sided_tolerance_stays_on_its_side() -> None:
+    factor = Factor("part", ("part",), 0.0, 0.5)
+    for distribution in ("uniform", "normal"):
+        change = factor.change(factor.position(np.linspace(0, 1, 101), distribution))
+        assert np.isfinite(change).all()
+        assert change.min() == 0
+        assert change.max() == pytest.approx(0.5)
+
+
+def test_tolerances_are_one_checked_object() -> None:
+    made = Tolerances(parts={"resistors": "1 %"}, valves={"mu": "10 %"}, supplies="5 %", distribution="Normal")
+    assert made.distribution == "normal"
+    one = spread(TRIODE, made, ["bias"], builds=5)
+    other = spread(TRIODE, {"resistors": "1 %"}, ["bias"], builds=5, valve_spread={"mu": "10 %"},
+                   supply_variation="5 %", distribution="normal")  # fmt: skip
+    assert one.identical(other)
+    with pytest.raises(InputError, match="not both"):
+        spread(TRIODE, made, ["bias"], builds=5, matched=True)
+    for given in ({"parts": {"resistors": "5"}}, {"supplies": "x"}, {"matching": -1}, {"distribution": "gauss"}):
+        with pytest.raises(InputError):
+            Tolerances(**given)
+
+
+def test_a_measure_without_a_meaning_is_left_out_with_a_word() -> None:
+    stage = simwrap.stage("single_ended_output", valve="300B")
+    with pytest.warns(UserWarning, match="heater_hum: .*; left out"):
+        data = spread(stage, None, ["bias", "heater_hum"], builds=3)
+    assert np.isfinite(data["bias.valves.v1.anode_current"].values).all()
+    with pytest.raises(InputError, match="heater_hum"):
+        spread(stage, None, ["heater_hum"], builds=3)
+
+
+def test_a_joined_circuit_varies_in_all_its_stages() -> None:
+    line, driver = simwrap.stage("triode_gain"), simwrap.stage("triode_gain")
+    chain = simwrap.circuit(line=line, driver=driver)
+    varied = Tolerances(parts={"resistors": "5 %", "line.anode_resistor": "1 %"}, valves={"driver.v1.mu": "10 %"})
+    high = {factor.name: factor.high for factor in varied.factors(chain)}
+    assert high["line.anode_resistor"] == pytest.approx(0.01)
+    assert high["driver.anode_resistor"] == pytest.approx(0.05)
+    assert high["driver.v1.mu"] == pytest.approx(0.10)
+    data = spread(chain, varied, ["bias", "response"], builds=8)
+    assert len(set(data["response.gain"].values.tolist())) == 8
 
 
 def test_worst_case_of_two_parts_is_the_closed_form() -> None:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import asyncio
+import base64
 import builtins
 from io import BytesIO
 from typing import Any
@@ -105,6 +106,38 @@ def test_a_picture_of_ones_own() -> None:
     line = panel._picture.figure.axes[0].lines[0]
     assert line.get_ydata()[1] == panel.measurement.bias.valves.v1.anode_current
     assert panel.whole_drawings == 1
+
+
+def test_axes_follow_the_values_and_not_the_ends_of_the_sliders() -> None:
+    """A stage of 1 mA stands in a picture of a few milliamperes, whatever a tenth of its resistors would draw."""
+    panel = sliders(TRIODE, ["anode_resistor", "cathode_resistor"], "bias")
+    alone = simwrap.measure(TRIODE, ["bias"]).plot("bias")
+    assert panel._picture.figure.axes[0].get_ylim() == alone.axes[0].get_ylim()
+    assert alone.axes[0].get_ylim()[1] < 5.0  # mA
+
+
+def test_axes_grow_at_once_and_shrink_when_the_hand_rests() -> None:
+    panel = sliders(TRIODE, ["anode_resistor"], "response")
+    usual = panel._picture.figure.axes[0].get_ylim()
+    panel.controls["anode_resistor"].value = 10e3
+    low, high = panel._picture.figure.axes[0].get_ylim()
+    curve = panel.measurement.response.curve_db
+    assert low <= curve.min()
+    assert high >= curve.max()
+    assert high - low > usual[1] - usual[0]
+    assert panel.whole_drawings == 1
+    panel.controls["anode_resistor"].value = 100e3
+    panel.settle()
+    assert panel._picture.figure.axes[0].get_ylim() == pytest.approx(usual)
+
+
+def test_a_picture_stays_when_nothing_runs_it_any_more() -> None:
+    """A saved notebook holds the picture itself beside the widget."""
+    data, _ = sliders(TONE)._repr_mimebundle_()
+    kept = Image.open(BytesIO(base64.b64decode(data["image/png"])))
+    assert kept.format == "PNG"
+    assert min(kept.size) > 200
+    assert "application/vnd.jupyter.widget-view+json" in data
 
 
 def test_what_does_not_fit_is_drawn_whole() -> None:

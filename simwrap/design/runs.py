@@ -1,0 +1,234 @@
+"""What a design task measures, and how it is run: the same for every batch of its points."""
+
+from __future__ import annotations
+
+import math
+import warnings
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass, field, replace
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from simwrap.circuits.circuit import Circuit
+from simwrap.circuits.point_table import Table
+from simwrap.circuits.stage import Stage
+from simwrap.design.limits import Known
+from simwrap.errors import InputError, QuantityError, RangeError, UnknownNameError
+from simwrap.measures.registry import get_measure
+from simwrap.measures.results import labelled, split_name
+from simwrap.simulation.dataset import single_figures, unit_of
+from simwrap.simulation.evaluate import Options, evaluate
+from simwrap.simulation.measurement import MeasureChoice, chosen_measures
+from simwrap.simulation.sweep import sweep
+from simwrap.units import quantity
+
+if TYPE_CHECKING:
+    import xarray
+
+#: What a design task is about.
+Design = Stage | Circuit
+Measures = Mapping[str, Mapping[str, Any]]
+
+#: How much further each way a range of frequencies is looked at where a figure lies outside of it, and how often.
+WIDER, WIDENINGS = 10.0, 2
+#: Counts of levels that are tried in place of a measure's own, and how near to one another figures count as alike.
+FEWER_LEVELS, ALIKE = (0, 6), 0.005
+#: A slip in the options of a measure, as against a measure that has no meaning for a stage.
+SLIPS = (QuantityError, RangeError, UnknownNameError)
+
+
+@dataclass(frozen=True)
+class Runs:
+    """A stage with what is measured of it.
+
+    Attributes
+    ----------
+    stage : Stage or Circuit
+    measures : mapping of str to mapping
+        Measure names with their options.
+    options : Options
+        How to run.
+    absent : frozenset of str
+        Frequencies that the stage as it stands doesn't have however far one looks, such as the lower corner of
+        a low-pass: they aren't looked for.
+    """
+
+    stage: Design
+    measures: Measures
+    options: Options = field(default_factory=Options)
+    absent: frozenset[str] = frozenset()
+
+    @classmethod
+    def of(cls, stage: Design, measures: MeasureChoice, **how: Any) -> Runs:
+        """Return runs of the measures that were named, or else of the stage's own.
+
+        Parameters
+        ----------
+        stage, measures
+            As for :func:`simwrap.measure`.
+        **how
+            Fields of :class:`~simwrap.simulation.evaluate.Options`.
+
+        Raises
+        ------
+        InputError
+        """
+        return cls(stage, chosen_measures(stage, measures), Options(**how))
+
+    def nominal(self) -> Known:
+        """Measure the stage as it stands: what limits and goals can be about.
+
+        Raises
+        ------
+        InputError
+            If a measure has no meaning for this stage.
+        """
+        outcome = evaluate(Table(self.stage), self.measures, self.options)
+        units, nominal = {}, {}
+        for name, variable in labelled(outcome.results).items():
+            values = np.asarray(variable.values)
+            if variable.dims:
+                continue
+            units[name] = "word" if values.dtype.kind in "OUS" else variable.unit
+            if values.dtype.kind in "fiu":
+                nominal[name] = float(values[0])
+        return Known(units, nominal, self.stage.name)
+
+    def begin(self) -> tuple[Runs, Known]:
+        """Measure the stage as it stands, and let the runs that follow learn from it.
+
+        Measures that turn out to have no meaning for the stage are left out, each with a warning; where there is
+        only one it is an error. Where a frequency lies outside of those that were looked at, more are looked at.
+
+        Raises
+        ------
+        InputError
+            If no measure is left, or for a slip in the options of one.
+        """
+        try:
+            return self._begin()
+        except SLIPS:
+            raise
+        except InputError:
+            if len(self.measures) < 2:
+                raise
+        left, said = {}, []
+        for name, options in self.measures.items():
+            try:
+                replace(self, measures={name: options}).nominal()
+            except InputError as fault:
+                said.append(str(fault))
+                continue
+            left[name] = options
+        if not left:
+            raise InputError("; ".join(said))
+        for text in said:
+            warnings.warn(f"{text}; left out", stacklevel=4)
+        return replace(self, measures=left)._begin()
+
+    def _begin(self) -> tuple[Runs, Known]:
+        runs, known = self, self.nominal()
+        for name in self.measures:
+            for wider in self._wider(name):
+                lost = _lost(known, name)
+                if not lost:
+                    break
+                further = replace(runs, measures={**runs.measures, name: wider})
+                seen = further.nominal()
+                if len(_lost(seen, name)) < len(lost):  # else it would be looked at in vain at every point
+                    runs, known = further, seen
+        return replace(runs, absent=frozenset(name for m in self.measures for name in _lost(known, m))), known
+
+    def _wider(self, name: str) -> Iterator[Mapping[str, Any]]:
+        """Yield options with which a measure looks at ever more frequencies; none where these were asked for."""
+        entry, options = get_measure(name), self.measures[name]
+        if not {"start", "stop"} <= set(entry.options) or {"start", "stop"} & set(options):
+            return
+        for step in range(1, WIDENINGS + 1):
+            start, stop = (float(entry.options[end].default) for end in ("start", "stop"))
+            more = {"start": start / WIDER**step, "stop": stop * WIDER**step}
+            try:
+                entry.check(more)
+            except RangeError:  # that is as far as it goes
+                return
+            yield {**options, **more}
+
+    def lean(self, known: Known) -> Runs:
+        """Return runs that take fewer levels for the same figures, where a measure can do with fewer.
+
+        Each is tried on the stage as it stands, and taken where all its figures in ``known`` come out alike. What is
+        read off a curve over level is closed in on, so that it hardly depends on the curve.
+        """
+        measures = dict(self.measures)
+        for name, given in self.measures.items():
+            if "levels" not in get_measure(name).options or "levels" in given:
+                continue
+            for levels in FEWER_LEVELS:
+                fewer = replace(self, measures={name: {**given, "levels": levels}})
+                try:
+                    found = fewer.nominal()
+                except InputError:  # a measure that takes no fewer
+                    continue
+                wanted = {figure: value for figure, value in known.nominal.items() if split_name(figure)[0] == name}
+                if all(_alike(value, found.nominal.get(figure)) for figure, value in wanted.items()):
+                    measures |= fewer.measures
+                    break
+        return replace(self, measures=measures)
+
+    def sweep(self, columns: Mapping[str, Any], dim: str, **more: Any) -> xarray.Dataset:
+        """Measure points whose values stand side by side, along a dim; ``more`` as for :func:`simwrap.sweep`."""
+        how = self.options
+        return sweep(
+            self.stage, columns, self.measures, zipped=dim, engine=how.engine, executor=how.executor,
+            workers=how.workers, time_limit=how.time_limit, **more,
+        )  # fmt: skip
+
+    def figures(self, columns: Mapping[str, Any], dim: str = "point", **more: Any) -> xarray.Dataset:
+        """Measure points, and look further where a frequency lies outside of those that were looked at.
+
+        Only what has no value is filled in; the attribute "range.<measure>" then says how far was looked.
+        """
+        data = self.sweep(columns, dim, **more)
+        for name in self.measures:
+            for wider in self._wider(name):
+                missing = [np.isnan(data[figure].values) for figure in self._frequencies(data, name)]
+                if not missing:
+                    break
+                lost = np.flatnonzero(np.any(missing, axis=0) & (data["status"].values == ""))
+                if not len(lost):
+                    break
+                picked = {column: np.asarray(values)[lost] for column, values in columns.items()}
+                again = replace(self, measures={name: wider}).sweep(picked, dim, curves=False, spot_check=0)
+                for figure in self._frequencies(data, name):
+                    values = data[figure].values
+                    values[lost] = np.where(np.isnan(values[lost]), again[figure].values, values[lost])
+                start, stop = (quantity.render(wider[end], "Hz") for end in ("start", "stop"))
+                data.attrs[f"range.{name}"] = f"{start} to {stop}"
+        return data
+
+    def _frequencies(self, data: xarray.Dataset, measure: str) -> list[str]:
+        names = [name for name in single_numbers(data, measure) if unit_of(data[name]) == "Hz"]
+        return [name for name in names if name not in self.absent]
+
+
+def _alike(one: float, other: float | None) -> bool:
+    """Whether two values of a figure are the same for a builder; both may have none."""
+    if other is None or math.isnan(one) or math.isnan(other):
+        return other is not None and math.isnan(one) and math.isnan(other)
+    return math.isclose(one, other, rel_tol=ALIKE)
+
+
+def single_numbers(data: xarray.Dataset, measure: str | None = None) -> list[str]:
+    """Return the names of the numbers with one value a point, of one measure or of all."""
+    numbers = [name for name in single_figures(data) if data[name].dtype.kind == "f"]
+    return [name for name in numbers if measure in (None, split_name(name)[0])]
+
+
+def _lost(known: Known, measure: str) -> list[str]:
+    """Return the frequencies of a measure that have no value."""
+    names = [name for name, unit in known.units.items() if unit == "Hz" and split_name(name)[0] == measure]
+    return [name for name in names if math.isnan(known.nominal[name])]
+
+
+__all__ = ["Runs", "single_numbers"]
