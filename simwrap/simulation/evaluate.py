@@ -22,6 +22,7 @@ from simwrap.circuits.point_table import Table, grouped
 from simwrap.circuits.render import render_table
 from simwrap.engine import protocol
 from simwrap.measures.common import common_conditions
+from simwrap.measures.numerics.parts import Part, collect
 from simwrap.measures.registry import get_measure
 from simwrap.measures.requests import Ac, Noise, Op, Request, Result, Steady, Transient, Variable
 
@@ -248,6 +249,7 @@ class _Bench:
         axes: list[Any] = [None] * len(group)
         extras: list[dict[str, Any]] = [{} for _ in group]
         reasons = [""] * table.points
+        parts: dict[str, Part] = {}
         for batch in render_table(table, excite=first.excite, extra=_repeat(first.extra, settings)):
             part = [protocol.at_points(run, batch.indices) for run in runs]
             options = self.options
@@ -260,6 +262,8 @@ class _Bench:
                 executor=options.executor,
             )
             digest = batch.netlist.sha256
+            if not settings:
+                collect(parts, batch.netlist.circuit, batch.indices, table.points)
             for number, reply in enumerate(replies):
                 _scatter(collected[number], reply.values, batch.indices, table.points)
                 _scatter(extras[number], reply.extras, batch.indices, table.points)
@@ -277,7 +281,7 @@ class _Bench:
         for number, (key, _) in enumerate(group):
             values = {name: _shaped(array, self.table.points, settings) for name, array in collected[number].items()}
             more = {name: _shaped(array, self.table.points, settings) for name, array in extras[number].items()}
-            self.answers[key] = _Answer(values, axes[number], own, more)
+            self.answers[key] = _Answer(values, axes[number], own, more | {"parts": parts})
 
 
 def _joined(one: str, other: str) -> str:
