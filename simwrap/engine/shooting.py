@@ -21,7 +21,7 @@ P. Deuflhard, Newton Methods for Nonlinear Problems, Springer 2004 (steps judged
 from __future__ import annotations
 
 import time
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
@@ -53,6 +53,8 @@ SMALL = 1e-2
 RESOLVED = 1e-8
 #: Steps of a period of the quiet circuit.
 QUIET_STEPS = 50
+#: Part of the source's peak at which it is held for a beginning near to the peak's.
+NEARLY = 0.97
 #: Periods after which the extrapolation is given up.
 PATIENCE = 90
 
@@ -98,10 +100,10 @@ class Solver:
         self.start: Array | None = None
         self.count = 0
 
-    def rest(self) -> Array:
-        """Return the state of the quiet circuit."""
+    def rest(self, held: float | None = None) -> Array:
+        """Return the state of the quiet circuit, or of one whose source is held at a voltage."""
         out = [np.empty(1) for _ in self.names]
-        self.host.load(self.deck, self.values)
+        self.host.load(self.deck, self.values if held is None else self.values | {self.run.source: held})
         self.host.op(OpRun(tuple(self.names)), out, 0)
         self.host.unload()
         state = np.concatenate(out)
@@ -149,18 +151,15 @@ class Solver:
         tones = [tone.scaled(amplitude) for tone in self.run.tones]
         source = self.run.source
         self.lines = self.deck.lines(self.values, {source: self.deck.drive(source, self.values, tones)})
-        found = None
-        for _ in range(2):
-            loosened = self.host.loosened
-            try:
-                found = self._extrapolated(self.rest() if self.start is None else self.start)
-            except TimeoutError:
-                raise
-            except RuntimeError:
-                found = None  # an extrapolated state may be one that the engine can't start from
-            if self.host.loosened == loosened:
-                break
-            self.known, self.jacobian = False, np.zeros_like(self.jacobian)
+        begins = [self._charged, self.rest] if self.run.charged else [self.rest]
+        if self.start is not None:
+            known = self.start
+            begins = [lambda: known]
+        found = self._from(begins[0])
+        for begin in begins[1:]:
+            if found is None:
+                self._forget()
+                found = self._from(begin)
         method = "extrapolated"
         if found is None:
             method = "brute force"
@@ -168,6 +167,33 @@ class Solver:
         self._stays(found)
         self.start = found.end
         return Settled(found.waves, self.count, method)
+
+    def _charged(self) -> Array:
+        """Return the state that the source's peak charges the circuit to, a little less.
+
+        From below, the charge of one period falls off ever more slowly on the way up, so that Newton's steps stay
+        short of the end; from above there is nothing but leakage to go by.
+        """
+        return self.rest(NEARLY * self.amplitude)
+
+    def _from(self, begin: Callable[[], Array]) -> Period | None:
+        """Return the steady state found from a beginning, None where Newton's steps don't come to rest."""
+        found = None
+        for _ in range(2):
+            loosened = self.host.loosened
+            try:
+                found = self._extrapolated(begin())
+            except TimeoutError:
+                raise
+            except RuntimeError:
+                found = None  # an extrapolated state may be one that the engine can't start from
+            if self.host.loosened == loosened:
+                break
+            self._forget()
+        return found
+
+    def _forget(self) -> None:
+        self.known, self.jacobian = False, np.zeros_like(self.jacobian)
 
     def _silence(self) -> Settled:
         """Without a signal the steady state is the operating point."""
@@ -200,14 +226,18 @@ class Solver:
 
     def _extrapolated(self, start: Array) -> Period | None:
         """Newton with a Jacobian that every period improves; None when it doesn't come to rest."""
+        given_up = min(self.count + PATIENCE + len(self.jacobian), self.run.max_periods)
         if not self.known:
-            self._quiet_jacobian()
+            if self.run.charged:
+                self._jacobian_at(start)
+            else:
+                self._quiet_jacobian()
             self.known = True
         base = self.one_period(start)
         past = [base]
         plain, rejected, short = 1, 0, 1.0
         calm, near = False, 0
-        while self.count < min(PATIENCE + len(self.jacobian), self.run.max_periods):
+        while self.count < given_up:
             self._learn(base, past)
             step = "plain" if plain > 0 or calm else "slope" if rejected in (2, 4) else "newton"
             begin = base.end if step == "plain" else self._next(base, step == "slope", short)
@@ -239,34 +269,37 @@ class Solver:
 
     def _quiet_jacobian(self) -> None:
         """What one period does to small changes of the quiet circuit: the first guess of the Jacobian."""
-        rest = self.rest()
         lines, step, until = self.lines, self.step, self.until
         self.lines = self.deck.lines(self.values)
         self.step = self.period / QUIET_STEPS
         try:
-            # A thousandth of the largest voltage; of a coil's current, what is a thousandth of the largest current
-            # or a milliampere: an ampere through a large coil would be hundreds of volts.
-            coils = np.array([name.startswith("i(") for name in self.names])
-            scale = np.where(
-                coils,
-                1e-3 * max(1e-3, float(np.abs(rest[coils]).max(initial=0.0))),
-                1e-3 * max(1.0, float(np.abs(rest[~coils]).max(initial=0.0))),
-            )
-            undisturbed = self.one_period(rest).end
-            basis, sizes, _ = np.linalg.svd(self.state, full_matrices=False)
-            for way in basis.T[sizes > 1e-9 * sizes.max(initial=0.0)]:
-                change = self.back @ way
-                change /= float(np.max(np.abs(change) / scale))
-                moved = self.state @ change
-                try:
-                    answer = self.state @ (self.one_period(rest + change).end - undisturbed)
-                except TimeoutError:
-                    raise
-                except RuntimeError:
-                    continue  # the engine can't start there: that way counts as one that forgets at once
-                self.jacobian += np.outer(answer - self.jacobian @ moved, moved) / (moved @ moved)
+            self._jacobian_at(self.rest())
         finally:
             self.lines, self.step, self.until = lines, step, until
+
+    def _jacobian_at(self, begin: Array) -> None:
+        """What one period does to small changes of a beginning, one way after the other."""
+        # A thousandth of the largest voltage; of a coil's current, what is a thousandth of the largest current
+        # or a milliampere: an ampere through a large coil would be hundreds of volts.
+        coils = np.array([name.startswith("i(") for name in self.names])
+        scale = np.where(
+            coils,
+            1e-3 * max(1e-3, float(np.abs(begin[coils]).max(initial=0.0))),
+            1e-3 * max(1.0, float(np.abs(begin[~coils]).max(initial=0.0))),
+        )
+        undisturbed = self.one_period(begin).end
+        basis, sizes, _ = np.linalg.svd(self.state, full_matrices=False)
+        for way in basis.T[sizes > 1e-9 * sizes.max(initial=0.0)]:
+            change = self.back @ way
+            change /= float(np.max(np.abs(change) / scale))
+            moved = self.state @ change
+            try:
+                answer = self.state @ (self.one_period(begin + change).end - undisturbed)
+            except TimeoutError:
+                raise
+            except RuntimeError:
+                continue  # the engine can't start there: that way counts as one that forgets at once
+            self.jacobian += np.outer(answer - self.jacobian @ moved, moved) / (moved @ moved)
 
     def _newton(self, period: Period) -> Array:
         """Return the change of a period's beginning after which its end would be its beginning."""

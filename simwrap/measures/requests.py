@@ -72,6 +72,7 @@ class Steady(Request):
     vectors: tuple[str, ...]
     samples: int = 256
     tolerance: float = 1e-5
+    charged: bool = False
 
 
 @dataclass(frozen=True, kw_only=True)

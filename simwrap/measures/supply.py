@@ -34,7 +34,6 @@ _SAMPLES = 1024
 #: What counts as settled, relative to the ripple: it may be a few millionths of the voltage that it rides on,
 #: no more than an engine's transient is good for.
 _TOLERANCE = 1e-2
-_TOLERANCE_NO_LOAD = 1e-1  # without load the ripple is millivolts
 _STARTING_SAMPLES = 8192
 #: Periods over which the start is looked at closely: the first surge, and the charging pulses that follow.
 _CLOSELY = (0.02, 4.0)
@@ -161,8 +160,9 @@ def supply(
         vectors=vectors,
         samples=_SAMPLES,
         tolerance=_TOLERANCE,
+        charged=True,
     )
-    settled, cold = yield [steady, replace(steady, vary=_NO_LOAD, tolerance=_TOLERANCE_NO_LOAD)]
+    settled, cold = yield [steady, replace(steady, vary=_NO_LOAD)]
     started, unloaded, first, next_ = yield _starts(mains_frequency, mains, switch_on_phase, starting, vectors)
     peak = np.sqrt(2.0) * per_point(stage, "winding_voltage", points) * mains
     warnings: list[list[str]] = [[] for _ in range(points)]
@@ -310,6 +310,7 @@ def _regulation(
         vectors=(output,),
         samples=_SAMPLES,
         tolerance=_TOLERANCE,
+        charged=True,
         vary={"load_share": shares},
     )
     waves = vector(reply, output)[:, :, 0]

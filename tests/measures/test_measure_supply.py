@@ -145,7 +145,7 @@ def test_voltage_before_the_valves_warm_up_is_that_without_their_currents():
     loaded, unloaded = (simwrap.measure(each, measures=chosen).to_dict()["supply"] for each in (made, idle))
     for place in ("output", "reservoir", "first", "second"):
         cold = loaded["before_warm_up"][f"{place}_voltage"]
-        assert cold == pytest.approx(unloaded[f"{place}_voltage"], abs=0.1)  # it is sought to 0.1 of its ripple
+        assert cold == pytest.approx(unloaded[f"{place}_voltage"], abs=0.01)
         assert cold > loaded[f"{place}_voltage"] + 50.0
 
 

@@ -73,6 +73,22 @@ def test_light_ripple_within_one_percent():
     assert np.ptp(volts) == pytest.approx((0.010 + leaking) / (2.0 * 50.0 * 1000e-6), rel=0.01)
 
 
+@pytest.mark.parametrize("engine", ["neospice", "ngspice"])
+def test_a_supply_that_hardly_discharges_is_found_from_its_charged_state(engine):
+    """From rest the quiet rectifiers say nothing of how it charges; behind large droppers that never came to rest."""
+    made = stage("supply", load_current=0, bleeder="220k", first_dropper="47k", second_dropper="220k",
+                 first_dropper_capacitor="100u", second_dropper_capacitor="47u", first_dropper_current=0,
+                 second_dropper_current=0)  # fmt: skip
+    found = steady(made, MAINS, "n_out", "n_second", "n_reservoir", frequency=50.0, tolerance=SETTLED, charged=True,
+                   samples=512, engine=engine)  # fmt: skip
+    mean = {node: wave.mean() for node, wave in found.items()}
+    assert 0.97 * MAINS * 265.0 < mean["n_out"] < MAINS * 265.0
+    # What leaks at the end of the droppers flows through both: a direct current in a steady state.
+    first = mean["n_second"] * 47e-6 / LEAKAGE
+    second = first + (mean["n_second"] + 220e3 * first) * 100e-6 / LEAKAGE
+    assert mean["n_out"] - mean["n_second"] == pytest.approx(220e3 * first + 47e3 * second, rel=0.001)
+
+
 def output(made: Stage, mains: float = 1.0) -> dict[str, np.ndarray]:
     return steady(made, MAINS * mains, "n_reservoir", "n_out", frequency=50.0, tolerance=SETTLED, samples=512)
 

@@ -16,8 +16,7 @@ from simwrap.measures.requests import Variable
 #: Names of elements that stand for no part that a builder buys by its wattage or voltage: sources, loads, the insides
 #: of a transformer, leakage and strays.
 _NO_PARTS = (
-    "cable choke core earth gain interwinding internal "
-    "leakage load primary secondary source speaker tap winding"
+    "cable choke core earth gain interwinding internal leakage load primary secondary source speaker tap winding"
 ).split()
 #: Resistances that stand for a wire, or for nothing at all [ohm].
 _WIRE, _OPEN = 0.011, 0.9e9
