@@ -32,7 +32,8 @@ from simwrap.measures.common import (
     wanted,
 )
 from simwrap.measures.numerics import harmonics
-from simwrap.measures.numerics.crossings import first_crossing, interpolate
+from simwrap.measures.numerics.closing_in import Curve, first_reached, next_levels, without_known
+from simwrap.measures.numerics.crossings import interpolate
 from simwrap.measures.numerics.level_sweep import (
     COARSE,
     CRITERIA,
@@ -42,9 +43,9 @@ from simwrap.measures.numerics.level_sweep import (
     SETTLED,
     earliest,
     fallen,
-    limit_gap,
+    limit_curves,
     limit_signs,
-    thirds,
+    signs_at_rest,
 )
 from simwrap.measures.registry import Steps, measure
 from simwrap.measures.requests import Ac, Op, Result, Steady, Variable
@@ -52,8 +53,8 @@ from simwrap.measures.requests import Ac, Op, Result, Steady, Variable
 #: Lowest and highest drive of the curve, relative to the set drive.
 _SPAN = (0.1, 1.25)
 _LOUD = 0.7
-#: Rounds of drives between the neighbours of each mark of the curve.
-_ROUNDS = 2
+#: Most rounds of drives that close in on the marks of the curve, and how near to one another they end.
+_MOST_ROUNDS, _CLOSE_ENOUGH = 9, 0.002
 
 #: Frequencies at which the power bandwidth is looked for, and steps between two of them to close in on an end.
 _COARSE_PER_DECADE, _FINE_STEPS = 3, 16
@@ -202,12 +203,14 @@ def power(
     if levels:
         curve = _each(lambda array: array[:, 1:], found)
         variables |= _curves(curve, efficiency[:, 1:])
-        for search in (_below, *[_closer] * _ROUNDS):
-            added = search(curve, stated_thd)
+        at_rest = signs_at_rest(stage, valves, op)
+        for _ in range(_MOST_ROUNDS):
+            tries = next_levels(curve.drive, list(_marks(curve, at_rest, stated_thd).values()))
+            added = np.nan_to_num(without_known(curve.drive, tries, _CLOSE_ENOUGH))
             if added.any():
                 reply = yield _request(stage, node, valves, frequency, added, COARSE)
                 curve = _rising(_each(_side_by_side, curve, _marked(test(added, reply))))
-        variables |= _landmarks(curve, stated_thd)
+        variables |= _landmarks(curve, at_rest, stated_thd)
         coords["level"] = axis(np.arange(levels), "", "level")
     conditions: dict[str, tuple[Any, str]] = {
         "drive": (stated(chosen), "V"),
@@ -318,14 +321,6 @@ def _curves(curve: _Driven, efficiency: Floats) -> dict[str, Variable]:
     return curves
 
 
-def _below(curve: _Driven, stated_thd: float) -> Floats:
-    """Return drives below the curve where a mark is passed already at its lowest drive; 0 where none is."""
-    signs = [*curve.signs.values(), curve.cut_off, 100.0 * curve.thd / stated_thd]
-    with np.errstate(invalid="ignore"):
-        passed = np.any([sign[:, 0] >= 1.0 for sign in signs], axis=0)
-    return np.where(passed, curve.drive[:, 0], 0.0)[:, None] * np.geomspace(1e-3, 1.0, 20)[:-1]
-
-
 def _rising(curve: _Driven) -> _Driven:
     """Return a curve with its drives in rising order."""
     order = np.argsort(curve.drive, axis=1)
@@ -336,14 +331,14 @@ def _rising(curve: _Driven) -> _Driven:
     return _each(sorted_, curve)
 
 
-def _closer(curve: _Driven, stated_thd: float) -> Floats:
-    """Return drives between the neighbours of each mark; 0 where a point doesn't have it."""
-    gaps = [
-        limit_gap(curve.drive, curve.signs),
-        first_crossing(curve.drive, curve.thd, stated_thd / 100.0)[1:],
-        first_crossing(curve.drive, curve.cut_off, 1.0)[1:],
-    ]
-    return np.nan_to_num(thirds(gaps))
+def _marks(curve: _Driven, at_rest: Mapping[str, Floats], stated_thd: float) -> dict[str, list[Curve]]:
+    """Return the curves over drive whose marks are looked for."""
+    quiet = np.zeros(len(curve.drive))
+    return {
+        "clipping": limit_curves(curve.signs, at_rest),
+        "at_stated_thd": [Curve(100.0 * curve.thd / stated_thd)],
+        "class_a": [Curve(curve.cut_off, quiet)],
+    }
 
 
 def _marked(part: _Driven) -> _Driven:
@@ -356,24 +351,19 @@ def _marked(part: _Driven) -> _Driven:
     return _each(blank, part)
 
 
-def _landmarks(curve: _Driven, stated_thd: float) -> dict[str, Variable]:
+def _landmarks(curve: _Driven, at_rest: Mapping[str, Floats], stated_thd: float) -> dict[str, Variable]:
     """Return where the power reaches clipping, the stated distortion, and the end of class A."""
-    first, onset = earliest(curve.drive, curve.signs)
+    first, onset = earliest(curve.drive, curve.signs, at_rest)
+    sought = _marks(curve, at_rest, stated_thd)
     marks = {
         "clipping": (onset, "the onset of clipping"),
-        "at_stated_thd": (
-            first_crossing(curve.drive, curve.thd, stated_thd / 100.0)[0],
-            "the stated distortion",
-        ),
-        "class_a": (
-            first_crossing(curve.drive, curve.cut_off, 1.0)[0],
-            "the end of class A",
-        ),
+        "at_stated_thd": (first_reached(curve.drive, *sought["at_stated_thd"]), "the stated distortion"),
+        "class_a": (first_reached(curve.drive, *sought["class_a"]), "the end of class A"),
     }
     variables = {"clipping.first_limit": scalar(first, "", "what clips first")}
     for key, (drive, words) in marks.items():
         variables[f"{key}.drive"] = scalar(drive, "V", f"drive at {words}, r.m.s.")
-        output = interpolate(curve.drive, curve.output_power, drive)
+        output = np.where(drive == 0.0, 0.0, interpolate(curve.drive, curve.output_power, drive))
         variables[f"{key}.output_power"] = scalar(output, "W", f"output power at {words}")
     return variables
 
