@@ -79,9 +79,8 @@ def bought(parts: Mapping[str, Part], kind: str, valves: Mapping[str, Any]) -> d
     """Return the resistors ("r") or capacitors ("c") that a builder buys, by their path: "driver.anode"."""
     found = {}
     for name, part in parts.items():
-        place, _, own = name[2:].rpartition("__")
-        path = f"{place}.{own}".strip(".")
-        words = own.split("_")
+        path = _path(name)
+        words = path.rpartition(".")[2].split("_")
         if part.kind != kind or words[0] in _NO_PARTS or path.replace(".", "_").startswith(_inside(valves)):
             continue
         with np.errstate(invalid="ignore"):
@@ -89,6 +88,11 @@ def bought(parts: Mapping[str, Part], kind: str, valves: Mapping[str, Any]) -> d
         if real.any():
             found[path] = Part(kind, part.nodes, np.where(real, part.value, np.nan))
     return found
+
+
+def _path(name: str) -> str:
+    """Return the path of a device: "driver.anode" for r_driver__anode."""
+    return name[2:].replace("__", ".")
 
 
 def _inside(valves: Mapping[str, Any]) -> tuple[str, ...]:
@@ -121,7 +125,7 @@ def dissipated(path: str, power: Floats) -> dict[str, Variable]:
 
 
 def cold(parts: Mapping[str, Part]) -> dict[str, Floats]:
-    """Return the voltage across every capacitor before the valves conduct [V], each of shape (points,).
+    """Return the voltage across every capacitor before the valves conduct [V], by path, each of shape (points,).
 
     A nodal solve of the resistors and direct voltages alone: coils, ideal windings and controlled voltages are
     wires, current sources draw nothing. Where no resistor holds a node, it is at ground.
@@ -149,4 +153,4 @@ def cold(parts: Mapping[str, Part]) -> dict[str, Floats]:
             matrix[:, other, one] -= conductance
     level = np.linalg.solve(matrix, right[..., None])[..., 0] if nodes else right
     at = {"0": np.zeros(points)} | {node: level[:, number] for node, number in place.items()}
-    return {name: at[part.nodes[0]] - at[part.nodes[1]] for name, part in parts.items() if part.kind == "c"}
+    return {_path(name): at[part.nodes[0]] - at[part.nodes[1]] for name, part in parts.items() if part.kind == "c"}
