@@ -195,8 +195,9 @@ def _parts(stage: StageLike, reply: Reply) -> dict[str, Variable]:
     unheated = cold(parts) if parts else {}
     for path, part in bought(parts, "c", stage.valves).items():
         warm, before = np.abs(voltages(reply, part)), np.abs(unheated[path])
+        warm = np.where(np.isnan(part.value), np.nan, warm)
         before = np.where(np.isnan(warm), np.nan, before)
-        most = np.where(np.isnan(part.value), np.nan, np.maximum(warm, before))
+        most = np.maximum(warm, before)
         words = path.replace("_", " ")
         variables |= {
             f"capacitors.{path}.voltage": scalar(warm, "V", f"voltage across the {words} capacitor"),

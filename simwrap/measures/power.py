@@ -12,7 +12,7 @@ import numpy as np
 
 from simwrap.engine.protocol import Reply, Sine
 from simwrap.errors import InputError
-from simwrap.measures.bias import compare, limits_note, operating_point, rating_of
+from simwrap.measures.bias import compare, fit_error, limits_note, operating_point, rating_of
 from simwrap.measures.common import (
     Floats,
     StageLike,
@@ -73,6 +73,7 @@ class _Driven:
     harmonics: Floats  # (points, levels, orders)
     currents: dict[str, Floats]  # sums over the valves by electrode [A]
     dissipation: dict[str, Floats]  # by "<instance>.<electrode>" [W]
+    grid_drive: dict[str, Floats]  # by instance [V r.m.s.]
     supply_power: Floats
     signs: dict[str, Floats]
     cut_off: Floats  # as in the signs, but also where valves share a load
@@ -114,7 +115,7 @@ def power(
     Parameters
     ----------
     drive : float, optional
-        Drive at each grid [V r.m.s.]; by default the stage's own ``drive``.
+        E.m.f. of the source [V r.m.s.], of each side of a pair; by default the stage's own ``drive``.
     frequency : float
         Of the sine [Hz].
     levels : int
@@ -128,6 +129,10 @@ def power(
 
     Results
     -------
+    drive
+        E.m.f. of the source [V r.m.s.].
+    valves.<name>.grid_drive
+        What arrives of it between grid and ground, without the mean [V r.m.s.].
     output_power, thd, harmonics
         In the load at the set drive [W, %, % of the fundamental].
     anode_current_zero_signal, screen_current_zero_signal, anode_current, screen_current
@@ -147,7 +152,8 @@ def power(
         Up to where every valve conducts all the time: its anode current stays above 5 % of its
         zero-signal value.
     bandwidth.power, bandwidth.low, bandwidth.high, bandwidth.thd
-        Half the rated power [W]; the power bandwidth [Hz]; and the distortion at half power over
+        Half the rated power [W]; the power bandwidth [Hz], NaN with a warning where the middle of the band has more
+        than the stated distortion already; and the distortion at half power over
         ``bandwidth_frequency`` [%], infinite where half the rated power isn't to be had.
 
     NaN where a figure isn't reached in the range. Warnings name the ratings of dissipation that
@@ -184,21 +190,24 @@ def power(
     found = _each(lambda *arrays: _side_by_side(*arrays)[:, order], *parts)
     zero = _zero_signal(valves, op)
     variables: dict[str, Variable] = {
-        "drive": scalar(chosen, "V", "drive at each grid, r.m.s."),
+        "drive": scalar(chosen, "V", "drive: e.m.f. of the source, r.m.s."),
         "output_power": scalar(found.output_power[:, 0], "W", "output power"),
         "thd": scalar(100.0 * found.thd[:, 0], "%", "total harmonic distortion"),
         "harmonics": Variable(("harmonic",), 100.0 * found.harmonics[:, 0], "%", "harmonic"),
     }
+    of_all = " of all valves" if len(valves) > 1 else ""
     for electrode in ("anode", "screen"):
-        words = f"{electrode} current of all valves"
-        variables[f"{electrode}_current_zero_signal"] = scalar(zero[electrode], "A", f"{words}, zero signal")
+        words = f"{electrode} current{of_all}"
+        variables[f"{electrode}_current_zero_signal"] = scalar(zero[electrode], "A", f"{words}, quiescent")
         variables[f"{electrode}_current"] = scalar(found.currents[electrode][:, 0], "A", f"{words}, average")
+    for name, values in found.grid_drive.items():
+        variables[f"valves.{name}.grid_drive"] = scalar(values[:, 0], "V", f"{name} drive at the grid, r.m.s.")
     for key, values in found.dissipation.items():
         words = f"{key.replace('.', ' ')} dissipation"
         variables[f"valves.{key}_dissipation"] = scalar(values[:, 0], "W", words)
     efficiency = 100.0 * divide(found.output_power, found.supply_power)
     variables["supply_power"] = scalar(found.supply_power[:, 0], "W", "power from all supplies")
-    variables["efficiency"] = scalar(efficiency[:, 0], "%", "output power over supply power")
+    variables["efficiency"] = scalar(efficiency[:, 0], "%", "efficiency: output power over supply power")
     coords = {"harmonic": axis(ORDERS, "", "harmonic")}
     if levels:
         curve = _each(lambda array: array[:, 1:], found)
@@ -230,13 +239,17 @@ def power(
         high = 100.0 * found.thd[:, 0] > stated_thd
         reached = variables["at_stated_thd.output_power"].values if levels else np.full(points, np.nan)
         rated = np.where(high, reached, found.output_power[:, 0])
+        why = (
+            "there is no drive at which it is no more" if levels else "without a curve (levels) no rated power is found"
+        )
         for point in np.flatnonzero(np.isnan(rated) & high):
             warnings[point].append(
-                f"power: without a curve (levels) the power bandwidth isn't found: {100.0 * found.thd[point, 0]:.3g} % "
-                f"distortion at the set drive, more than the stated {stated_thd:g} %."
+                f"power: the power bandwidth isn't found: {100.0 * found.thd[point, 0]:.3g} % distortion at the set "
+                f"drive, more than the stated {stated_thd:g} %, and {why}."
             )
-        more, spots = yield from _bandwidth(stage, node, valves, chosen, load, rated, frequency, stated_thd)
+        more, spots, said = yield from _bandwidth(stage, node, valves, chosen, load, rated, frequency, stated_thd)
         variables |= more
+        warnings = [one + other for one, other in zip(warnings, said, strict=True)]
         coords["bandwidth_frequency"] = axis(spots, "Hz", "frequency")
         conditions["bandwidth_within"] = (f"{100.0 * _NEAR_POWER:g} % of half the rated power", "")
     return Result(variables, coords, conditions | note, warnings)
@@ -296,6 +309,7 @@ def _driven(
         harmonics.relative(lines, ORDERS),
         currents,
         dissipation,
+        {name: harmonics.rms(vector(reply, use.nodes["grid"])) for name, use in valves.items()},
         supply,
         limit_signs(stage, valves, reply, op),
         cut_off,
@@ -307,13 +321,13 @@ def _curves(curve: _Driven, efficiency: Floats) -> dict[str, Variable]:
         return Variable(("level",), values, unit, words)
 
     curves = {
-        "drive_in": over(curve.drive, "V", "drive at each grid, r.m.s."),
+        "drive_in": over(curve.drive, "V", "drive: e.m.f. of the source, r.m.s."),
         "power_curve": over(curve.output_power, "W", "output power"),
         "thd_curve": over(100.0 * curve.thd, "%", "total harmonic distortion"),
-        "efficiency_curve": over(efficiency, "%", "output power over supply power"),
+        "efficiency_curve": over(efficiency, "%", "efficiency: output power over supply power"),
     }
     for electrode, values in curve.currents.items():
-        words = f"{electrode} current of all valves, average"
+        words = f"{electrode} current, average"
         curves[f"{electrode}_current_curve"] = over(values, "A", words)
     for key, values in curve.dissipation.items():
         words = f"{key.replace('.', ' ')} dissipation"
@@ -380,19 +394,22 @@ def _warnings(
         use = valves[instance]
         rating = rating_of(use, f"{electrode}_dissipation_max")
         words = f"{instance} {electrode} dissipation"
+        at_signal = rating_of(use, f"{electrode}_dissipation_signal_max")
         if rating is None:
             unknown.append(words)
             continue
         checked.append(words)
         at_rest = operating_point(op, instance, use)[f"{electrode}_dissipation"]
-        most = np.fmax(at_rest, np.fmax.reduce(values[:, up_to_drive], axis=1))
-        compare(
-            warnings,
-            f"{instance} ({use.valve.name}): {electrode} dissipation at rest or at a drive up to the set one,",
-            most,
-            rating,
-            "W",
-        )
+        driven = np.fmax.reduce(values[:, up_to_drive], axis=1)
+        told = f"{instance} ({use.valve.name}): {electrode} dissipation"
+        error = fit_error(use)
+        if at_signal is None:
+            when = "at rest or at a drive up to the set one,"
+            compare(warnings, f"{told} {when}", np.fmax(at_rest, driven), rating, "W", error=error)
+        else:
+            # Some screens have a printed limit of their own for full signal: speech and music average to less.
+            compare(warnings, f"{told} at rest,", at_rest, rating, "W", error=error)
+            compare(warnings, f"{told} at a drive up to the set one,", driven, at_signal, "W", error=error)
     return warnings, limits_note(checked, unknown)
 
 
@@ -405,7 +422,7 @@ def _bandwidth(
     rated: Floats,
     frequency: float,
     stated_thd: float,
-) -> Generator[Any, Any, tuple[dict[str, Variable], Floats]]:
+) -> Generator[Any, Any, tuple[dict[str, Variable], Floats, list[list[str]]]]:
     """Drive to half the rated power at every frequency, and read the distortion.
 
     Coarse steps over the band first; then each end is closed in on by halves.
@@ -438,10 +455,12 @@ def _bandwidth(
     yield from distortion([middle], 1.0)
     correction = np.where(np.isfinite(used[middle]), used[middle], 1.0)
     yield from distortion(coarse, correction)
+    # Where the middle of the band distorts too much already there is no band, whatever is further out.
+    over = 100.0 * known[middle] > stated_thd
     ends = {}
     for name, way in (("low", -_FINE_STEPS), ("high", _FINE_STEPS)):
         outward = range(middle, -1 if way < 0 else len(grid), way)
-        brackets = [_bracket(outward, known, point, stated_thd) for point in range(len(drive))]
+        brackets = [None if over[point] else _bracket(outward, known, point, stated_thd) for point in range(len(drive))]
         while halves := {sum(pair) // 2 for pair in brackets if pair and abs(pair[0] - pair[1]) > 1}:
             yield from distortion(halves, correction)
             brackets = [pair and _halved(pair, known, point, stated_thd) for point, pair in enumerate(brackets)]
@@ -455,7 +474,15 @@ def _bandwidth(
             ("bandwidth_frequency",), 100.0 * thd, "%", "total harmonic distortion at half power"
         ),
     }
-    return variables, grid[::_FINE_STEPS]
+    warnings = [
+        [
+            f"power: there is no power bandwidth: half the rated power has more than the stated {stated_thd:g} % "
+            f"distortion at {grid[middle]:.3g} Hz already."
+        ]
+        * bool(each)
+        for each in over
+    ]
+    return variables, grid[::_FINE_STEPS], warnings
 
 
 class _Tries:

@@ -64,8 +64,7 @@ def response(
     warnings: list[list[str]] = [[] for _ in level]
     for point in np.flatnonzero(np.isnan(high) & np.isfinite(reference_db)) if bare else ():
         warnings[point].append(
-            f"response: there is no capacitance of {' and '.join(bare)} in the valve's file, so the upper corner of the "
-            "stage is not told."
+            f"response: the valve's file gives no capacitance of {' and '.join(bare)}, so the upper corner isn't told."
         )
     return Result(
         {

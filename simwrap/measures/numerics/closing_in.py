@@ -1,7 +1,7 @@
 """Where a curve over level first reaches a mark, and which level to try next to know it better.
 
 A bracket of two neighbours is closed in on by inverse quadratic interpolation through them and the nearest third
-level, wherever that is sure to stay inside; else it is halved. Everything is done for all points at once, on log-log
+level, wherever that is sure to stay inside; else it is divided. Everything is done for all points at once, on log-log
 paper, on which distortion is nearly straight.
 
 Source: T. R. Chandrupatla, "A new hybrid quadratic/bisection algorithm for finding the zero of a nonlinear function
@@ -68,10 +68,10 @@ def first_reached(levels: Floats, curve: Curve) -> Floats:
     return level if curve.rest is None else np.where(np.isnan(level), below, level)
 
 
-def _looked_up(levels: Floats, curve: Curve, *, halves: bool = False) -> tuple[Floats, Floats]:
+def _looked_up(levels: Floats, curve: Curve, *, share: float | None = None) -> tuple[Floats, Floats]:
     """Return where a mark is reached between two levels, and where below the lowest; NaN where it isn't.
 
-    ``halves`` gives the middle of a bracket in which a quadratic isn't to be trusted, instead of a secant's place:
+    ``share`` gives that part of a bracket in which a quadratic isn't to be trusted, instead of a secant's place:
     a secant leaves one end of it where it is for ever.
     """
     x, y = _sorted(levels, curve.values)
@@ -79,14 +79,14 @@ def _looked_up(levels: Floats, curve: Curve, *, halves: bool = False) -> tuple[F
     with np.errstate(invalid="ignore"):
         up = (y[:, :-1] < 1.0) & (y[:, 1:] >= 1.0)
         always = y[:, 0] >= 1.0
-    found = _inside(x, y, np.argmax(up, axis=1), halves)
+    found = _inside(x, y, np.argmax(up, axis=1), share)
     below = x[:, 0] * np.clip(divide(1.0 - rest, y[:, 0] - rest), 0.0, 1.0)
     at_rest = np.isfinite(y[:, 0]) & (rest >= 1.0)
     level = np.where(up.any(axis=1) & ~always & ~at_rest, found, np.nan)
     return level, np.where(at_rest, 0.0, np.where(always, below, np.nan))
 
 
-def _inside(x: Floats, y: Floats, index: NDArray[np.intp], halves: bool) -> Floats:
+def _inside(x: Floats, y: Floats, index: NDArray[np.intp], share: float | None) -> Floats:
     """Return the crossing between neighbours ``index`` and ``index + 1``."""
     last = x.shape[1] - 1
     with np.errstate(divide="ignore", invalid="ignore", over="ignore"):
@@ -104,7 +104,7 @@ def _inside(x: Floats, y: Floats, index: NDArray[np.intp], halves: bool) -> Floa
         use_left = ~no_left & (no_right | (a - left < right - b))
         c = np.where(use_left, left, right)
         fc = np.where(use_left, at(height, index - 1), at(height, index + 2))
-        straight = np.full(a.shape, 0.5) if halves else divide(-fa, fb - fa)
+        straight = divide(-fa, fb - fa) if share is None else np.full(a.shape, share)
         quadratic = (
             fb * fc / ((fa - fb) * (fa - fc)) * a
             + fa * fc / ((fb - fa) * (fb - fc)) * b
@@ -132,10 +132,12 @@ def next_levels(levels: Floats, marks: Sequence[Sequence[Curve]], *, beyond: flo
         How far above the highest level a mark is looked for that isn't reached, as a factor; by default it isn't.
     """
     tries = []
-    for curves in marks:
+    for number, curves in enumerate(marks):
         level = np.full(len(levels), np.nan)
+        # Marks that share a bracket divide it at different places.
+        share = (number + 1.0) / (len(marks) + 1.0)
         for curve in curves:
-            between, below = _looked_up(levels, curve, halves=True)
+            between, below = _looked_up(levels, curve, share=share)
             level = np.fmin(level, np.fmin(between, _SHY * below))
         if beyond is not None:
             highest = np.fmax.reduce(np.where(np.isfinite(curves[0].values), levels, np.nan), axis=1)
