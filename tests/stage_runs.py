@@ -93,7 +93,6 @@ def steady(
     samples: int = 256,
     engine: str = "auto",
     tolerance: float = 1e-5,
-    charged: bool = False,
 ) -> dict[str, NDArray[np.float64]]:
     """Return one settled period of each vector at a drive of ``amplitude`` [V peak]."""
     asked = SteadyRun(
@@ -103,7 +102,6 @@ def steady(
         vectors or (made.ports["output"],),
         samples=samples,
         tolerance=tolerance,
-        charged=charged,
     )
     (reply,) = checked(made, [asked], engine=engine)
     return {name: np.asarray(array[0, 0]) for name, array in reply.values.items()}

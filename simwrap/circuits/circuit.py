@@ -250,13 +250,12 @@ class Circuit:
         if not dot or stage.casefold() not in self.stages:
             raise UnknownNameError("parameter", name, self.parameters, self.name)
         stage = stage.casefold()
-        own, value = self.stages[stage].check(part, given)
-        full = joined_name(stage, own)
+        full = joined_name(stage, self.stages[stage].parameter_name(part))
         if full in self._left_out:
             port = self._left_out[full]
             others = [str(join) for join in self.joins if port in join]
             raise InputError(f"{full}: is not there, since {port} is joined ({', '.join(others)})")
-        return full, value
+        return full, self.stages[stage].check(part, given)[1]
 
     def replace(self, **values: Any) -> Circuit:
         """Return a circuit with some values changed (text such as "4k7" is read)."""

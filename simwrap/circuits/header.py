@@ -359,21 +359,21 @@ def _read(path: Path, stamp: tuple[int, int]) -> Template:
     try:
         header = Header.model_validate(table)
     except ValidationError as faults:
-        raise FileProblemsError(path, [_words(fault) for fault in faults.errors()]) from None
+        problems = [template_problem(fault, _keys_at(fault["loc"][:-1])) for fault in faults.errors()]
+        raise FileProblemsError(path, problems) from None
     template = Template(name, path, header, text)
     if problems := [*_broken_references(template), *template.faults]:
         raise FileProblemsError(path, problems)
     return template
 
 
-def _words(fault: Any) -> str:
-    """Return one of pydantic's faults as a clause: where, and what."""
+def template_problem(fault: Any, known: list[str]) -> str:
+    """Return one of pydantic's faults as a clause: where, and what; ``known`` are the keys that could stand there."""
     place = ".".join(str(part) for part in fault["loc"])
     kind, message = fault["type"], str(fault["msg"]).removeprefix("Value error, ")
     if kind == "missing":
         return f"{place} is missing"
     if kind == "extra_forbidden":
-        known = _keys_at(fault["loc"][:-1])
         near = nearest(str(fault["loc"][-1]), known, 1)
         return f"{place} is an unknown key" + (f"; did you mean {near[0]}?" if near else f"; known: {', '.join(known)}")
     return f"{place}: {message[:1].lower() + message[1:] if kind != 'value_error' else message}"

@@ -155,14 +155,20 @@ class Stage:
         ------
         UnknownNameError, QuantityError, RangeError
         """
-        spread = self._spread(name)
-        if spread is not None:
-            parameter = Parameter(
-                name=spread, unit="", default=1.0, label="spread of a valve", minimum=0.1, maximum=10.0
-            )
-        else:
-            parameter = find_parameter(name, self.parameters, self.name)
-        return parameter.name, _checked(parameter, given, self.name, self.valve_folders)
+        own = self.parameter_name(name)
+        parameter = self.parameters.get(own) or Parameter(
+            name=own, unit="", default=1.0, label="spread of a valve", minimum=0.1, maximum=10.0
+        )
+        return own, _checked(parameter, given, self.name, self.valve_folders)
+
+    def parameter_name(self, name: str) -> str:
+        """Return the canonical name of a parameter by its name, its trade symbol, or as "<instance>.emission".
+
+        Raises
+        ------
+        UnknownNameError
+        """
+        return self._spread(name) or find_parameter(name, self.parameters, self.name).name
 
     def _spread(self, name: str) -> str | None:
         instance, dot, which = str(name).strip().casefold().partition(".")

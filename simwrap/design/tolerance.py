@@ -18,13 +18,15 @@ from numpy.typing import NDArray
 
 from simwrap.circuits.point_table import Table
 from simwrap.circuits.render import render
-from simwrap.circuits.stage import SPREADS, Stage
+from simwrap.circuits.stage import SPREADS, Stage, find_parameter
 from simwrap.design.limits import Known, Yield, yield_of
-from simwrap.errors import InputError, QuantityError, RangeError
+from simwrap.errors import InputError, QuantityError, RangeError, UnknownNameError
+from simwrap.measures.results import find_name, labelled
 from simwrap.registry import find
+from simwrap.simulation.dataset import unit_of
 from simwrap.simulation.evaluate import Options, evaluate
 from simwrap.simulation.measurement import MeasureChoice, chosen_measures
-from simwrap.simulation.sweep import dataset_name, save, sweep
+from simwrap.simulation.sweep import save, sweep
 from simwrap.tables import html_table, text_table
 from simwrap.units import quantity
 
@@ -159,9 +161,10 @@ def _part_tolerances(stage: Stage, tolerances: Mapping[str, Any]) -> dict[str, t
             ]
             found |= {name: ends for name in covered if _matters(stage, name)}
             continue
-        single = find(
-            "parameter or kind of part", given, {**{n: n for n in parameters}, **{k: k for k in KINDS}}, stage.name
-        )
+        try:
+            single = find_parameter(given, parameters, stage.name).name
+        except UnknownNameError:
+            raise UnknownNameError("parameter or kind of part", given, [*parameters, *KINDS], stage.name) from None
         if not parameters[single].numeric:
             raise RangeError(
                 f"tolerance of {single}", tolerance, "one for a number: this parameter is a word", stage.name
@@ -395,15 +398,13 @@ def known_before(
     options = Options(engine=engine, time_limit=time_limit, workers=1)
     outcome = evaluate(Table(stage), chosen_measures(stage, measures), options)
     units, nominal = {}, {}
-    for measure, result in outcome.results.items():
-        for key, variable in result.variables.items():
-            values = np.asarray(variable.values)
-            if variable.dims:
-                continue
-            name = dataset_name(measure, key, variable)
-            units[name] = variable.unit if values.dtype.kind == "f" else "word"
-            if values.dtype.kind == "f":
-                nominal[name] = float(values[0])
+    for name, variable in labelled(outcome.results).items():
+        values = np.asarray(variable.values)
+        if variable.dims:
+            continue
+        units[name] = variable.unit if values.dtype.kind == "f" else "word"
+        if values.dtype.kind == "f":
+            nominal[name] = float(values[0])
     return Known(units, nominal, stage.name)
 
 
@@ -430,8 +431,8 @@ class WorstCase:
     nominal: dict[str, float]
 
     def __getitem__(self, variable: str) -> tuple[float, float]:
-        """Return the lowest and the highest value of a variable."""
-        values = np.asarray(self.data[variable].values, dtype=float)
+        """Return the lowest and the highest value of a figure, by its name or tail."""
+        values = np.asarray(self.data[find_name(variable, self.nominal)].values, dtype=float)
         if np.isnan(values).all():
             return float("nan"), float("nan")
         return float(np.nanmin(values)), float(np.nanmax(values))
@@ -440,8 +441,8 @@ class WorstCase:
         """Return one row a variable: its name, nominal, lowest and highest value."""
         rows = []
         for name, value in self.nominal.items():
-            if name in self.data and not name.startswith("node_"):
-                unit = self.data[name].attrs.get("units", "")
+            if name in self.data and not name.startswith("bias.nodes."):
+                unit = unit_of(self.data[name])
                 low, high = self[name]
                 shown = [quantity.render(v, unit) for v in (value, low, high)]
                 rows.append((name, shown[0], shown[1], shown[2]))

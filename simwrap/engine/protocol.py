@@ -139,11 +139,9 @@ class SteadyRun:
         fundamental, that counts as settled.
     max_periods : int
         Give up after so many periods: the point is then failed with that reason.
-    charged : bool
-        Begin with the source held at its peak instead of at rest, for a circuit that its source charges.
 
     Reply vectors: float, (points, levels, samples), one whole period that starts at phase 0.
-    Reply extras: ``periods`` (points, levels) and ``method`` ("extrapolated", "brute
+    Reply extras: ``periods`` (points, levels) and ``method`` ("shooting", "brute
     force", or "at rest" for an amplitude of 0).
     """
 
@@ -155,7 +153,6 @@ class SteadyRun:
     samples: int = 256
     tolerance: float = 1e-5
     max_periods: int = 2000
-    charged: bool = False
 
 
 @dataclass(frozen=True)

@@ -22,6 +22,7 @@ from simwrap.measures.common import (
     wanted,
 )
 from simwrap.measures.numerics.crossings import at_frequency
+from simwrap.measures.options import PerDecade, SweepEnd
 from simwrap.measures.registry import Steps, measure
 from simwrap.measures.requests import Ac, Result, Variable
 
@@ -33,14 +34,20 @@ _WORDS = {
 }
 
 
-@measure("impedance", summary="input and output impedance over frequency, and the damping factor")
+@measure(
+    "impedance",
+    summary="input and output impedance over frequency, and the damping factor",
+    ports=("output",),
+    headline=("output", "input"),
+    picture="simwrap.plots.measures.impedance:draw",
+)
 def impedance(
     stage: StageLike,
     *,
-    start: float = 10.0,
-    stop: float = 1e5,
-    per_decade: int = 20,
-    reference_frequency: float = 1000.0,
+    start: SweepEnd = 10.0,
+    stop: SweepEnd = 1e5,
+    per_decade: PerDecade = 20,
+    reference_frequency: SweepEnd = 1000.0,
 ) -> Steps:
     """Measure what the source and the load see.
 

@@ -6,7 +6,7 @@ import itertools
 from collections.abc import Callable, Generator, Iterable, Mapping
 from dataclasses import dataclass, fields
 from functools import partial
-from typing import Any
+from typing import Annotated, Any
 
 import numpy as np
 
@@ -47,6 +47,7 @@ from simwrap.measures.numerics.level_sweep import (
     limit_signs,
     signs_at_rest,
 )
+from simwrap.measures.options import Frequency, Level, Option
 from simwrap.measures.registry import Steps, measure
 from simwrap.measures.requests import Ac, Op, Result, Steady, Variable
 
@@ -100,14 +101,19 @@ def output_of(stage: StageLike, measure: str) -> str:
     return stage.ports.get("speaker") or port(stage, "output", measure)
 
 
-@measure("power", summary="output power, distortion, currents, dissipation and efficiency against drive")
+@measure(
+    "power",
+    summary="output power, distortion, currents, dissipation and efficiency against drive",
+    headline=("output_power", "thd", "anode_current"),
+    picture="simwrap.plots.measures.power:draw",
+)
 def power(
     stage: StageLike,
     *,
-    drive: float | None = None,
-    frequency: float = 1000.0,
-    levels: int = 15,
-    stated_thd: float = 5.0,
+    drive: Level | None = None,
+    frequency: Frequency = 1000.0,
+    levels: Annotated[int, Option(least=2, most=200, zero="left out")] = 15,
+    stated_thd: Annotated[float, Option("%", above=0.0, most=100.0)] = 5.0,
     bandwidth: bool = False,
 ) -> Steps:
     """Measure an output stage in the steady state, at the set drive and over a range of drives.

@@ -18,9 +18,8 @@ import numpy as np
 
 from simwrap.circuits.header import Parameter
 from simwrap.circuits.point_table import Table
-from simwrap.circuits.stage import Stage
+from simwrap.circuits.stage import Stage, find_parameter
 from simwrap.errors import InputError, RangeError, SimwrapError
-from simwrap.registry import find
 from simwrap.simulation.evaluate import Options, evaluate, provenance
 from simwrap.simulation.measurement import Measurement, chosen_measures
 from simwrap.units import eseries, quantity
@@ -236,7 +235,7 @@ def _named(stage: Stage, parameters: Any) -> dict[str, Any]:
         if isinstance(parameters, Mapping)
         else dict.fromkeys([parameters] if isinstance(parameters, str) else parameters)
     )
-    named = {find("parameter", name, known, stage.name).name: choices for name, choices in given.items()}
+    named = {find_parameter(name, known, stage.name).name: choices for name, choices in given.items()}
     if not named:
         raise InputError(f"{stage.name}: sliders need at least one parameter")
     return named
@@ -244,7 +243,8 @@ def _named(stage: Stage, parameters: Any) -> dict[str, Any]:
 
 def _drawing(stage: Stage, plot: str | Drawing | None, measures: Any) -> tuple[Drawing, dict[str, Mapping[str, Any]]]:
     """Return the function that draws, and what it takes to be measured."""
-    from simwrap.plots import draw, drawable
+    from simwrap.plots import drawable
+    from simwrap.plots import plot as draw
 
     if callable(plot):
         return plot, chosen_measures(stage, measures)
@@ -256,7 +256,7 @@ def _drawing(stage: Stage, plot: str | Drawing | None, measures: Any) -> tuple[D
     name = next(iter(chosen))
     if not drawable(name):
         raise RangeError("plot", name, "a measure that has a picture", stage.name)
-    return (lambda found: draw(name, found.results[name], found.stage)), chosen
+    return (lambda found: draw(found, name)), chosen
 
 
 def _control(ipywidgets: Any, stage: Stage, parameter: Parameter, choices: Any) -> Any:

@@ -157,7 +157,6 @@ def _run_of(request: Request, settings: int) -> protocol.Run:
                 tuple(request.vectors),
                 samples=request.samples,
                 tolerance=request.tolerance,
-                charged=request.charged,
             )
         case Transient():
             return protocol.TransientRun(

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Any
 
-from simwrap.valves.library import get_valve, models_folder, valve_file, valve_names
+from simwrap.valves.library import designation, get_valve, models_folder, valve_file, valve_names
 from simwrap.valves.valve import Currents, SmallSignal, Valve
 
 if TYPE_CHECKING:
@@ -32,6 +32,7 @@ __all__ = [
     "Valve",
     "contact_sheet",
     "curves_figure",
+    "designation",
     "facts",
     "fit_figure",
     "fit_file",
