@@ -19,7 +19,7 @@ from simwrap.measures.common import (
     scalar,
     vector,
 )
-from simwrap.measures.numerics.parts import VOLTAGES, bought, cold, dissipated, next_of, voltages
+from simwrap.measures.numerics.parts import VOLTAGES, bought, cold, dissipated, next_of, part_tables, voltages
 from simwrap.measures.registry import Steps, measure
 from simwrap.measures.requests import Op, Result, Variable
 from simwrap.tables import Listing
@@ -29,7 +29,7 @@ NEAR = 0.9
 
 
 def valve_tables(found: Any) -> list[Listing]:
-    """Return a table with a row a valve, and one with the nodes."""
+    """Return a table with a row a valve, one with the nodes, and what the parts bear."""
     columns = {
         "anode_voltage": "anode",
         "screen_voltage": "screen",
@@ -52,7 +52,7 @@ def valve_tables(found: Any) -> list[Listing]:
     paths = [path for path in found.paths if path.startswith("nodes.")]
     nodes: list[tuple[str, ...]] = [(path.partition(".")[2], found.text(path)) for path in paths]
     tables = [Listing("bias: voltages to the cathode", ("valve", "type", *had.values()), rows)] if rows else []
-    return [*tables, Listing("voltages to ground", ("", ""), nodes)]
+    return [*tables, Listing("voltages to ground", ("", ""), nodes), *part_tables(found)]
 
 
 @measure(

@@ -75,7 +75,7 @@ _DISCHARGED = 60.0
     "supply",
     summary="voltage, ripple, regulation, rectifier currents and cold start",
     ports=("output", "reservoir"),
-    headline=("output_voltage", "ripple", "rectifier_current_peak"),
+    headline=("output_voltage", "before_warm_up.output_voltage", "ripple", "discharge_time"),
     picture="simwrap.plots.measures.supply:draw",
 )
 def supply(

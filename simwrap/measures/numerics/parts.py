@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 from simwrap.engine.protocol import Circuit
 from simwrap.measures.common import Floats, scalar, vector
 from simwrap.measures.requests import Variable
+from simwrap.tables import Listing
 
 #: Names of elements that stand for no part that a builder buys by its wattage or voltage: sources, loads, the insides
 #: of a transformer, leakage and strays.
@@ -24,6 +25,8 @@ _WIRE, _OPEN = 0.011, 0.9e9
 _STRAY = 8e-12
 #: Part of its rated wattage that a resistor is loaded with at most (common practice, no source).
 LOADED = 0.5
+#: A table shows resistors from this dissipation on [W].
+_SHOWN_FROM = 1e-3
 #: Wattages [W] and voltages [V] in which parts are commonly sold (common practice, no source).
 WATTAGES = (0.25, 0.5, 1.0, 2.0, 3.0, 5.0, 7.0, 10.0, 15.0, 25.0, 50.0, 100.0, 200.0)
 VOLTAGES = (6.3, 10.0, 16.0, 25.0, 35.0, 50.0, 63.0, 100.0, 160.0, 200.0, 250.0, 350.0, 400.0, 450.0, 500.0, 630.0,
@@ -122,6 +125,25 @@ def dissipated(path: str, power: Floats) -> dict[str, Variable]:
             next_of(WATTAGES, power / LOADED), "W", f"wattage that the {words} resistor needs"
         ),
     }
+
+
+def part_tables(found: Any) -> list[Listing]:
+    """Return tables of what resistors dissipate, from a milliwatt on, and of what capacitors stand."""
+    tables = []
+    for kind, columns in (
+        ("resistors", {"dissipation": "dissipation", "rating_needed": "needs"}),
+        ("capacitors", {"voltage": "voltage", "voltage_cold": "valves cold", "rating_needed": "needs"}),
+    ):
+        main = next(iter(columns))
+        names = [path.split(".", 1)[1].rpartition(".")[0] for path in found.paths
+                 if path.startswith(f"{kind}.") and path.endswith(f".{main}")]  # fmt: skip
+        if kind == "resistors":
+            names = [name for name in names if float(found[f"{kind}.{name}.{main}"]) >= _SHOWN_FROM]
+        had = {key: words for key, words in columns.items() if any(f"{kind}.{n}.{key}" in found.paths for n in names)}
+        rows = [(name.replace("_", " "), *(found.text(f"{kind}.{name}.{key}") for key in had)) for name in names]
+        if rows:
+            tables.append(Listing(kind, ("", *had.values()), rows))
+    return tables
 
 
 def cold(parts: Mapping[str, Part]) -> dict[str, Floats]:
