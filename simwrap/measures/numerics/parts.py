@@ -62,7 +62,7 @@ def netlist_parts(circuit: Circuit) -> dict[str, Part]:
             printed = words[3]
         elif kind == "v" and len(words) >= 5 and words[3] == "dc":
             printed = words[4]
-        elif kind == "e" or (kind == "b" and words[3].startswith("v=")):
+        elif kind == "e" or (kind == "b" and len(words) > 3 and words[3].startswith("v=")):
             kind, printed = "short", "0"
         else:
             continue
