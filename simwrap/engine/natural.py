@@ -14,6 +14,9 @@ from simwrap.engine.protocol import Array, Circuit, OpRun
 KEPT = 8
 #: A real part counts as growth above this share of the natural frequency, and above this [1/s]: rounding isn't growth.
 GROWTH, LEAST = 1e-6, 1e-3
+#: Natural frequencies beyond this [1/s] are left out: no valve circuit holds there, and what rounding leaves of
+#: capacitors in loops and of milliohms lies beyond it.
+FASTEST = 1e10
 
 
 def operating_run(circuit: Circuit) -> OpRun:
@@ -43,6 +46,7 @@ def rightmost(circuit: Circuit, state: Mapping[str, Array]) -> Array:
             continue
         values = {name: float(column[point]) for name, column in circuit.table.items()}
         poles = Linearised(parsed, values).matrices(at).poles()
+        poles = poles[np.abs(poles) < FASTEST]
         poles = poles[np.argsort(-poles.real)][:KEPT]
         found[point, : len(poles)] = poles
     return found

@@ -396,7 +396,7 @@ def _warnings(
     unknown: list[str] = []
     up_to_drive = factors <= 1.0
     for key, values in found.dissipation.items():
-        instance, _, electrode = key.partition(".")
+        instance, _, electrode = key.rpartition(".")
         use = valves[instance]
         rating = rating_of(use, f"{electrode}_dissipation_max")
         words = f"{instance} {electrode} dissipation"

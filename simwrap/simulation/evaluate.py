@@ -86,6 +86,8 @@ class Outcome:
         Kinds of requests that were made, such as "Ac" or "Steady".
     runs : int
         How many settings of the circuit were run for each point.
+    large : frozenset of str
+        Measures that asked for large signals: none of them has a meaning where the circuit is unstable.
     """
 
     results: dict[str, Result]
@@ -94,6 +96,7 @@ class Outcome:
     netlists: list[str] = field(default_factory=list)
     kinds: frozenset[str] = frozenset()
     runs: int = 1
+    large: frozenset[str] = frozenset()
 
     @property
     def warnings(self) -> list[str]:
@@ -331,6 +334,10 @@ class _Bench:
         return said
 
 
+#: How the reason of a point begins that can't be at rest.
+UNSTABLE = "unstable:"
+
+
 def unstable_words(pole: complex, loops: Sequence[str]) -> str:
     """Return the sentence that names an unstable circuit: its frequency, and the loops that it has."""
     from simwrap.units import quantity
@@ -340,7 +347,7 @@ def unstable_words(pole: complex, loops: Sequence[str]) -> str:
     else:
         how = f"oscillates at {quantity.render(abs(pole.imag) / (2.0 * np.pi), 'Hz', digits=3)}"
     where = f"; its feedback: {', '.join(loops)}" if loops else ""
-    return f"unstable: it {how}{where}"
+    return f"{UNSTABLE} it {how}{where}"
 
 
 def _fill(values: dict[str, Any], request: Request, points: int, settings: int) -> None:
@@ -395,10 +402,13 @@ def _conduct(table: Table, measures: Mapping[str, Mapping[str, Any]], options: O
     shared = common_conditions(view, table.points)
     results: dict[str, Result] = {}
     asked: dict[str, Any] = {}
+    large: set[str] = set()
 
     def advance(name: str, answer: Any) -> None:
         try:
             asked[name] = active[name].send(answer)
+            if any(isinstance(request, Steady | Transient) for request in _several(asked[name])):
+                large.add(name)
         except StopIteration as end:
             results[name] = dataclasses.replace(end.value, conditions=shared | end.value.conditions)
             asked.pop(name, None)
@@ -407,8 +417,7 @@ def _conduct(table: Table, measures: Mapping[str, Mapping[str, Any]], options: O
     for name in list(active):
         advance(name, None)
     while active:
-        flat = [r for wanted in asked.values() for r in (wanted if isinstance(wanted, list | tuple) else [wanted])]
-        bench.answer(flat)
+        bench.answer([request for wanted in asked.values() for request in _several(wanted)])
         for name in list(active):
             wanted = asked[name]
             if isinstance(wanted, list | tuple):
@@ -416,7 +425,12 @@ def _conduct(table: Table, measures: Mapping[str, Mapping[str, Any]], options: O
             else:
                 advance(name, bench.answers[_fingerprint(wanted)])
     ordered = {name: results[name] for name in measures}
-    return Outcome(ordered, bench.reasons, bench.engines, bench.netlists, frozenset(bench.kinds), bench.runs)
+    kinds = frozenset(bench.kinds)
+    return Outcome(ordered, bench.reasons, bench.engines, bench.netlists, kinds, bench.runs, frozenset(large))
+
+
+def _several(wanted: Any) -> Sequence[Request]:
+    return wanted if isinstance(wanted, list | tuple) else [wanted]
 
 
 def _word_groups(table: Table) -> list[NDArray[np.intp]]:
@@ -456,7 +470,8 @@ def _merge(outcomes: Sequence[Outcome], groups: Sequence[NDArray[np.intp]], poin
             used[index] = outcome.engines[position]
             netlists[index] = outcome.netlists[position]
     kinds = frozenset(kind for outcome in outcomes for kind in outcome.kinds)
-    return Outcome(results, reasons, used, netlists, kinds, max(outcome.runs for outcome in outcomes))
+    large = frozenset(name for outcome in outcomes for name in outcome.large)
+    return Outcome(results, reasons, used, netlists, kinds, max(outcome.runs for outcome in outcomes), large)
 
 
 def _widen(one: NDArray[Any], other: NDArray[Any]) -> tuple[NDArray[Any], NDArray[Any]]:

@@ -20,7 +20,7 @@ from simwrap.errors import EngineError, InputError
 from simwrap.measures.requests import Result, Variable
 from simwrap.measures.results import axes_of, labelled, split_name
 from simwrap.simulation.as_json import measurement_json, plain
-from simwrap.simulation.evaluate import Options, Outcome, evaluate, provenance
+from simwrap.simulation.evaluate import UNSTABLE, Options, Outcome, evaluate, provenance
 from simwrap.tables import Listing, html_table
 from simwrap.units import quantity
 
@@ -315,9 +315,10 @@ def _keep_netlist(stage: Stage | Circuit) -> Path:
 
 
 def _all_missing(result: Result) -> bool:
-    arrays = [np.asarray(v.values) for v in result.variables.values()]
-    numbers = [a for a in arrays if a.dtype.kind in "fc"]
-    return bool(numbers) and all(np.isnan(a).all() for a in numbers)
+    """Return whether nothing came of a measure: its single figures (or else its curves) are all NaN."""
+    numbers = [v for v in result.variables.values() if np.asarray(v.values).dtype.kind in "fc"]
+    single = [v for v in numbers if not v.dims] or numbers
+    return bool(single) and all(np.isnan(np.asarray(v.values)).all() for v in single)
 
 
 def _told(outcome: Outcome) -> list[str]:
@@ -363,7 +364,10 @@ def measure(
     """
     names = chosen_measures(stage, measures)
     outcome = evaluate(Table(stage), names, Options(engine=engine, time_limit=time_limit, workers=1))
-    failed = [name for name, result in outcome.results.items() if _all_missing(result)]
+    unstable = outcome.reasons[0].startswith(UNSTABLE)
+    failed = [
+        name for name, result in outcome.results.items() if _all_missing(result) or (unstable and name in outcome.large)
+    ]
     if outcome.reasons[0] and failed:
         kept = _keep_netlist(stage)
         raise EngineError(
