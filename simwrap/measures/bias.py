@@ -50,9 +50,14 @@ def valve_tables(found: Any) -> list[Listing]:
         for valve in valves
     ]
     paths = [path for path in found.paths if path.startswith("nodes.")]
-    nodes: list[tuple[str, ...]] = [(path.partition(".")[2], found.text(path)) for path in paths]
+    nodes: list[tuple[str, ...]] = [(path.partition(".")[2], _volts(found, path)) for path in paths]
     tables = [Listing("bias: voltages to the cathode", ("valve", "type", *had.values()), rows)] if rows else []
     return [*tables, Listing("voltages to ground", ("", ""), nodes), *part_tables(found)]
+
+
+def _volts(found: Any, path: str) -> str:
+    """Return a node's voltage; what no meter shows is 0."""
+    return "0 V" if abs(found[path]) < 1e-6 else str(found.text(path))
 
 
 @measure(

@@ -142,7 +142,7 @@ def part_tables(found: Any) -> list[Listing]:
         had = {key: words for key, words in columns.items() if any(f"{kind}.{n}.{key}" in found.paths for n in names)}
         rows = [(name.replace("_", " "), *(found.text(f"{kind}.{name}.{key}") for key in had)) for name in names]
         if rows:
-            tables.append(Listing(kind, ("", *had.values()), rows))
+            tables.append(Listing(kind, ("", *had.values()), rows, details=True))
     return tables
 
 
