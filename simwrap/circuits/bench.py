@@ -19,6 +19,8 @@ from simwrap.circuits.template_functions import resistance
 
 #: Source device of the circuit's own input.
 SIGNAL = "v_signal"
+#: What a loop is looked into with: a voltage in series with it, a current into it.
+PROBES = ("voltage_probe", "injected_probe")
 
 
 def devices(circuit: Circuit) -> dict[str, str]:
@@ -35,6 +37,8 @@ def devices(circuit: Circuit) -> dict[str, str]:
     for alias, end in circuit.ends.items():
         if end.full in found and alias != "input":
             found[alias] = found[end.full]
+    for name in circuit.loops:
+        found |= {f"{name}.{kind}": in_netlist(name, f"{kind[0]}_probe") for kind in PROBES}
     return found | {"signal": SIGNAL}
 
 
@@ -44,7 +48,9 @@ def signal_device(circuit: Circuit, port: PlacedPort) -> str:
     return SIGNAL if own is not None and own.full == port.full else in_netlist(port.stage, f"v_signal{_suffix(port)}")
 
 
-def lines(circuit: Circuit, values: Mapping[str, Any], columns: Columns, excite: str) -> Iterator[str]:
+def lines(
+    circuit: Circuit, values: Mapping[str, Any], columns: Columns, excite: str, load: Mapping[str, float] | None = None
+) -> Iterator[str]:
     """Yield the netlist lines of the bench.
 
     Parameters
@@ -56,8 +62,11 @@ def lines(circuit: Circuit, values: Mapping[str, Any], columns: Columns, excite:
         Of this rendering.
     excite : str
         The device whose ac value is 1.
+    load : mapping, optional
+        What stands at the circuit's output in place of its own load; see :func:`_other_load`.
     """
     bench = _Bench(circuit, values, columns, excite)
+    end = circuit.ends.get("output")
     for port in circuit.placed_ports.values():
         match port.port.kind:
             case "supply" if not port.joined:
@@ -65,7 +74,36 @@ def lines(circuit: Circuit, values: Mapping[str, Any], columns: Columns, excite:
             case "source" if not port.joined:
                 yield from bench.source(port)
             case "load":
-                yield from bench.load(port)
+                other = load if load is not None and end is not None and port.full == end.full else None
+                yield from bench.load(port, other)
+    for name, join in circuit.loops.items():
+        yield from bench.probe(name, circuit.ports[join.start], circuit.ports[join.end])
+
+
+#: A loudspeaker by its nominal impedance: resistance of the coil, its inductance with the loss beside it, and the
+#: resonance as a parallel circuit, as shares of the nominal impedance. An invented but usual one (common practice,
+#: no source): at its resonance of 60 Hz four times the nominal impedance, twice the nominal impedance near 10 kHz.
+COIL, INDUCTANCE, LOSS, PEAK, RESONANCE, QUALITY = 0.8, 4e-5, 3.0, 3.2, 60.0, 3.0
+
+
+def _other_load(node: str, load: Mapping[str, float]) -> Iterator[str]:
+    """Yield another load: "resistance" [ohm], "capacitance" [F], "loudspeaker" (its nominal impedance [ohm]); 0: none.
+
+    A megohm stays where nothing else does, so that the node has a path.
+    """
+    ohms, farads, nominal = (float(load.get(key, 0.0)) for key in ("resistance", "capacitance", "loudspeaker"))
+    yield f"r_other_load {node} 0 {ohms or 1e6!r}"
+    if farads:
+        yield f"c_other_load {node} 0 {farads!r}"
+    if nominal:
+        peak = PEAK * nominal
+        omega = 2.0 * np.pi * RESONANCE
+        yield f"r_coil {node} n_coil {COIL * nominal!r}"
+        yield f"l_coil n_coil n_cone {INDUCTANCE * nominal!r}"
+        yield f"r_coil_loss n_coil n_cone {LOSS * nominal!r}"
+        yield f"r_cone n_cone 0 {peak!r}"
+        yield f"l_cone n_cone 0 {float(peak / (omega * QUALITY))!r}"
+        yield f"c_cone n_cone 0 {float(QUALITY / (omega * peak))!r}"
 
 
 def _inverse(port: PlacedPort) -> bool:
@@ -155,16 +193,24 @@ class _Bench:
             level += f"*v({ratio})"
         yield f"{self.name(port, f'b_signal{tail}')} {signal} {foot} v={level}"
 
-    def load(self, port: PlacedPort) -> Iterator[str]:
+    def load(self, port: PlacedPort, other: Mapping[str, float] | None = None) -> Iterator[str]:
         load = port.port.load
         assert load is not None
         tail = _suffix(port)
-        if not port.joined:
+        if other is not None:
+            yield from _other_load(port.node, other)
+        elif not port.joined:
             for letter, parameter in (("r", load.resistor), ("c", load.capacitance)):
                 if parameter and self.there(port, parameter):
                     yield f"{self.name(port, f'{letter}_load{tail}')} {port.node} 0 {self.write(port, parameter)}"
         device = self.name(port, f"i_{port.name}")
         yield f"{device} 0 {port.node} dc 0.0 {self.ac(device)}"
+
+    def probe(self, name: str, start: str, end: str) -> Iterator[str]:
+        """Draw the sources through which a loop is looked into; without a value they are a wire."""
+        voltage, current = (in_netlist(name, f"{kind[0]}_probe") for kind in PROBES)
+        yield f"{voltage} {end} {start} dc 0.0 {self.ac(voltage)}"
+        yield f"{current} 0 {end} dc 0.0 {self.ac(current)}"
 
     def write(self, port: PlacedPort, parameter: str) -> str:
         return self.columns.write(self.value(port, parameter))

@@ -143,6 +143,20 @@ class Circuit:
                 found[full] = PlacedPort(name, own, port, self.node(in_netlist(name, port.node)), full in ends)
         return found
 
+    @cached_property
+    def loops(self) -> Mapping[str, Join]:
+        """The join at which each feedback path listens, by the path's name: where a loop is looked into."""
+        return {
+            join.end.partition(".")[0]: join
+            for join in self.joins
+            if not self._listens(join) and join.end.partition(".")[2] in _INPUTS
+        }
+
+    @property
+    def loop_probes(self) -> Mapping[str, tuple[str, str]]:
+        """Node and current vector with which each loop is looked into, by its path's name."""
+        return {name: (self.ports[join.end], f"i({in_netlist(name, 'v_probe')})") for name, join in self.loops.items()}
+
     def is_joined(self, full: str) -> bool:
         """Return whether something else stands at a port in place of the bench."""
         port = self.placed_ports.get(full)
@@ -165,7 +179,7 @@ class Circuit:
 
         for join in self.joins:
             start, end = (root(self._node_of(place)) for place in join)
-            if start != end:
+            if start != end and join not in self.loops.values():
                 wires[end] = start
         return {node: root(node) for node in wires}
 

@@ -219,7 +219,7 @@ def _render(
         values = {**stage.values, **swept.get(name, {})}
         whole |= {joined_name(name, part): value for part, value in values.items()}
         texts.append(_stage_text(circuit, name, values, extra, columns, device))
-    text = "\n".join([*bench.lines(circuit, whole, columns, device), *texts])
+    text = "\n".join([*bench.lines(circuit, whole, columns, device, extra.get("load")), *texts])
     if inside:
         text = _excite_valve(text, device)
     return Netlist(_tabulate(text, columns, points), circuit)
@@ -254,12 +254,12 @@ class Batch:
     netlist: Netlist
 
 
-def _take(extra: Mapping[str, Any], indices: NDArray[np.intp]) -> dict[str, Any]:
+def take_extra(extra: Mapping[str, Any], indices: NDArray[np.intp]) -> dict[str, Any]:
     """Pick the points of every array inside ``extra``."""
     picked: dict[str, Any] = {}
     for key, value in extra.items():
         if isinstance(value, Mapping):
-            picked[key] = _take(value, indices)
+            picked[key] = take_extra(value, indices)
         else:
             array = np.asarray(value)
             picked[key] = array[indices] if array.ndim else value
@@ -287,13 +287,13 @@ def render_table(
             for name, column in part.columns.items()
             if column.dtype.kind == "f" and (column != column[0]).any()
         }
-        picked = _scalars(_take(extra, indices)) if len(indices) == 1 else _take(extra, indices)
+        picked = _scalars(take_extra(extra, indices)) if len(indices) == 1 else take_extra(extra, indices)
         try:
             batches.append(Batch(indices, _render(first, varying, len(indices), excite, picked)))
         except NotTabular:
             for position, index in enumerate(indices):
                 one = np.array([index])
-                made = render(part.at(position), excite=excite, extra=_scalars(_take(extra, one)))
+                made = render(part.at(position), excite=excite, extra=_scalars(take_extra(extra, one)))
                 batches.append(Batch(one, made))
     return batches
 

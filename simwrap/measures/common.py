@@ -39,6 +39,10 @@ class StageLike(Protocol):
     def supplies(self) -> Mapping[str, str]:
         """Source device of each supply by name."""
 
+    @property
+    def loop_probes(self) -> Mapping[str, tuple[str, str]]:
+        """Node and current vector with which each feedback loop is looked into, by its path's name."""
+
     def bench_part(self, port: str, part: str) -> str:
         """Parameter of a part of the bench at a port ("resistor", "resistance", "drive", ...), "" for none."""
 

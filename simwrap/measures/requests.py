@@ -40,6 +40,15 @@ class Op(Request):
 
 
 @dataclass(frozen=True, kw_only=True)
+class Poles(Request):
+    """Natural frequencies of the linearised circuit [1/s].
+
+    The reply's vector "poles" is complex, shape (points, [settings], n): those with the largest real parts, that
+    first; NaN where there are fewer. "growing" is the mask of those that grow.
+    """
+
+
+@dataclass(frozen=True, kw_only=True)
 class Ac(Request):
     """Small-signal sweep; see :class:`simwrap.engine.protocol.AcRun`."""
 

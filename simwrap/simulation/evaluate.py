@@ -19,14 +19,15 @@ from numpy.typing import NDArray
 from simwrap import engine as engines
 from simwrap.circuits.circuit import Circuit
 from simwrap.circuits.point_table import Table, grouped
-from simwrap.circuits.render import render_table
-from simwrap.engine import protocol
+from simwrap.circuits.render import render_table, take_extra
+from simwrap.engine import natural, protocol
 from simwrap.measures.common import common_conditions
+from simwrap.measures.numerics.parts import Part, collect
 from simwrap.measures.registry import get_measure
-from simwrap.measures.requests import Ac, Noise, Op, Request, Result, Steady, Transient, Variable
+from simwrap.measures.requests import Ac, Noise, Op, Poles, Request, Result, Steady, Transient, Variable
 
 #: Requests that take well under a millisecond, and how many settings a point still count as few.
-QUICK = frozenset({"Op", "Ac", "Noise"})
+QUICK = frozenset({"Op", "Ac", "Noise", "Poles"})
 MANY_RUNS = 20
 
 
@@ -85,6 +86,8 @@ class Outcome:
         Kinds of requests that were made, such as "Ac" or "Steady".
     runs : int
         How many settings of the circuit were run for each point.
+    large : frozenset of str
+        Measures that asked for large signals: none of them has a meaning where the circuit is unstable.
     """
 
     results: dict[str, Result]
@@ -93,6 +96,7 @@ class Outcome:
     netlists: list[str] = field(default_factory=list)
     kinds: frozenset[str] = frozenset()
     runs: int = 1
+    large: frozenset[str] = frozenset()
 
     @property
     def warnings(self) -> list[str]:
@@ -142,7 +146,7 @@ def _fingerprint(value: Any) -> Any:
 def _run_of(request: Request, settings: int) -> protocol.Run:
     """Translate a request into what an engine takes (amplitudes flattened to points)."""
     match request:
-        case Op():
+        case Op() | Poles():
             return protocol.OpRun()
         case Ac():
             return protocol.AcRun(request.start, request.stop, request.per_decade, tuple(request.vectors))
@@ -211,6 +215,8 @@ class _Bench:
         self.netlists = [""] * table.points
         self.kinds: set[str] = set()
         self.runs = 0
+        #: Why each point is unstable, once that was asked.
+        self.restless: list[str] | None = None
 
     def answer(self, requests: Sequence[Request]) -> None:
         """Run what isn't known yet, as few engine calls as possible."""
@@ -248,18 +254,18 @@ class _Bench:
         axes: list[Any] = [None] * len(group)
         extras: list[dict[str, Any]] = [{} for _ in group]
         reasons = [""] * table.points
-        for batch in render_table(table, excite=first.excite, extra=_repeat(first.extra, settings)):
-            part = [protocol.at_points(run, batch.indices) for run in runs]
-            options = self.options
-            replies = engines.run(
-                batch.netlist.circuit,
-                part,
-                engine=options.engine,
-                time_limit=options.time_limit,
-                workers=options.workers,
-                executor=options.executor,
-            )
+        parts: dict[str, Part] = {}
+        extra = _repeat(first.extra, settings)
+        rows = self._runnable(group, settings, table.points, reasons)
+        for batch in (
+            render_table(table.take(rows), excite=first.excite, extra=take_extra(extra, rows)) if len(rows) else ()
+        ):
+            indices = rows[batch.indices]
+            batch = dataclasses.replace(batch, indices=indices)
+            replies = self._replies(batch.netlist.circuit, [r for _, r in group], runs, indices)
             digest = batch.netlist.sha256
+            if not settings:
+                collect(parts, batch.netlist.circuit, batch.indices, table.points)
             for number, reply in enumerate(replies):
                 _scatter(collected[number], reply.values, batch.indices, table.points)
                 _scatter(extras[number], reply.extras, batch.indices, table.points)
@@ -272,12 +278,86 @@ class _Bench:
                         self.engines[point] = _joined(self.engines[point], used)
                     if not self.netlists[point]:
                         self.netlists[point] = digest
+        for number, (_, request) in enumerate(group):
+            _fill(collected[number], request, table.points, settings)
+            if axes[number] is None and isinstance(request, Transient):
+                axes[number] = np.linspace(request.start, request.stop, request.samples)
         own = _per_point(reasons, settings)
         self.reasons = [old or new for old, new in zip(self.reasons, own, strict=True)]
         for number, (key, _) in enumerate(group):
             values = {name: _shaped(array, self.table.points, settings) for name, array in collected[number].items()}
             more = {name: _shaped(array, self.table.points, settings) for name, array in extras[number].items()}
-            self.answers[key] = _Answer(values, axes[number], own, more)
+            self.answers[key] = _Answer(values, axes[number], own, more | {"parts": parts})
+
+    def _replies(
+        self, circuit: protocol.Circuit, requests: Sequence[Request], runs: Sequence[protocol.Run], indices: Any
+    ) -> list[protocol.Reply]:
+        """Run one netlist; natural frequencies are found here from its operating points."""
+        options = self.options
+        part = [
+            natural.operating_run(circuit) if isinstance(request, Poles) else protocol.at_points(run, indices)
+            for request, run in zip(requests, runs, strict=True)
+        ]
+        replies = engines.run(
+            circuit,
+            part,
+            engine=options.engine,
+            time_limit=options.time_limit,
+            workers=options.workers,
+            executor=options.executor,
+        )
+        for request, reply in zip(requests, replies, strict=True):
+            if isinstance(request, Poles):
+                poles = natural.rightmost(circuit, reply.values)
+                reply.values = {"poles": poles, "growing": natural.growing(poles)}
+        return replies
+
+    def _runnable(self, group: Any, settings: int, points: int, reasons: list[str]) -> NDArray[np.intp]:
+        """Return the rows that can be run: what oscillates by itself has no steady state, and gets its reason."""
+        rows = np.arange(points)
+        if not self.table.circuit.loops or not any(isinstance(r, Steady | Transient) for _, r in group):
+            return rows
+        if self.restless is None:
+            self.restless = self._restless()
+        for row in rows:
+            reasons[row] = self.restless[row // settings if settings else row]
+        return np.flatnonzero([not reason for reason in reasons])
+
+    def _restless(self) -> list[str]:
+        """Return why each point is unstable, "" where it is stable."""
+        said = [""] * self.table.points
+        for batch in render_table(self.table):
+            (reply,) = self._replies(batch.netlist.circuit, [Poles()], [protocol.OpRun()], batch.indices)
+            for index, poles, mask in zip(batch.indices, reply.values["poles"], reply.values["growing"], strict=True):
+                if mask.any():
+                    said[index] = unstable_words(poles[mask][0], list(self.table.circuit.loops))
+        return said
+
+
+#: How the reason of a point begins that can't be at rest.
+UNSTABLE = "unstable:"
+
+
+def unstable_words(pole: complex, loops: Sequence[str]) -> str:
+    """Return the sentence that names an unstable circuit: its frequency, and the loops that it has."""
+    from simwrap.units import quantity
+
+    if pole.imag == 0:
+        how = f"runs away, {quantity.render(1.0 / pole.real, 's', digits=3)} for each factor of e"
+    else:
+        how = f"oscillates at {quantity.render(abs(pole.imag) / (2.0 * np.pi), 'Hz', digits=3)}"
+    where = f"; its feedback: {', '.join(loops)}" if loops else ""
+    return f"{UNSTABLE} it {how}{where}"
+
+
+def _fill(values: dict[str, Any], request: Request, points: int, settings: int) -> None:
+    """Give a request of which no point could be run its arrays of NaN."""
+    if values or not isinstance(request, Steady | Transient):
+        return
+    shape: tuple[int, ...] = (points, request.samples)
+    if isinstance(request, Steady):
+        shape = (points, np.shape(request.amplitude)[-1], request.samples)
+    values |= {name: np.full(shape, np.nan) for name in request.vectors}
 
 
 def _joined(one: str, other: str) -> str:
@@ -322,10 +402,13 @@ def _conduct(table: Table, measures: Mapping[str, Mapping[str, Any]], options: O
     shared = common_conditions(view, table.points)
     results: dict[str, Result] = {}
     asked: dict[str, Any] = {}
+    large: set[str] = set()
 
     def advance(name: str, answer: Any) -> None:
         try:
             asked[name] = active[name].send(answer)
+            if any(isinstance(request, Steady | Transient) for request in _several(asked[name])):
+                large.add(name)
         except StopIteration as end:
             results[name] = dataclasses.replace(end.value, conditions=shared | end.value.conditions)
             asked.pop(name, None)
@@ -334,8 +417,7 @@ def _conduct(table: Table, measures: Mapping[str, Mapping[str, Any]], options: O
     for name in list(active):
         advance(name, None)
     while active:
-        flat = [r for wanted in asked.values() for r in (wanted if isinstance(wanted, list | tuple) else [wanted])]
-        bench.answer(flat)
+        bench.answer([request for wanted in asked.values() for request in _several(wanted)])
         for name in list(active):
             wanted = asked[name]
             if isinstance(wanted, list | tuple):
@@ -343,7 +425,12 @@ def _conduct(table: Table, measures: Mapping[str, Mapping[str, Any]], options: O
             else:
                 advance(name, bench.answers[_fingerprint(wanted)])
     ordered = {name: results[name] for name in measures}
-    return Outcome(ordered, bench.reasons, bench.engines, bench.netlists, frozenset(bench.kinds), bench.runs)
+    kinds = frozenset(bench.kinds)
+    return Outcome(ordered, bench.reasons, bench.engines, bench.netlists, kinds, bench.runs, frozenset(large))
+
+
+def _several(wanted: Any) -> Sequence[Request]:
+    return wanted if isinstance(wanted, list | tuple) else [wanted]
 
 
 def _word_groups(table: Table) -> list[NDArray[np.intp]]:
@@ -383,7 +470,8 @@ def _merge(outcomes: Sequence[Outcome], groups: Sequence[NDArray[np.intp]], poin
             used[index] = outcome.engines[position]
             netlists[index] = outcome.netlists[position]
     kinds = frozenset(kind for outcome in outcomes for kind in outcome.kinds)
-    return Outcome(results, reasons, used, netlists, kinds, max(outcome.runs for outcome in outcomes))
+    large = frozenset(name for outcome in outcomes for name in outcome.large)
+    return Outcome(results, reasons, used, netlists, kinds, max(outcome.runs for outcome in outcomes), large)
 
 
 def _widen(one: NDArray[Any], other: NDArray[Any]) -> tuple[NDArray[Any], NDArray[Any]]:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import html
 import tempfile
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, fields
@@ -20,8 +19,8 @@ from simwrap.errors import EngineError, InputError, RangeError
 from simwrap.measures.requests import Result, Variable
 from simwrap.measures.results import axes_of, labelled, split_name
 from simwrap.simulation.as_json import measurement_json, plain
-from simwrap.simulation.evaluate import Options, Outcome, evaluate, provenance
-from simwrap.tables import Listing, html_table
+from simwrap.simulation.evaluate import UNSTABLE, Options, Outcome, evaluate, provenance
+from simwrap.tables import Listing
 from simwrap.units import quantity
 
 if TYPE_CHECKING:
@@ -289,14 +288,9 @@ class Measurement(_Figures):
         return f"Measurement of {self.stage.name}: {', '.join(self.results)} (by {self.engine})"
 
     def _repr_html_(self) -> str:
-        parts = [self.stage._repr_html_()]
-        for name in self.results:
-            view = self[name]
-            stated = "; ".join(f"{key} {text}" for key, text in view.conditions())
-            parts += [html_table(*table) for table in view.tables()]
-            parts.append(f"<p>{html.escape(name)}: {html.escape(stated)}</p>")
-        parts += [f"<p>{html.escape(text)}</p>" for text in self.warnings]
-        return "".join(parts)
+        from simwrap.simulation.report import as_html
+
+        return as_html(self)
 
 
 def _same(one: Mapping[str, Any], other: Mapping[str, Any]) -> bool:
@@ -319,9 +313,10 @@ def _keep_netlist(stage: Stage | Circuit) -> Path:
 
 
 def _all_missing(result: Result) -> bool:
-    arrays = [np.asarray(v.values) for v in result.variables.values()]
-    numbers = [a for a in arrays if a.dtype.kind in "fc"]
-    return bool(numbers) and all(np.isnan(a).all() for a in numbers)
+    """Return whether nothing came of a measure: its single figures (or else its curves) are all NaN."""
+    numbers = [v for v in result.variables.values() if np.asarray(v.values).dtype.kind in "fc"]
+    single = [v for v in numbers if not v.dims] or numbers
+    return bool(single) and all(np.isnan(np.asarray(v.values)).all() for v in single)
 
 
 def _told(outcome: Outcome) -> list[str]:
@@ -367,7 +362,10 @@ def measure(
     """
     names = chosen_measures(stage, measures)
     outcome = evaluate(Table(stage), names, Options(engine=engine, time_limit=time_limit, workers=1))
-    failed = [name for name, result in outcome.results.items() if _all_missing(result)]
+    unstable = outcome.reasons[0].startswith(UNSTABLE)
+    failed = [
+        name for name, result in outcome.results.items() if _all_missing(result) or (unstable and name in outcome.large)
+    ]
     if outcome.reasons[0] and failed:
         kept = _keep_netlist(stage)
         raise EngineError(

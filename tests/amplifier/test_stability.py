@@ -1,0 +1,268 @@
+"""Feedback: loop gain, margins and the verdict on stability, against independent computations."""
+
+from __future__ import annotations
+
+import time
+from functools import cache
+
+import numpy as np
+import pytest
+from mna import Circuit as Oracle
+
+import simwrap
+from simwrap.circuits.render import render
+from simwrap.engine import run
+from simwrap.engine.protocol import AcRun, OpRun, Pulse, TransientRun
+from simwrap.errors import EngineError, InputError
+
+
+@cache
+def one_triode():
+    """Anode-to-grid feedback round one triode."""
+    return simwrap.circuit(
+        {
+            "first": simwrap.stage("triode_gain", valve="12AX7", source_resistance="470k"),
+            "loop": simwrap.stage("feedback_path", resistor="2M2"),
+        },
+        joins=["first.output -> loop.input", "loop.output -> first.n_grid"],
+    )
+
+
+@cache
+def two_stages():
+    return simwrap.circuit(
+        {
+            "first": simwrap.stage("triode_gain", valve="12AX7", foot_resistor="470 ohm", cathode_capacitor=0),
+            "second": simwrap.stage("triode_gain", valve="12AU7", anode_resistor="47k"),
+            "loop": simwrap.stage("feedback_path", resistor="10k"),
+        },
+        joins=["first.output -> second.input", "second.output -> loop.input", "loop.output -> first.foot"],
+    )
+
+
+@cache
+def push_pull():
+    """The reading room's power amplifier: pentode, cathodyne, pair and transformer in one loop."""
+    return simwrap.circuit(
+        {
+            "driver": simwrap.stage(
+                "pentode_gain", valve="6AU6", supply=285, Ra="150k", screen_resistor="330k", cathode_resistor="820",
+                foot_resistor="100", coupling_capacitor=0, source_resistance="100k", cathode_capacitor="100u",
+            ),
+            "splitter": simwrap.stage("cathodyne", valve="6SN7GT", coupling_capacitor="220n"),
+            "power": simwrap.stage(
+                "push_pull_output", valve="6V6GT", leakage_inductance="12 mH", primary_capacitance="300p",
+                interwinding_capacitance="200p", grid_stopper="2k2",
+            ),
+            "loop": simwrap.stage("feedback_path", resistor="15k"),
+        },
+        joins=[
+            "driver.output -> splitter.input", "splitter.output -> power.input", "splitter.output_b -> power.input_b",
+            "power.speaker -> loop.input", "loop.output -> driver.foot",
+        ],
+        title="power amplifier",
+    )  # fmt: skip
+
+
+AMPLIFIERS = {"one triode": one_triode, "two stages": two_stages, "push-pull": push_pull}
+
+
+def transfer(made, excite, output, frequencies):
+    start, stop, per_decade = frequencies
+    (reply,) = run(render(made, excite=excite).circuit, [AcRun(start, stop, per_decade, (output,))])
+    assert reply.reasons == [""]
+    return reply.values[output][0]
+
+
+@pytest.mark.parametrize("name", AMPLIFIERS)
+def test_closed_gain_follows_from_the_loop_gain(name):
+    """Return-difference theorem (H. W. Bode, 1945): closed = open / (1 + T).
+
+    The open gain is the oracle's, with the path's listening end at rest and its input impedance as a load.
+    """
+    made = AMPLIFIERS[name]()
+    spot = (10.0, 1e5, 10)
+    found = simwrap.measure(made, {"stability": {"start": 10.0, "stop": 1e5, "per_decade": 10}}).stability
+    t = 10.0 ** (found.loops.loop.curve_db / 20.0) * np.exp(1j * np.radians(found.loops.loop.phase_deg))
+    output = made.ports["output"]
+    closed = transfer(made, "signal", output, spot)
+    text = render(made).circuit.text
+    node, listens = made.ports[made.loops["loop"].start], made.ports[made.loops["loop"].end]
+    oracle = Oracle(text)
+    (op,) = run(render(made).circuit, [OpRun()])
+    state = oracle.operating_point({key: float(volts[0]) for key, volts in op.values.items()})
+    path_in = input_impedance(oracle, state, listens, node, spot)
+    forward = without_loop(oracle, state, output, node, path_in, spot)
+    np.testing.assert_allclose(20 * np.log10(np.abs(forward / (1.0 + t) / closed)), 0.0, atol=0.1)
+
+
+def frequencies_of(spot):
+    start, stop, per_decade = spot
+    steps = round(np.log10(stop / start) * per_decade)
+    return start * 10.0 ** (np.arange(steps + 1) / per_decade)
+
+
+def matrices(oracle, state):
+    jacobian, _ = oracle.linearised(state)
+    return jacobian, oracle.storage
+
+
+def input_impedance(oracle, state, listens, node, spot):
+    """Return what the path's listening end presents, with the probe's source as 1 V and the amplifier's node held."""
+    jacobian, storage = matrices(oracle, state)
+    omega = 2 * np.pi * frequencies_of(spot)
+    row, held = oracle.index["i(v_loop__probe)"], oracle.index[node]
+    found = []
+    for w in omega:
+        whole = jacobian + 1j * w * storage
+        whole[held] = 0.0
+        whole[held, held] = 1.0  # the amplifier's output held at rest
+        right = np.zeros(len(whole), complex)
+        right[row] = 1.0
+        solved = np.linalg.solve(whole, right)
+        found.append(-1.0 / solved[row])
+    return np.array(found)
+
+
+def opened_matrix(oracle, state, w, node, impedance):
+    """Return the matrix with the path hearing nothing, its input impedance standing as a load where it listened."""
+    jacobian, storage = matrices(oracle, state)
+    whole = jacobian + 1j * w * storage
+    probe, at = oracle.index["i(v_loop__probe)"], oracle.index[node]
+    whole[probe] = 0.0
+    whole[probe, oracle.index["n_loop__in"]] = 1.0
+    whole[at, probe] = 0.0
+    whole[at, at] += 1.0 / impedance
+    return whole
+
+
+def without_loop(oracle, state, output, node, impedance, spot):
+    """Return the gain with the loop open."""
+    found = []
+    for w, z in zip(2 * np.pi * frequencies_of(spot), impedance, strict=True):
+        whole = opened_matrix(oracle, state, w, node, z)
+        found.append(np.linalg.solve(whole, oracle.alternating.astype(complex))[oracle.index[output]])
+    return np.array(found)
+
+
+@pytest.mark.parametrize("name", AMPLIFIERS)
+def test_loop_gain_is_the_return_ratio_of_the_whole(name):
+    """1 + T is the ratio of determinants, closed over open (Bode, 1945), from the oracle's own matrices."""
+    made = AMPLIFIERS[name]()
+    found = simwrap.measure(made, {"stability": {"start": 1.0, "stop": 1e6, "per_decade": 5}}).stability
+    t = 10.0 ** (found.loops.loop.curve_db / 20.0) * np.exp(1j * np.radians(found.loops.loop.phase_deg))
+    oracle = Oracle(render(made).circuit.text)
+    (op,) = run(render(made).circuit, [OpRun()])
+    state = oracle.operating_point({key: float(volts[0]) for key, volts in op.values.items()})
+    node = made.ports[made.loops["loop"].start]
+    spot = (1.0, 1e6, 5)
+    z = input_impedance(oracle, state, "n_loop__in", node, spot)
+    jacobian, storage = matrices(oracle, state)
+    for w, impedance, measured in zip(2 * np.pi * frequencies_of(spot), z, t, strict=True):
+        closed = jacobian + 1j * w * storage
+        opened = opened_matrix(oracle, state, w, node, impedance)
+        # Determinants as sums of logarithms, so that they don't overflow.
+        (sign, size), (other_sign, other_size) = (np.linalg.slogdet(m) for m in (closed, opened))
+        expected = sign / other_sign * np.exp(size - other_size)
+        assert abs((1.0 + measured) / expected - 1.0) < 0.02, w
+
+
+def variations(count, seed=3):
+    """Return random values of the push-pull amplifier round its own, some of them beyond the edge."""
+    rng = np.random.default_rng(seed)
+    return [
+        {
+            "loop.resistor": float(np.exp(rng.uniform(np.log(500.0), np.log(2e4)))),
+            "loop.lead_capacitor": float(rng.choice([0.0, 100e-12, 1e-9, 10e-9])),
+            "power.leakage_inductance": float(np.exp(rng.uniform(np.log(3e-3), np.log(60e-3)))),
+            "power.interwinding_capacitance": float(rng.uniform(1e-11, 1e-9)),
+            "power.grid_stopper": float(rng.uniform(100.0, 10e3)),
+            "splitter.coupling_capacitor": float(np.exp(rng.uniform(np.log(5e-9), np.log(1e-6)))),
+            "power.primary_inductance": float(rng.uniform(10.0, 100.0)),
+        }
+        for _ in range(count)
+    ]
+
+
+def test_the_verdict_is_that_of_the_eigenvalues_in_200_variations():
+    """Stable or not, by numpy's generalised eigenvalues of the exported netlist."""
+    made = push_pull()
+    sets = variations(200)
+    columns = {name: np.array([values[name] for values in sets]) for name in sets[0]}
+    swept = simwrap.sweep(made, columns, {"stability": {"per_decade": 5}}, zipped=True, curves=False, spot_check=0)
+    told = np.asarray(swept["stability.stable"].values)
+    assert set(np.asarray(swept["status"].values)) == {""}
+    seen = []
+    start: dict[str, float] = {}
+    for values in sets:
+        text = render(made.replace(**values)).circuit.text
+        oracle = Oracle(text)
+        if not start:
+            (op,) = run(render(made).circuit, [OpRun()])
+            start = {key: float(volts[0]) for key, volts in op.values.items()}
+        state = oracle.operating_point(start)
+        poles = oracle.poles(state)
+        seen.append("no" if (poles.real > np.maximum(1e-6 * np.abs(poles), 1e-3)).any() else "yes")
+    assert {"yes", "no"} == set(seen), "both sides of the edge have to be there"
+    assert list(told) == seen
+    # Nyquist's count says the same: without the loop every variation is stable.
+    counts = np.asarray(swept["stability.loops.loop.encirclements"].values)
+    assert ((counts > 0) == (told == "no")).mean() > 0.98
+
+
+@pytest.mark.slow
+def test_the_gain_margin_is_where_a_transient_begins_to_grow():
+    """More feedback by the margin: 1 dB less and a disturbance dies away, 1 dB more and it grows."""
+    made = push_pull()
+    margin = simwrap.measure(made, ["stability"]).stability.loops.loop.gain_margin_db
+
+    def grows(decibels: float) -> bool:
+        # The foot's divider sets the feedback: resistor + 100 ohm over 100 ohm, nearly.
+        ratio = (15000.0 + 100.0) / 10.0 ** (decibels / 20.0)
+        louder = made.replace(**{"loop.resistor": ratio - 100.0})
+        output = louder.ports["output"]
+        step = Pulse(0.0, 1e-3, 0.0, 1e-7, 1e-7, 1.0, 2.0)
+        (reply,) = run(
+            render(louder).circuit,
+            [TransientRun(6e-4, 1e-7, (output,), (step,), samples=8192)],
+        )
+        wave = reply.values[output][0]
+        wave = wave - np.convolve(wave, np.ones(129) / 129, mode="same")
+        early, late = (np.ptp(part) for part in (wave[500:1200], wave[6000:7900]))
+        return bool(late > 3.0 * early)
+
+    assert not grows(margin - 1.0)
+    assert grows(margin + 1.0)
+
+
+def test_an_unstable_circuit_is_named_and_gets_no_large_signal_figures():
+    made = push_pull().replace(**{"loop.resistor": "700 ohm"})
+    found = simwrap.measure(made, ["stability"])
+    assert found.stability.stable == "no"
+    frequency = found.stability.natural_frequency
+    assert 5e4 < frequency < 5e5
+    assert any("unstable" in text for text in found.warnings)
+    begun = time.perf_counter()
+    for name in ("headroom", "distortion", "power"):
+        with pytest.raises(EngineError, match=r"unstable: it oscillates at .*kHz; its feedback: loop"):
+            simwrap.measure(made, {name: {} if name != "power" else {"drive": 0.1}})
+    print(f"three measures refused in {time.perf_counter() - begun:.2f} s")
+
+
+def test_an_unstable_point_of_a_sweep_carries_its_reason():
+    swept = simwrap.sweep(push_pull(), {"loop.resistor": [10e3, 700.0]}, {"distortion": {"level": 0.05}}, spot_check=0)
+    assert list(np.isfinite(swept["distortion.thd"].values)) == [True, False]
+    assert "unstable" in str(swept["status"].values[1])
+
+
+def test_capacitors_at_the_output_are_tried():
+    found = simwrap.measure(push_pull().replace(**{"loop.resistor": "6k8"}), {"stability": {"nominal_load": 8.0}})
+    verdicts = dict(zip(found.stability.load, found.stability.loads.stable, strict=True))
+    assert verdicts["8 ohm"] == "yes"
+    assert verdicts["0.22 uF alone"] == "no"
+    assert any("0.22 uF alone" in text for text in found.warnings)
+
+
+def test_a_circuit_without_feedback_is_refused():
+    with pytest.raises(InputError, match="has no feedback path"):
+        simwrap.measure(simwrap.stage("triode_gain"), ["stability"])
