@@ -59,6 +59,8 @@ SMALL = 1e-2
 RESOLVED = 1e-8
 #: Periods after which Newton's method is given up, and those of a block of plain ones.
 PATIENCE, BLOCK = 50, 10
+#: Change of a harmonic (of the fundamental) below which a state is close enough for plain periods to go on from it.
+CLOSE = 0.01
 #: Blocks from whose changes it is reckoned how many more are needed.
 OUTLOOK = 8
 
@@ -151,6 +153,7 @@ class Solver:
             When it does not come to rest, with the reason.
         """
         self.count = 0
+        self.close: Array | None = None
         self.amplitude = abs(amplitude)
         if amplitude == 0.0:
             return self._silence()
@@ -174,7 +177,8 @@ class Solver:
         method = "shooting"
         if found is None:
             method = "brute force"
-            found = self._brute(self.quiet(self.names))
+            # What shooting came close to is a better beginning than rest.
+            found = self._brute(self.quiet(self.names) if self.close is None else self.close)
         self._stays(found)
         self.start = found.end
         return Settled(found.waves, self.count, method)
@@ -244,7 +248,10 @@ class Solver:
                 # A whole Newton step and the plain period after it left the harmonics where they were.
                 return trial
             calm = newton and moved < 1.0 and short == 1.0
-            near = near + 1 if self.change(base, trial) < 1.0 else 0
+            rough = self.change(base, trial)
+            near = near + 1 if rough < 1.0 else 0
+            if rough * self.run.tolerance < CLOSE:
+                self.close = trial.end
             left = self._away(trial) / max(self._away(base), 1e-300)
             plain = max(plain - 1, 0)
             if not newton or left < 0.8 or calm:
