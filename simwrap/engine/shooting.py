@@ -53,6 +53,8 @@ GROWS = 1.001
 DIED_AWAY = 0.1
 #: Share of its rate at which a quiet circuit's oscillation has to grow to be one for sure.
 OSCILLATES = 1e-3
+#: Share of the time limit after which no further period is begun: one that hangs costs the whole process.
+SOON = 0.9
 #: A signal smaller than this share of the largest needs to be as steady as one of that share.
 SMALL = 1e-2
 #: Changes that an engine's own tolerance leaves [V or A, mA for a valve's currents].
@@ -90,9 +92,9 @@ class Settled:
 class Solver:
     """The levels of one point, one after the other."""
 
-    def __init__(self, host: Backend, deck: Deck, run: SteadyRun, values: Mapping[str, float], seconds: float) -> None:
-        self.host, self.deck, self.run, self.values, self.seconds = host, deck, run, dict(values), seconds
-        self.until = time.monotonic() + seconds
+    def __init__(self, host: Backend, deck: Deck, run: SteadyRun, values: Mapping[str, float], limit: float) -> None:
+        self.host, self.deck, self.run, self.values, self.limit = host, deck, run, dict(values), limit
+        self.until = time.monotonic() + SOON * limit
         parsed = deck.parsed
         self.linear = Linearised(parsed, self.values)
         self.names = (*parsed.nodes, *(f"i({name})" for name in parsed.kind("l")))
@@ -123,7 +125,7 @@ class Solver:
     def one_period(self, state: Array) -> Period:
         """Run one period from a state."""
         if time.monotonic() > self.until:
-            raise TimeoutError(f"no steady state within the time limit ({self.count} periods)")
+            raise TimeoutError(f"more than the time limit of {self.limit:g} s")
         self.count += 1
         given = dict(zip(self.names, state.tolist(), strict=True))
         lines = self.deck.initial(given, self.lines, self.host.own_flux_only)

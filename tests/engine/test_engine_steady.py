@@ -7,7 +7,7 @@ import pytest
 from engine_circuits import DIVIDER, push_pull, stage, two_stages
 
 from simwrap import engine
-from simwrap.engine import Circuit, Sine, SteadyRun, TransientRun, run
+from simwrap.engine import Circuit, RunOptions, Sine, SteadyRun, TransientRun, run
 from simwrap.engine.protocol import Array
 from simwrap.engine.resample import onto
 
@@ -35,7 +35,7 @@ def distortion(wave: Array) -> Array:
 
 def steady(text: str, levels: list[float], name: str, frequency: float = 1000.0) -> engine.Reply:
     request = SteadyRun(frequency, (Sine(1.0, frequency),), np.array([levels]), ("n_out",))
-    (reply,) = run(Circuit(text), [request], engine=name, workers=1)
+    (reply,) = run(Circuit(text), [request], RunOptions(engine=name, workers=1))
     return reply
 
 
@@ -50,7 +50,7 @@ def brute(text: str, level: float, name: str, periods: int = 400, frequency: flo
         periods * period, period / 200, ("n_out",), (Sine(level, frequency),),
         start=(periods - 3) * period, samples=samples,
     )  # fmt: skip
-    (reply,) = run(Circuit(text), [request], engine=name, workers=1)
+    (reply,) = run(Circuit(text), [request], RunOptions(engine=name, workers=1))
     assert not reply.failed[0], reply.reasons
     return float(distortion(reply.values["n_out"][0, 256:512]))
 
@@ -79,7 +79,7 @@ def test_a_polynomial_reads_its_exact_harmonics(name: str) -> None:
 def test_tones_are_in_phase_with_their_period(name: str) -> None:
     tones = (Sine(1.0, 600.0), Sine(0.25, 7000.0, 90.0))
     request = SteadyRun(200.0, tones, np.array([[2.0]]), ("n_out",), samples=512)
-    (reply,) = run(Circuit(DIVIDER), [request], engine=name)
+    (reply,) = run(Circuit(DIVIDER), [request], RunOptions(engine=name))
     assert reply.axis is not None
     expected = np.sin(2 * np.pi * 600 * reply.axis) + 0.25 * np.cos(2 * np.pi * 7000 * reply.axis)
     np.testing.assert_allclose(reply.values["n_out"][0, 0], expected, atol=2e-5)
@@ -139,7 +139,7 @@ def test_twenty_levels_of_one_stage_take_few_periods() -> None:
 def test_workers_do_not_change_the_numbers(name: str) -> None:
     circuit = Circuit(stage(), {"r_anode": np.array([5e4, 1e5, 2e5])}, 3)
     request = SteadyRun(1000.0, (Sine(1.0, 1000.0),), np.array([[0.1, 1.0]] * 3), ("n_out",))
-    one, other = (run(circuit, [request], engine=name, workers=workers)[0] for workers in (1, 3))
+    one, other = (run(circuit, [request], RunOptions(engine=name, workers=workers))[0] for workers in (1, 3))
     np.testing.assert_array_equal(one.values["n_out"], other.values["n_out"])
 
 

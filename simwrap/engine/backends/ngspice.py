@@ -19,7 +19,7 @@ from simwrap.engine.backends.discovery import ngspice_library
 from simwrap.engine.deck import SMALL_OPTIONS, Deck, write
 from simwrap.engine.protocol import AcRun, Array, NoiseRun, OpRun
 
-os.environ["NGSPICE_LIBRARY_PATH"] = ngspice_library() or os.environ.get("NGSPICE_LIBRARY_PATH", "")
+os.environ["NGSPICE_LIBRARY_PATH"] = ngspice_library() or ""
 logging.disable(logging.CRITICAL)  # PySpice logs each line of stderr as an error
 
 from PySpice.Spice.NgSpice.Shared import NgSpiceShared, ffi  # noqa: E402
