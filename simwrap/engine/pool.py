@@ -28,6 +28,8 @@ from simwrap.errors import EngineError
 CHUNK = 64
 #: The first engine's share of the time limit where another one is there for the points it can't do.
 FIRST_SHARE = 0.75
+#: How often an engine that says it can't is started, and how long one that something ends meanwhile [s].
+START_TRIES, START_PATIENCE = 3, 60.0
 
 
 @dataclass(frozen=True)
@@ -235,14 +237,18 @@ def _on(engine: str, job: Job, crew: _Crew) -> tuple[list[Part], float]:
     deaths: dict[tuple[int, int, int], int] = {}
     marked: dict[tuple[int, int, int], str] = {}
     starts, spent = 0, 0.0
+    until: float | None = None
     while True:
         try:
             child = crew.take(engine)
         except (children.Unusable, children.ChildDied) as error:
             starts += 1
-            if starts < (3 if isinstance(error, children.Unusable) else 20):
+            until = until or time.monotonic() + START_PATIENCE
+            ended = isinstance(error, children.ChildDied)
+            if time.monotonic() < until if ended else starts < START_TRIES:
                 continue
             return _all_failed(job, f"the engine could not be started ({error})"), spent
+        starts, until = 0, None
         limit = max(job.time_limit - spent, 0.01) if job.alone else job.time_limit
         begin = time.monotonic()
         try:

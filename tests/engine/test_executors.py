@@ -139,7 +139,9 @@ def test_killed_engines_cost_no_point_and_change_none() -> None:
             np.testing.assert_allclose(
                 shaken[name].values[arrived], variable.values[arrived], rtol=1e-4, atol=1e-9, err_msg=str(name)
             )
-            assert np.isnan(shaken[name].values[~arrived]).all()
+            # Of a failed point there may be what another run found, and that is right.
+            left = ~arrived & np.isfinite(shaken[name].values)
+            np.testing.assert_allclose(shaken[name].values[left], variable.values[left], rtol=1e-4, atol=1e-9)
 
 
 def test_a_point_that_hangs_costs_only_itself(monkeypatch: pytest.MonkeyPatch) -> None:
