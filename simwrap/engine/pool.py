@@ -262,7 +262,7 @@ def _on(engine: str, job: Job, crew: _Crew) -> tuple[list[Part], float]:
             deaths[where] = deaths.get(where, 0) + 1
             if died.timed_out and job.alone:
                 # Its time is used up; what it had finished before stays.
-                return [_cut_off(job, died.levels, where, f"more than the time limit of {job.time_limit:g} s")], spent
+                return [_cut_off(job, died.levels, where, f"more than the time limit of {job.time_limit:.3g} s")], spent
             if where[0] < 0:
                 # It had ended before it began: no point's fault.
                 if deaths[where] > 5:

@@ -125,7 +125,7 @@ class Solver:
     def one_period(self, state: Array) -> Period:
         """Run one period from a state."""
         if time.monotonic() > self.until:
-            raise TimeoutError(f"more than the time limit of {self.limit:g} s")
+            raise TimeoutError(f"more than the time limit of {self.limit:.3g} s")
         self.count += 1
         given = dict(zip(self.names, state.tolist(), strict=True))
         lines = self.deck.initial(given, self.lines, self.host.own_flux_only)
