@@ -44,8 +44,7 @@ class _Task:
 def run(circuit: Circuit, runs: Sequence[Run], options: RunOptions = DEFAULT) -> list[Reply]:
     """Run analyses of every point of a circuit.
 
-    Any number of threads may call it at a time; together they use no more children than there are cores
-    (or than the one with the most workers asks for).
+    Threads that call it at the same time share as many children as there are cores (or as the most workers).
 
     Parameters
     ----------
