@@ -81,7 +81,7 @@ def run(circuit: Circuit, runs: Sequence[Run], options: RunOptions = DEFAULT) ->
     good = np.array([point for point in range(circuit.points) if point not in bad], dtype=int)
     tasks = [
         _Task(Job(circuit.text, names, table[points], _sliced([checked[k] for k in which], points),
-                  float(options.time_limit)), which, points)
+                  float(options.time_limit), float(options.time_limit)), which, points)
         for which, points in _shares(checked, good)
     ]  # fmt: skip
 
@@ -261,13 +261,13 @@ def _on(engine: str, job: Job, crew: _Crew) -> tuple[list[Part], float]:
             deaths[where] = deaths.get(where, 0) + 1
             if died.timed_out and job.alone:
                 # Its time is used up; what it had finished before stays.
-                return [_cut_off(job, died.levels, where, f"more than the time limit of {job.time_limit:.3g} s")], spent
+                return [_cut_off(job, died.levels, where)], spent
             if where[0] < 0:
                 # It had ended before it began: no point's fault.
                 if deaths[where] > 5:
                     return _all_failed(job, died.reason), spent
             elif died.timed_out or deaths[where] > 1:
-                marked[where] = died.reason
+                marked[where] = job.over if died.timed_out else died.reason
             continue
         except BaseException:
             crew.drop(child)
@@ -289,15 +289,15 @@ def _all_failed(job: Job, reason: str) -> list[Part]:
     return parts
 
 
-def _cut_off(job: Job, levels: list[tuple[int, Settled]], where: tuple[int, int, int], reason: str) -> Part:
+def _cut_off(job: Job, levels: list[tuple[int, Settled]], where: tuple[int, int, int]) -> Part:
     """Return what is there of a single point whose child had to be ended."""
     (run,) = job.runs
     part = empty(run, 1)
-    part.reasons[0] = reason
+    part.reasons[0] = job.over
     if isinstance(run, SteadyRun):
         for level, settled in levels:
             put_level(part, 0, level, settled)
-        part.reasons[0] = f"from level {max(where[2], 0)} on: {reason}"
+        part.reasons[0] = f"from level {max(where[2], 0)} on: {job.over}"
     return part
 
 

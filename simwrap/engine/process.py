@@ -168,7 +168,7 @@ class Child:
             self.kill()
             reason = f"the engine process ended ({_ending(self._process.returncode)})"
             if timed_out:
-                reason = f"more than the time limit of {self.time_limit:.3g} s"
+                reason = f"nothing came within {self.time_limit:.3g} s"
             raise ChildDied(reason, where, timed_out) from None
 
     def look(self, now: float, pause: float) -> None:

@@ -93,7 +93,7 @@ class Solver:
     """The levels of one point, one after the other."""
 
     def __init__(self, host: Backend, deck: Deck, run: SteadyRun, values: Mapping[str, float], limit: float) -> None:
-        self.host, self.deck, self.run, self.values, self.limit = host, deck, run, dict(values), limit
+        self.host, self.deck, self.run, self.values = host, deck, run, dict(values)
         self.until = time.monotonic() + SOON * limit
         parsed = deck.parsed
         self.linear = Linearised(parsed, self.values)
@@ -125,7 +125,7 @@ class Solver:
     def one_period(self, state: Array) -> Period:
         """Run one period from a state."""
         if time.monotonic() > self.until:
-            raise TimeoutError(f"more than the time limit of {self.limit:.3g} s")
+            raise TimeoutError(f"no steady state in time ({self.count} periods)")
         self.count += 1
         given = dict(zip(self.names, state.tolist(), strict=True))
         lines = self.deck.initial(given, self.lines, self.host.own_flux_only)

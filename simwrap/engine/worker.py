@@ -21,7 +21,8 @@ class Job:
     """A chunk of points for one child.
 
     ``values`` has shape (points, len(names)); ``runs`` hold only this chunk's amplitudes.
-    ``time_limit`` [s] is that of one point of one run. ``skip`` lists (run, point, level) that killed a
+    ``time_limit`` [s] is that of one point of one run on this engine, ``asked`` what the user gave for all of
+    it. ``skip`` lists (run, point, level) that killed a
     child or ran out of time before.
     """
 
@@ -30,7 +31,13 @@ class Job:
     values: Array
     runs: tuple[Run, ...]
     time_limit: float
+    asked: float
     skip: frozenset[tuple[int, int, int]] = frozenset()
+
+    @property
+    def over(self) -> str:
+        """What is said of a point that has used up its time."""
+        return f"more than the time limit of {self.asked:g} s"
 
     @property
     def alone(self) -> bool:
@@ -181,8 +188,8 @@ def _solve_steady(
         beat(k, point, level)
         try:
             found = solver.level(amplitude)
-        except TimeoutError as error:
-            reasons.append(f"from level {level} ({amplitude:.6g} V) on: {_reason(error)}")
+        except TimeoutError:
+            reasons.append(f"from level {level} on: {job.over}")
             break
         except Exception as error:
             reasons.append(f"level {level} ({amplitude:.6g} V): {_reason(error)}")
