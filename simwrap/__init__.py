@@ -40,7 +40,7 @@ if TYPE_CHECKING:
 
 __version__ = "0.1.0"
 
-#: Module of each public name, with ":" where it has another name there. The imports above say the same to type checkers.
+#: Module of each public name (":" where it has another name there), as the imports above have it for type checkers.
 _PUBLIC = {
     "Circuit": "circuits.circuit",
     "EngineError": "errors",
