@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import ctypes.util
 import functools
-import importlib.metadata
 import importlib.util
 import os
 from dataclasses import dataclass
@@ -54,14 +53,6 @@ def missing(name: str) -> str:
     if name == "ngspice" and ngspice_library() is None:
         return f"the ngspice library was not found; {_INSTALL[name]}"
     return ""
-
-
-def package_version(name: str) -> str:
-    """Version of the Python package behind an engine."""
-    try:
-        return importlib.metadata.version({"neospice": "neospice", "ngspice": "PySpice"}[name])
-    except importlib.metadata.PackageNotFoundError:
-        return ""
 
 
 def choose(engine: str = "auto") -> tuple[str, ...]:
