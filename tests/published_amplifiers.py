@@ -1,0 +1,146 @@
+"""Published amplifiers: design files under tests, and the readings that their sheets print, as printed.
+
+tests/reference/amplifiers/<topology>.toml is the amplifier, <topology>.csv what was read in it. A row is one of
+
+voltage    direct, from ``at`` to ground
+ratio      of two alternating voltages, small signal at 1 kHz: printed over printed_over; ``over`` may be a difference "a - b"
+power      at 5 % distortion, in the load at ``at``: a reading
+at_least   the same, where the sheet gives a limit of production
+feedback   gain without and with the feedback path, in dB
+
+``contradicts`` has the reason of a row that other rows of the same sheet contradict: it is shown, and doesn't count.
+"""
+
+from __future__ import annotations
+
+import csv
+from collections.abc import Iterator
+from dataclasses import dataclass
+from functools import cache
+from pathlib import Path
+
+import numpy as np
+
+import simwrap
+from simwrap.circuits.circuit import Circuit
+from simwrap.circuits.design_file import read_design
+from simwrap.circuits.render import render
+from simwrap.engine import run
+from simwrap.engine.protocol import AcRun, OpRun, Reply
+
+FOLDER = Path(__file__).parent / "reference" / "amplifiers"
+NAMES = sorted(path.stem for path in FOLDER.glob("*.toml"))
+
+
+@dataclass(frozen=True)
+class Reading:
+    """One row of a sheet beside what the design file gives."""
+
+    kind: str
+    at: str
+    over: str
+    printed: float
+    computed: float
+    contradicts: str
+    note: str
+
+    @property
+    def apart(self) -> float:
+        """Computed against printed [%]; of feedback, the difference [dB]."""
+        if self.kind == "feedback":
+            return self.computed - self.printed
+        return 100.0 * (self.computed / self.printed - 1.0)
+
+    def __str__(self) -> str:
+        unit = "dB" if self.kind == "feedback" else "%"
+        what = f"{self.at} over {self.over}" if self.over else self.at
+        words = f"{self.kind:9} {what:55} {self.printed:9.4g} {self.computed:9.4g} {self.apart:+6.1f} {unit}"
+        return words + (f"   CONTRADICTED: {self.contradicts}" if self.contradicts else "")
+
+
+@cache
+def amplifier(name: str) -> Circuit:
+    """Return the circuit of a design file."""
+    return read_design(FOLDER / f"{name}.toml")
+
+
+def rows(name: str) -> list[dict[str, str]]:
+    """Return what was read in an amplifier, as printed."""
+    with (FOLDER / f"{name}.csv").open(encoding="utf-8") as file:
+        return list(csv.DictReader(line for line in file if not line.startswith("#")))
+
+
+def node(made: Circuit, place: str) -> str:
+    """Return the node of a port ("tone.output"), of a valve's electrode ("v1a.v1.anode"), or of a node by its path."""
+    if place in made.ports:
+        return made.ports[place]
+    valve, _, electrode = place.rpartition(".")
+    if valve in made.valves:
+        return made.valves[valve].nodes[electrode]
+    return made.node_paths[place]
+
+
+@cache
+def _solved(name: str, excite: str) -> tuple[Reply, Reply]:
+    """Return the operating point, and all nodes at 1 kHz with 1 V at what is excited."""
+    made = amplifier(name)
+    circuit = render(made, excite=excite).circuit
+    (op,) = run(circuit, [OpRun()])
+    nodes = tuple(entry for entry in op.values if entry.startswith("n_"))
+    (ac,) = run(circuit, [AcRun(1000.0, 1000.0, 1, nodes)])
+    assert op.reasons == ac.reasons == [""]
+    return op, ac
+
+
+def _alternating(made: Circuit, ac: Reply, place: str) -> complex:
+    """Return the voltage at 1 kHz of a place, or of the difference of two."""
+    first, minus, second = place.partition(" - ")
+    volts = complex(ac.values[node(made, first)][0, 0])
+    return volts - complex(ac.values[node(made, second)][0, 0]) if minus else volts
+
+
+def gain(made: Circuit) -> float:
+    """Return the gain at 1 kHz from the input to the output."""
+    (reply,) = run(render(made).circuit, [AcRun(1000.0, 1000.0, 1, (made.ports["output"],))])
+    assert reply.reasons == [""]
+    return abs(complex(reply.values[made.ports["output"]][0, 0]))
+
+
+def feedback_db(made: Circuit, path: str = "loop") -> float:
+    """Return how much a feedback path takes from the gain at 1 kHz [dB].
+
+    Without it, its input is taken off the loudspeaker and put to ground, so that what it loads stays loaded.
+    """
+    joins = [tuple(join) for join in made.joins if join.end != f"{path}.input"]
+    stages = {**made.stages, path: made.stages[path].replace(source_resistance=0)}
+    opened = simwrap.circuit(
+        stages, joins=joins, title=made.title, main_input=made.main_input, main_output=made.main_output
+    )
+    return float(20.0 * np.log10(gain(opened) / gain(made)))
+
+
+def small_signal_readings(name: str) -> Iterator[Reading]:
+    """Yield the rows that an operating point and the small signal answer."""
+    made = amplifier(name)
+    for row in rows(name):
+        printed, over = float(row["printed"]), row["over"]
+        op, ac = _solved(name, row.get("excite") or "signal")
+        match row["kind"]:
+            case "voltage":
+                found = float(op.values[node(made, row["at"])][0])
+            case "ratio":
+                printed /= float(row["printed_over"])
+                found = abs(_alternating(made, ac, row["at"]) / _alternating(made, ac, over))
+            case "feedback":
+                found = feedback_db(made, row["at"])
+            case _:
+                continue
+        yield Reading(row["kind"], row["at"], over, printed, found, row["contradicts"], row["note"])
+
+
+def power_at_5_percent(made: Circuit) -> tuple[float, float]:
+    """Return the power at which the distortion first reaches 5 % [W], and the e.m.f. at the input [V r.m.s.].
+
+    Levels rise in small steps towards it; between the two around it the power is read straight in logarithms.
+    """
+    raise NotImplementedError
