@@ -138,9 +138,29 @@ def small_signal_readings(name: str) -> Iterator[Reading]:
         yield Reading(row["kind"], row["at"], over, printed, found, row["contradicts"], row["note"])
 
 
-def power_at_5_percent(made: Circuit) -> tuple[float, float]:
-    """Return the power at which the distortion first reaches 5 % [W], and the e.m.f. at the input [V r.m.s.].
+def power_section(made: Circuit, first: str) -> Circuit:
+    """Return the part of an amplifier from a stage on, its supplies held at the voltages that the whole has there.
 
-    Levels rise in small steps towards it; between the two around it the power is read straight in logarithms.
+    Rails are decoupled at the frequencies of a power test, and what comes before the splitter works far below its
+    limits: the part does what the whole does, in a small part of the time.
     """
-    raise NotImplementedError
+    order = list(made.stages)
+    kept = {name: made.stages[name] for name in order[order.index(first) :] if name != "dropper"}
+    (op,) = run(render(made).circuit, [OpRun()])
+    for name, stage in kept.items():
+        supplies = {
+            port.supply: float(op.values[node(made, f"{name}.{own}")][0])
+            for own, port in stage.template.header.ports.items()
+            if port.supply and made.is_joined(f"{name}.{own}")
+        }
+        kept[name] = stage.replace(**supplies)
+    joins = [tuple(join) for join in made.joins if all(place.partition(".")[0] in kept for place in join)]
+    part = simwrap.circuit(
+        kept, joins=joins, title=made.title, main_input=f"{first}.input", main_output=made.main_output
+    )
+    return part.replace(**({f"{first}.source_resistance": 0} if f"{first}.source_resistance" in part.values else {}))
+
+
+def power_at_5_percent(made: Circuit, printed: float, load: float) -> simwrap.Measurement:
+    """Return the power measure, driven up to what the printed power [W] in a load [ohm] asks for in small signals."""
+    return simwrap.measure(made, {"power": {"drive": np.sqrt(printed * load) / gain(made), "levels": 6}})
