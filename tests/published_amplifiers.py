@@ -3,10 +3,13 @@
 tests/reference/amplifiers/<topology>.toml is the amplifier, <topology>.csv what was read in it. A row is one of
 
 voltage    direct, from ``at`` to ground
-ratio      of two alternating voltages, small signal at 1 kHz: printed over printed_over; ``over`` may be a difference "a - b"
+ratio      of two alternating voltages at 1 kHz: printed over printed_over; ``over`` may be a difference "a - b". Small signal, but
+           for rows with ``output``: those are read at that level [V r.m.s.] of the loudspeaker, from the stage ``first`` on
 power      at 5 % distortion, in the load at ``at``: a reading
 at_least   the same, where the sheet gives a limit of production
-feedback   gain without and with the feedback path, in dB
+feedback   through the path ``at`` [dB]
+
+A row is excited at the circuit's own input, or at ``excite``.
 
 ``contradicts`` has the reason of a row that other rows of the same sheet contradict: it is shown, and doesn't count.
 """
@@ -26,7 +29,7 @@ from simwrap.circuits.circuit import Circuit
 from simwrap.circuits.design_file import read_design
 from simwrap.circuits.render import render
 from simwrap.engine import run
-from simwrap.engine.protocol import AcRun, OpRun, Reply
+from simwrap.engine.protocol import AcRun, OpRun, Reply, Sine, SteadyRun
 
 FOLDER = Path(__file__).parent / "reference" / "amplifiers"
 NAMES = sorted(path.stem for path in FOLDER.glob("*.toml"))
@@ -106,33 +109,53 @@ def gain(made: Circuit) -> float:
     return abs(complex(reply.values[made.ports["output"]][0, 0]))
 
 
-def feedback_db(made: Circuit, path: str = "loop") -> float:
-    """Return how much a feedback path takes from the gain at 1 kHz [dB].
+@cache
+def _at_level(name: str, first: str, output: float) -> tuple[Circuit, dict[str, np.ndarray]]:
+    """Return the power section, and one period of all its nodes with ``output`` [V r.m.s.] at the loudspeaker."""
+    made = power_section(amplifier(name), first)
+    circuit = render(made).circuit
+    (op,) = run(circuit, [OpRun()])
+    nodes = tuple(entry for entry in op.values if entry.startswith("n_"))
+    drive = output / gain(made)
+    for _ in range(5):
+        asked = SteadyRun(1000.0, (Sine(1.0, 1000.0),), np.array([[drive * np.sqrt(2.0)]]), nodes, tolerance=1e-4)
+        (reply,) = run(circuit, [asked], time_limit=120.0)
+        assert reply.reasons == [""]
+        reached = float(np.std(reply.values[made.ports["output"]][0, 0]))
+        if abs(reached / output - 1.0) < 0.003:
+            return made, {entry: reply.values[entry][0, 0] for entry in nodes}
+        drive *= output / reached
+    raise AssertionError(f"{name}: {output} V aren't reached")
 
-    Without it, its input is taken off the loudspeaker and put to ground, so that what it loads stays loaded.
-    """
-    joins = [tuple(join) for join in made.joins if join.end != f"{path}.input"]
-    stages = {**made.stages, path: made.stages[path].replace(source_resistance=0)}
-    opened = simwrap.circuit(
-        stages, joins=joins, title=made.title, main_input=made.main_input, main_output=made.main_output
-    )
-    return float(20.0 * np.log10(gain(opened) / gain(made)))
+
+def _ratio_at_level(name: str, row: dict[str, str]) -> float:
+    made, waves = _at_level(name, row["first"], float(row["output"]))
+
+    def level(place: str) -> float:
+        first, minus, second = place.partition(" - ")
+        wave = waves[node(made, first)] - (waves[node(made, second)] if minus else 0.0)
+        return float(np.std(wave))
+
+    return level(row["at"]) / level(row["over"])
 
 
-def small_signal_readings(name: str) -> Iterator[Reading]:
-    """Yield the rows that an operating point and the small signal answer."""
+def readings(name: str) -> Iterator[Reading]:
+    """Yield the rows of voltages, ratios and feedback."""
     made = amplifier(name)
     for row in rows(name):
         printed, over = float(row["printed"]), row["over"]
-        op, ac = _solved(name, row.get("excite") or "signal")
+        op, ac = _solved(name, row["excite"] or "signal")
         match row["kind"]:
             case "voltage":
                 found = float(op.values[node(made, row["at"])][0])
             case "ratio":
                 printed /= float(row["printed_over"])
-                found = abs(_alternating(made, ac, row["at"]) / _alternating(made, ac, over))
+                if row["output"]:
+                    found = _ratio_at_level(name, row)
+                else:
+                    found = abs(_alternating(made, ac, row["at"]) / _alternating(made, ac, over))
             case "feedback":
-                found = feedback_db(made, row["at"])
+                found = float(simwrap.measure(made, ["stability"]).stability[f"loops.{row['at']}.feedback_db"])
             case _:
                 continue
         yield Reading(row["kind"], row["at"], over, printed, found, row["contradicts"], row["note"])
@@ -145,7 +168,7 @@ def power_section(made: Circuit, first: str) -> Circuit:
     limits: the part does what the whole does, in a small part of the time.
     """
     order = list(made.stages)
-    kept = {name: made.stages[name] for name in order[order.index(first) :] if name != "dropper"}
+    kept = {name: made.stages[name] for name in order[order.index(first) :] if made.stages[name].name != "dropper"}
     (op,) = run(render(made).circuit, [OpRun()])
     for name, stage in kept.items():
         supplies = {
