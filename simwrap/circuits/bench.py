@@ -77,7 +77,7 @@ def lines(
                 other = load if load is not None and end is not None and port.full == end.full else None
                 yield from bench.load(port, other)
     for name, join in circuit.loops.items():
-        yield from bench.probe(name, circuit.ports[join.start], circuit.ports[join.end])
+        yield from bench.probe(name, circuit.place(join.start), circuit.place(join.end))
 
 
 #: A loudspeaker by its nominal impedance: resistance of the coil, its inductance with the loss beside it, and the
