@@ -249,7 +249,7 @@ class Solver:
         base = self.one_period(start)
         past = [base]
         fresh, plain, short = self._linear_period(base), 0, 1.0
-        calm, near = False, 0
+        calm, fine, near = False, False, 0
         while self.count < min(PATIENCE, self.run.max_periods):
             if not fresh:
                 self._learn(base, past)
@@ -269,16 +269,18 @@ class Solver:
             if calm and moved < 1.0:
                 # A whole Newton step and the plain period after it left the harmonics where they were.
                 return trial
-            calm = newton and moved < 1.0 and short == 1.0
+            left = self._away(trial) / max(self._away(base), 1e-300)
+            # Of a whole Newton step, what it leaves over has to be small beside what is allowed.
+            calm = newton and moved * max(1.0, 10.0 * left) < 1.0 and short == 1.0
             rough = self.change(base, trial)
             near = near + 1 if rough < 1.0 else 0
             if rough * self.run.tolerance < CLOSE:
                 self.close = trial.end
-            left = self._away(trial) / max(self._away(base), 1e-300)
             plain = max(plain - 1, 0)
             if not newton or left < 0.8 or calm:
                 base, short = trial, 1.0
-                fresh = not calm and (not newton or left > POOR) and self._linear_period(base)
+                fine = fine or (newton and left > POOR)
+                fresh = not calm and (not newton or left > POOR) and self._linear_period(base, fine)
             elif short > 0.1:
                 # The way was right at its beginning: go less far along it.
                 fresh, short = False, 0.3 * short
@@ -286,10 +288,17 @@ class Solver:
                 fresh, plain, short = False, 2, 1.0
         return None
 
-    def _linear_period(self, period: Period) -> bool:
-        """Compute the Jacobian along a period; False (and no change) where it can't be."""
+    def _linear_period(self, period: Period, fine: bool = False) -> bool:
+        """Compute the Jacobian along a period; False (and no change) where it can't be.
+
+        ``fine`` follows the engine's own time points, which lie close where a rectifier begins to conduct.
+        """
+        times = self.coarse
+        if fine:
+            inner = period.times[:: max(1, len(period.times) // MOST_LINEAR_STEPS)]
+            times = np.concatenate(([0.0], inner[(inner > 0.0) & (inner < self.period)], [self.period]))
         try:
-            found = self.linear.period(self.state, self.names, self.coarse, period.times, period.given)
+            found = self.linear.period(self.state, self.names, times, period.times, period.given)
         except np.linalg.LinAlgError:
             return False
         if not np.isfinite(found).all():
