@@ -84,11 +84,12 @@ class Period:
 
 @dataclass
 class Settled:
-    """A level that came to rest."""
+    """A level that came to rest, with the state at its phase 0 (None: it is at rest anyway)."""
 
     waves: list[Array]
     periods: int
     method: str
+    state: Array | None = None
 
 
 class Solver:
@@ -172,7 +173,7 @@ class Solver:
         for count in (EXPECTED_FROM, 1, 1):
             loosened = self.host.loosened
             try:
-                found = self._shoot(self._expected(count))
+                found = self._shoot(self._expected(amplitude, count))
             except TimeoutError:
                 raise
             except RuntimeError:
@@ -185,22 +186,28 @@ class Solver:
             # What shooting came close to is a better beginning than rest.
             found = self._brute(self.quiet(self.names) if self.close is None else self.close)
         self._stays(found)
-        self.known.append((self.amplitude, found.end))
-        return Settled(found.waves, self.count, method)
+        self.known.append((amplitude, found.end))
+        return Settled(found.waves, self.count, method, found.end)
 
-    def _expected(self, most: int) -> Array:
+    def remember(self, levels: Array, states: Array) -> None:
+        """Take over states of levels that were run before, of shapes (known,) and (known, states); NaN is none."""
+        for level, state in zip(levels.tolist(), states, strict=True):
+            if np.isfinite(state).all():
+                self.known.append((level, state))
+
+    def _expected(self, amplitude: float, most: int) -> Array:
         """Return where the steady state is expected from those at up to so many levels; the quiet circuit is level 0.
 
         What follows the signal goes as the level, what its even harmonics shift as the square of it, and both bend
         slowly: a polynomial through a few of the nearest levels comes close.
         """
         by_level = dict(self.known)  # of a level that was run twice, the later
-        nearest = sorted(by_level, key=lambda level: abs(level - self.amplitude))[:most]
+        nearest = sorted(by_level, key=lambda level: abs(level - amplitude))[:most]
         for count in range(len(nearest), 1, -1):
             levels = np.array(nearest[:count])
             others = [np.delete(levels, k) for k in range(count)]
             # Lagrange's weights; large ones would enlarge what isn't known.
-            weights = [np.prod((self.amplitude - o) / (level - o)) for o, level in zip(others, levels, strict=True)]
+            weights = [np.prod((amplitude - o) / (level - o)) for o, level in zip(others, levels, strict=True)]
             if np.abs(weights).sum() < MOST_WEIGHT:
                 return np.asarray(weights @ np.array([by_level[level] for level in nearest[:count]]))
         return by_level[nearest[0]]
