@@ -9,11 +9,12 @@ from typing import NamedTuple
 
 
 class Listing(NamedTuple):
-    """A table of text: its caption, the heads of its columns ("" for none), and its rows."""
+    """A table of text: its caption, the heads of its columns ("" for none), its rows, and whether it is a detail."""
 
     caption: str
     head: tuple[str, ...]
     rows: list[tuple[str, ...]]
+    details: bool = False
 
 
 _NUMBER = re.compile(r"(not found|[-+±]?[0-9.∞].*)?")

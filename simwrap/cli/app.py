@@ -296,8 +296,10 @@ def measure(
     stages: Stages = None,
     as_json: Json = False,
     plot: PlotFile = None,
+    details: Annotated[bool, typer.Option("--details", help="Print every figure, conditions and criteria.")] = False,
 ) -> None:
-    """Measure one stage and print what was found."""
+    """Measure one stage or design and print what was found."""
+    from simwrap.simulation import report
     from simwrap.simulation.measurement import measure as run
 
     made = _stage(stage, settings, valves)
@@ -307,20 +309,12 @@ def measure(
     if as_json:
         print(json.dumps(found.to_dict()))
         return
-    _table(
-        f"{made.name}: {made.summary}",
-        ["parameter", "symbol", "value"],
-        [(r[2], r[0], r[3]) for r in made.rows()],
-    )
-    for name in found.results:
-        view = found[name]
-        for caption, head, rows in view.tables():
-            _table(caption, list(head), rows)
-        for key, text in view.conditions():
-            print(textwrap.fill(f"{key}: {text}", 100, initial_indent="    ", subsequent_indent="      "))
-        print()
-    print(f"simulated by {found.provenance.get('engine', found.engine)}")
-    _say_warnings(found.warnings)
+    for table in report.tables(found, details=details):
+        _table(table.caption, list(table.head), table.rows)
+    if not details:
+        print(textwrap.fill(f"{made.name}: {report.values_line(found)}", 98))
+    more = "" if details else "; --details prints every figure, conditions and criteria"
+    print(f"simulated by {found.provenance.get('engine', found.engine)}{more}")
 
 
 def _save_plots(found: Any, file: Path) -> None:

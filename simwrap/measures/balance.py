@@ -7,7 +7,8 @@ from typing import Annotated
 import numpy as np
 
 from simwrap.measures.common import StageLike, axis, check_inside, decibels, divide, port, scalar, vector
-from simwrap.measures.numerics.crossings import at_frequency, first_crossing, interpolate
+from simwrap.measures.numerics.closing_in import Curve, first_reached
+from simwrap.measures.numerics.crossings import at_frequency, interpolate
 from simwrap.measures.numerics.level_sweep import first_limit, sweep_levels
 from simwrap.measures.options import Frequency, Option, PerDecade, SweepEnd
 from simwrap.measures.registry import Steps, measure
@@ -80,7 +81,7 @@ def balance(
         found = yield from sweep_levels(stage, nodes, frequency=reference_frequency, levels=levels)
         for side, name in enumerate(("output", "output_b")):
             for percent in (1, 3):
-                level = first_crossing(found.level_in, found.thd[side], percent / 100.0)[0]
+                level = first_reached(found.level_in, Curve(found.thd[side] / (percent / 100.0)))
                 variables[f"maximum.{name}_rms_{percent}pct"] = scalar(
                     interpolate(found.level_in, found.level_out[side], level),
                     "V",

@@ -19,6 +19,7 @@ from simwrap.measures.common import (
     scalar,
     vector,
 )
+from simwrap.measures.numerics.parts import VOLTAGES, bought, cold, dissipated, next_of, part_tables, voltages
 from simwrap.measures.registry import Steps, measure
 from simwrap.measures.requests import Op, Result, Variable
 from simwrap.tables import Listing
@@ -28,7 +29,7 @@ NEAR = 0.9
 
 
 def valve_tables(found: Any) -> list[Listing]:
-    """Return a table with a row a valve, and one with the nodes."""
+    """Return a table with a row a valve, one with the nodes, and what the parts bear."""
     columns = {
         "anode_voltage": "anode",
         "screen_voltage": "screen",
@@ -49,9 +50,14 @@ def valve_tables(found: Any) -> list[Listing]:
         for valve in valves
     ]
     paths = [path for path in found.paths if path.startswith("nodes.")]
-    nodes: list[tuple[str, ...]] = [(path.partition(".")[2], found.text(path)) for path in paths]
+    nodes: list[tuple[str, ...]] = [(path.partition(".")[2], _volts(found, path)) for path in paths]
     tables = [Listing("bias: voltages to the cathode", ("valve", "type", *had.values()), rows)] if rows else []
-    return [*tables, Listing("voltages to ground", ("", ""), nodes)]
+    return [*tables, Listing("voltages to ground", ("", ""), nodes), *part_tables(found)]
+
+
+def _volts(found: Any, path: str) -> str:
+    """Return a node's voltage; what no meter shows is 0."""
+    return "0 V" if abs(found[path]) < 1e-6 else str(found.text(path))
 
 
 @measure(
@@ -78,7 +84,14 @@ def bias(stage: StageLike) -> Steps:
     nodes.<node>
         Voltage to ground [V].
 
-    Warnings name each rating that is exceeded or nearer than 10 %. A failed point is NaN.
+    resistors.<name>.dissipation, .rating_needed
+        Of each resistor [W], and the next common wattage of which that is no more than half (common practice).
+    capacitors.<name>.voltage, .voltage_cold, .rating_needed
+        Across each capacitor at the operating point, and before the valves conduct [V]; and the next common working
+        voltage that stands both.
+
+    Warnings name each rating that is exceeded or nearer than 10 %; one that is exceeded by less than the fit's own
+    error (the median of its currents' errors) is "at its rating". A failed point is NaN.
     """
     reply = yield Op()
     valves = stage.valves
@@ -108,10 +121,16 @@ def bias(stage: StageLike) -> Steps:
                 unknown.append(f"{instance} {words}")
                 continue
             checked.append(f"{instance} {words}")
-            compare(warnings, f"{instance} ({use.valve.name}): {words}", values, limit, unit)
+            exact = unit == "ohm"  # a resistor is what it is: no reserve is asked for, and no fit has an error
+            error = 0.0 if exact else fit_error(use)
+            compare(
+                warnings, f"{instance} ({use.valve.name}): {words}", values, limit, unit, error=error, near=not exact
+            )
     for path, node in stage.node_paths.items():
         if node in reply.values:
             variables[f"nodes.{path}"] = scalar(reply.values[node], "V", f"{path} to ground")
+    if stage.supplies:
+        variables |= _parts(stage, reply)
     conditions = {"signal": (0.0, "V")} | limits_note(checked, unknown)
     return Result(variables, conditions=conditions, warnings=warnings)
 
@@ -174,15 +193,66 @@ def _limits(
         yield words, per_point(stage, use.grid_leak, len(cathode)), rating_of(use, rating), "ohm"
 
 
-def compare(warnings: list[list[str]], words: str, values: Floats, limit: float | Floats, unit: str) -> None:
-    """Append a sentence to each point whose value is over, or near, its limit (one, or one a point)."""
+def fit_error(use: Any) -> float:
+    """Return the median error of the currents of a valve's fit, as a part of them; 0 where there are no rows."""
+    rows = getattr(getattr(use.valve, "fitted", None), "errors", ())
+    errors = [abs(float(row["error"])) for row in rows if row.get("quantity") == "anode_current" and "error" in row]
+    return float(np.median(errors)) if errors else 0.0
+
+
+def compare(
+    warnings: list[list[str]],
+    words: str,
+    values: Floats,
+    limit: float | Floats,
+    unit: str,
+    *,
+    error: float = 0.0,
+    near: bool = True,
+) -> None:
+    """Append a sentence to each point whose value is over, or near, its limit (one, or one a point).
+
+    Parameters
+    ----------
+    error : float
+        By how much a value may be wrong, as a part of it: exceeding by less than that is being at the rating.
+    near : bool
+        Whether a value just below the limit is told too.
+    """
     limits = np.broadcast_to(limit, values.shape)
     with np.errstate(invalid="ignore"):
-        near = np.flatnonzero(values > NEAR * limits)
-    for point in near:
+        told = np.flatnonzero(values > (NEAR if near else 1.0 + 1e-9) * limits)
+    for point in told:
         value, most = float(values[point]), float(limits[point])
-        how = "exceeds" if value > most else "is within 10 % of"
+        how = "exceeds"
+        if value <= (1.0 + error) * most:
+            how = "is at" if value > (1.0 - error) * most else "is within 10 % of"
         warnings[point].append(f"{words} {_shown(value, unit)} {how} its rating of {_shown(most, unit)}.")
+
+
+def _parts(stage: StageLike, reply: Reply) -> dict[str, Variable]:
+    """Return what the resistors dissipate and the capacitors stand, warm and cold."""
+    parts = reply.extras.get("parts", {})
+    variables: dict[str, Variable] = {}
+    for path, part in bought(parts, "r", stage.valves).items():
+        variables |= dissipated(path, voltages(reply, part) ** 2 / part.value)
+    unheated = cold(parts) if parts else {}
+    for path, part in bought(parts, "c", stage.valves).items():
+        warm, before = np.abs(voltages(reply, part)), np.abs(unheated[path])
+        warm = np.where(np.isnan(part.value), np.nan, warm)
+        before = np.where(np.isnan(warm), np.nan, before)
+        most = np.maximum(warm, before)
+        words = path.replace("_", " ")
+        variables |= {
+            f"capacitors.{path}.voltage": scalar(warm, "V", f"voltage across the {words} capacitor"),
+            f"capacitors.{path}.voltage_cold": scalar(
+                before, "V", f"voltage across the {words} capacitor before the valves warm up"
+            ),
+            f"capacitors.{path}.rating_needed": scalar(
+                next_of(VOLTAGES, most), "V", f"working voltage that the {words} capacitor needs"
+            ),
+        }
+    return variables
 
 
 def _shown(value: float, unit: str) -> str:

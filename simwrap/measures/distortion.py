@@ -31,9 +31,12 @@ from simwrap.measures.requests import Op, Result, Steady, Variable
 
 #: Pairs of tones for modulation distortion [Hz], both 4:1.
 PAIRS = {"smpte": (60.0, 7000.0), "din": (250.0, 8000.0)}
-_SAMPLES_A_CYCLE = 8
+#: So many samples a cycle of the highest tone that what folds back is of the 30th order and above.
+_SAMPLES_A_CYCLE = 32
 #: Longest period of two tones, in cycles of the higher.
 _MOST_CYCLES = 500
+#: Distortion that a linear stage reads at most: what an engine's steady state leaves over.
+FLOOR = 1e-5
 
 
 @measure(
@@ -144,6 +147,7 @@ def distortion(
         "modulation_tones": (f"{low:g} Hz and {high:g} Hz, 4:1, two pairs of sidebands", ""),
         "twin_tones": (f"{twin[0]:g} Hz and {twin[1]:g} Hz", ""),
         "intermodulation_level": ("same peak as the sine", ""),
+        "read_down_to": (f"{100.0 * FLOOR:g} % of the tones, what the steady state is settled to", ""),
         "noise_band": (f"{BAND[0]:g} Hz to {BAND[1] / 1e3:g} kHz, without flicker", ""),
     }
     return Result(variables, coords={"harmonic": axis(ORDERS, "", "harmonic")}, conditions=conditions)

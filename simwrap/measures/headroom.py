@@ -7,7 +7,8 @@ from typing import Annotated
 import numpy as np
 
 from simwrap.measures.common import StageLike, axis, decibels, divide, port, scalar
-from simwrap.measures.numerics.crossings import first_crossing, interpolate
+from simwrap.measures.numerics.closing_in import Curve, first_reached
+from simwrap.measures.numerics.crossings import interpolate
 from simwrap.measures.numerics.level_sweep import COARSE, CRITERIA, ORDERS, SETTLED, first_limit, sweep_levels
 from simwrap.measures.options import Frequency, Level, Option, Port
 from simwrap.measures.registry import Steps, measure
@@ -24,7 +25,7 @@ def headroom(
     stage: StageLike,
     *,
     frequency: Frequency = 1000.0,
-    levels: Annotated[int, Option(least=18, most=200)] = 20,
+    levels: Annotated[int, Option(least=18, most=200)] = 18,
     nominal_level: Level = 0.5,
     at: Port = "output",
 ) -> Steps:
@@ -36,8 +37,8 @@ def headroom(
         Of the sine [Hz].
     levels : int
         Number of levels, 18 or more. The first ones span the range from far below to well beyond the onset
-        of clipping that bias and gains lead one to expect; the others close in on 1 %, 3 % and
-        the first limit.
+        of clipping that bias and gains lead one to expect; nine others close in on 1 %, 3 % and
+        the first limit, and look for them below and beyond that range where they aren't in it.
     nominal_level : float
         Level of the source [V r.m.s.] above which headroom is counted (a consumer source's
         rated 0.5 V, IEC 61938).
@@ -55,7 +56,7 @@ def headroom(
     first_limit
         "grid current", "cut-off", "bottoming" or "none in range"; see the condition ``criteria``.
     clipping_input_rms, clipping_output_rms
-        Where that limit is reached [V r.m.s.].
+        Where that limit is reached [V r.m.s.]; 0, with a warning, where it is reached without a signal.
     level_in, level_out, thd
         The sweep [V r.m.s., V r.m.s., %]; ``thd`` refers to the fundamental.
     harmonics
@@ -68,7 +69,7 @@ def headroom(
     output = port(stage, at, "headroom")
     found = yield from sweep_levels(stage, (output,), frequency=frequency, levels=levels)
     level_in, level_out, thd = found.level_in, found.level_out[0], found.thd[0]
-    inputs = {percent: first_crossing(level_in, thd, percent / 100.0)[0] for percent in (1, 3)}
+    inputs = {percent: first_reached(level_in, Curve(thd / (percent / 100.0))) for percent in (1, 3)}
     limit, onset = first_limit(found)
     variables = {}
     for percent, level in inputs.items():
@@ -80,13 +81,15 @@ def headroom(
         variables[f"headroom_{name}_db"] = scalar(
             decibels(divide(level, nominal_level)),
             "dB",
-            f"level at {percent} % distortion above the nominal level",
+            f"headroom: level at {percent} % distortion above the nominal level",
         )
     variables |= {
         "first_limit": scalar(limit, "", "what clips first"),
         "clipping_input_rms": scalar(onset, "V", "input at the onset of clipping, r.m.s."),
         "clipping_output_rms": scalar(
-            interpolate(level_in, level_out, onset), "V", "output at the onset of clipping, r.m.s."
+            np.where(onset == 0.0, 0.0, interpolate(level_in, level_out, onset)),
+            "V",
+            "output at the onset of clipping, r.m.s.",
         ),
         "level_in": Variable(("level",), level_in, "V", "input, r.m.s."),
         "level_out": Variable(("level",), level_out, "V", "output, r.m.s."),
@@ -94,6 +97,9 @@ def headroom(
         "harmonics": Variable(("level", "harmonic"), 100.0 * found.harmonics[0], "%", "harmonic"),
         "periods": Variable(("level",), found.periods, "", "periods to the steady state"),
     }
+    warnings: list[list[str]] = [[] for _ in onset]
+    for point in np.flatnonzero(onset == 0.0):
+        warnings[point].append(f"headroom: there is {limit[point]} without a signal.")
     return Result(
         variables,
         coords={
@@ -112,4 +118,5 @@ def headroom(
             ),
             "criteria": (CRITERIA, ""),
         },
+        warnings=warnings,
     )

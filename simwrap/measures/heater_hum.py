@@ -2,17 +2,17 @@
 
 from __future__ import annotations
 
+import re
 from dataclasses import replace
 from typing import Annotated, Any
 
 import numpy as np
 
-from simwrap.errors import InputError
-from simwrap.measures.common import StageLike, axis, decibels, divide, port, scalar, vector
+from simwrap.measures.common import StageLike, axis, count, decibels, divide, port, scalar, vector
 from simwrap.measures.numerics.crossings import at_frequency
 from simwrap.measures.options import MainsFrequency, Option
 from simwrap.measures.registry import Steps, measure
-from simwrap.measures.requests import Ac, Result, Variable
+from simwrap.measures.requests import Ac, Op, Result, Variable
 
 
 @measure(
@@ -44,8 +44,8 @@ def heater_hum(
         heaters grounded; with a grounded centre tap the halves nearly cancel, say 0.1.
 
     heater_voltage : float, optional
-        Of every valve [V r.m.s.], such as 6.3 for the halves of a 12.6 V heater side by side; by default that of
-        each valve's file.
+        Across every valve's heater [V r.m.s.]; by default that of each valve's file, and 6.3 V for a half of a
+        centre-tapped 12.6 V heater, however its halves are joined.
 
     Results
     -------
@@ -58,19 +58,16 @@ def heater_hum(
     valves.<name>.transfer_db, curve_db
         Output for 1 V at the heater, at the mains frequency and over frequency [dB].
 
-    Raises
-    ------
-    InputError
-        If no valve has a cathode apart from its heater.
+    NaN, with a warning, where no valve has a cathode apart from its heater.
     """
     output = port(stage, "output", "heater_hum")
     heated = {
-        name: use.valve.heater.voltage if heater_voltage is None else heater_voltage
+        name: across_one_system(use.valve.heater) if heater_voltage is None else heater_voltage
         for name, use in stage.valves.items()
         if use.valve.kind != "rectifier" and use.valve.heater is not None and not use.valve.heater.direct
     }
     if not heated:
-        raise InputError(f"heater_hum: {stage.name} has no valve with a heater apart from its cathode")
+        return (yield from _without_heaters(stage))
     extra = {"heater_leakage": dict.fromkeys(heated, True)}
     sweep = Ac(start=mains_frequency / 10, stop=10 * mains_frequency, per_decade=20, vectors=(output,), extra=extra)
     replies = yield [replace(sweep, excite=source) for source in ("signal", *(f"{name}_heater" for name in heated))]
@@ -112,4 +109,30 @@ def heater_hum(
             "heater_voltage": (", ".join(f"{name} {share * volts:g} V" for name, volts in heated.items()), ""),
             "leakage": ("of the valves' files, mostly assumed", ""),
         },
+    )
+
+
+def across_one_system(heater: Any) -> float:
+    """Return the voltage across the heater of one system of a valve [V r.m.s.].
+
+    A heater with an alternative lower voltage has a centre tap: its halves, one a system, have that one.
+    """
+    found = re.match(r"([0-9.]+) V", heater.alternative or "")
+    return min(float(heater.voltage), float(found.group(1))) if found else float(heater.voltage)
+
+
+def _without_heaters(stage: StageLike) -> Steps:
+    """Say that nothing was measured: other measures of the same stage go on."""
+    op = yield Op()
+    nothing = np.full(count(op), np.nan)
+    text = (
+        f"heater_hum: {stage.name} has no valve with a cathode apart from its heater, so there is nothing to measure."
+    )
+    return Result(
+        {
+            "output_rms": scalar(nothing, "V", "hum of all heaters at the output, r.m.s."),
+            "input_rms": scalar(nothing, "V", "hum of all heaters, referred to the input, r.m.s."),
+        },
+        conditions={"heaters": ("none apart from a cathode", "")},
+        warnings=[[text] for _ in nothing],
     )

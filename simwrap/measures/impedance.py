@@ -73,8 +73,11 @@ def impedance(
         Magnitude at the reference frequency [ohm]; inf where no current flows.
     output_b, output_balanced
         Of a stage with two outputs, see above [ohm].
+    output_midband, output_b_midband, ..., output_midband_frequency, ...
+        Magnitude of an output's impedance where it is most nearly a resistance [ohm], and that frequency [Hz]:
+        what stands behind a coupling capacitor.
     damping_factor
-        Load over output impedance; NaN where the stage has no load.
+        Loudspeaker over output impedance; only in a stage with a loudspeaker.
     <each of these>_curve
         Magnitude over frequency [ohm].
     <each of these>_phase_deg
@@ -112,7 +115,12 @@ def impedance(
     for key, curve in curves.items():
         at_reference = at_frequency(frequency, np.abs(curve), reference_frequency)
         variables[key] = scalar(at_reference, "ohm", f"{_WORDS[key]} impedance")
-    variables["damping_factor"] = scalar(divide(load, variables["output"].values), "", "damping factor")
+    warnings: list[list[str]] = [[] for _ in range(points)]
+    for key in curves:
+        if key != "input":
+            variables |= _behind(key, curves[key], frequency, reference_frequency, warnings)
+    if "speaker" in stage.ports:
+        variables["damping_factor"] = scalar(divide(load, variables["output"].values), "", "damping factor")
     for key, curve in curves.items():
         variables[f"{key}_curve"] = Variable(("frequency",), np.abs(curve), "ohm", f"{_WORDS[key]} impedance")
         with np.errstate(invalid="ignore"):
@@ -127,9 +135,33 @@ def impedance(
         "level": ("small signal", ""),
         "output_without": (" and ".join(without) or "nothing: it has no load", ""),
     }
-    if np.isfinite(load).any():
+    if "damping_factor" in variables and np.isfinite(load).any():
         conditions["damping_factor_load"] = (stated(load), "ohm")
-    return Result(variables, coords={"frequency": axis(frequency, "Hz", "frequency")}, conditions=conditions)
+    coords = {"frequency": axis(frequency, "Hz", "frequency")}
+    return Result(variables, coords=coords, conditions=conditions, warnings=warnings)
+
+
+def _behind(
+    key: str, curve: Array, frequency: Array, reference_frequency: float, warnings: list[list[str]]
+) -> dict[str, Variable]:
+    """Return an output's impedance where it is most nearly a resistance; say where a capacitor hides it."""
+    with np.errstate(invalid="ignore", divide="ignore"):
+        turned = np.abs(np.angle(curve))
+    flattest = np.argmin(np.where(np.isfinite(turned), turned, np.inf), axis=1)
+    rows = np.arange(len(curve))
+    magnitude, place = np.abs(curve[rows, flattest]), frequency[flattest]
+    # A coupling capacitor turns the phase to -90 degrees; -45 is where it has as much of it as all the rest.
+    angle = at_frequency(frequency, np.angle(np.where(curve == 0, 1.0, curve)), reference_frequency)
+    for point in np.flatnonzero((angle < -np.pi / 4.0) & (place > reference_frequency)):
+        warnings[point].append(
+            f"impedance: the {_WORDS[key]} impedance at {reference_frequency:g} Hz is mostly the coupling capacitor's; "
+            f"behind it are {magnitude[point]:.4g} ohm, at {place[point]:.3g} Hz."
+        )
+    words = f"{_WORDS[key]} impedance where it is most nearly a resistance"
+    return {
+        f"{key}_midband": scalar(magnitude, "ohm", words),
+        f"{key}_midband_frequency": scalar(place, "Hz", f"frequency of that {_WORDS[key]} impedance"),
+    }
 
 
 def _balanced(matrix: Array, own: list[Array]) -> Array:

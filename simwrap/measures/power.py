@@ -12,7 +12,7 @@ import numpy as np
 
 from simwrap.engine.protocol import Reply, Sine
 from simwrap.errors import InputError
-from simwrap.measures.bias import compare, limits_note, operating_point, rating_of
+from simwrap.measures.bias import compare, fit_error, limits_note, operating_point, rating_of
 from simwrap.measures.common import (
     Floats,
     StageLike,
@@ -32,7 +32,8 @@ from simwrap.measures.common import (
     wanted,
 )
 from simwrap.measures.numerics import harmonics
-from simwrap.measures.numerics.crossings import first_crossing, interpolate
+from simwrap.measures.numerics.closing_in import Curve, first_reached, next_levels, without_known
+from simwrap.measures.numerics.crossings import interpolate
 from simwrap.measures.numerics.level_sweep import (
     COARSE,
     CRITERIA,
@@ -42,9 +43,9 @@ from simwrap.measures.numerics.level_sweep import (
     SETTLED,
     earliest,
     fallen,
-    limit_gap,
+    limit_curves,
     limit_signs,
-    thirds,
+    signs_at_rest,
 )
 from simwrap.measures.options import Frequency, Level, Option
 from simwrap.measures.registry import Steps, measure
@@ -53,8 +54,8 @@ from simwrap.measures.requests import Ac, Op, Result, Steady, Variable
 #: Lowest and highest drive of the curve, relative to the set drive.
 _SPAN = (0.1, 1.25)
 _LOUD = 0.7
-#: Rounds of drives between the neighbours of each mark of the curve.
-_ROUNDS = 2
+#: Most rounds of drives that close in on the marks of the curve, and how near to one another they end.
+_MOST_ROUNDS, _CLOSE_ENOUGH = 9, 0.002
 
 #: Frequencies at which the power bandwidth is looked for, and steps between two of them to close in on an end.
 _COARSE_PER_DECADE, _FINE_STEPS = 3, 16
@@ -73,6 +74,7 @@ class _Driven:
     harmonics: Floats  # (points, levels, orders)
     currents: dict[str, Floats]  # sums over the valves by electrode [A]
     dissipation: dict[str, Floats]  # by "<instance>.<electrode>" [W]
+    grid_drive: dict[str, Floats]  # by instance [V r.m.s.]
     supply_power: Floats
     signs: dict[str, Floats]
     cut_off: Floats  # as in the signs, but also where valves share a load
@@ -119,7 +121,7 @@ def power(
     Parameters
     ----------
     drive : float, optional
-        Drive at each grid [V r.m.s.]; by default the stage's own ``drive``.
+        E.m.f. of the source [V r.m.s.], of each side of a pair; by default the stage's own ``drive``.
     frequency : float
         Of the sine [Hz].
     levels : int
@@ -133,6 +135,10 @@ def power(
 
     Results
     -------
+    drive
+        E.m.f. of the source [V r.m.s.].
+    valves.<name>.grid_drive
+        What arrives of it between grid and ground, without the mean [V r.m.s.].
     output_power, thd, harmonics
         In the load at the set drive [W, %, % of the fundamental].
     anode_current_zero_signal, screen_current_zero_signal, anode_current, screen_current
@@ -152,7 +158,8 @@ def power(
         Up to where every valve conducts all the time: its anode current stays above 5 % of its
         zero-signal value.
     bandwidth.power, bandwidth.low, bandwidth.high, bandwidth.thd
-        Half the rated power [W]; the power bandwidth [Hz]; and the distortion at half power over
+        Half the rated power [W]; the power bandwidth [Hz], NaN with a warning where the middle of the band has more
+        than the stated distortion already; and the distortion at half power over
         ``bandwidth_frequency`` [%], infinite where half the rated power isn't to be had.
 
     NaN where a figure isn't reached in the range. Warnings name the ratings of dissipation that
@@ -189,31 +196,36 @@ def power(
     found = _each(lambda *arrays: _side_by_side(*arrays)[:, order], *parts)
     zero = _zero_signal(valves, op)
     variables: dict[str, Variable] = {
-        "drive": scalar(chosen, "V", "drive at each grid, r.m.s."),
+        "drive": scalar(chosen, "V", "drive: e.m.f. of the source, r.m.s."),
         "output_power": scalar(found.output_power[:, 0], "W", "output power"),
         "thd": scalar(100.0 * found.thd[:, 0], "%", "total harmonic distortion"),
         "harmonics": Variable(("harmonic",), 100.0 * found.harmonics[:, 0], "%", "harmonic"),
     }
+    of_all = " of all valves" if len(valves) > 1 else ""
     for electrode in ("anode", "screen"):
-        words = f"{electrode} current of all valves"
-        variables[f"{electrode}_current_zero_signal"] = scalar(zero[electrode], "A", f"{words}, zero signal")
+        words = f"{electrode} current{of_all}"
+        variables[f"{electrode}_current_zero_signal"] = scalar(zero[electrode], "A", f"{words}, quiescent")
         variables[f"{electrode}_current"] = scalar(found.currents[electrode][:, 0], "A", f"{words}, average")
+    for name, values in found.grid_drive.items():
+        variables[f"valves.{name}.grid_drive"] = scalar(values[:, 0], "V", f"{name} drive at the grid, r.m.s.")
     for key, values in found.dissipation.items():
         words = f"{key.replace('.', ' ')} dissipation"
         variables[f"valves.{key}_dissipation"] = scalar(values[:, 0], "W", words)
     efficiency = 100.0 * divide(found.output_power, found.supply_power)
     variables["supply_power"] = scalar(found.supply_power[:, 0], "W", "power from all supplies")
-    variables["efficiency"] = scalar(efficiency[:, 0], "%", "output power over supply power")
+    variables["efficiency"] = scalar(efficiency[:, 0], "%", "efficiency: output power over supply power")
     coords = {"harmonic": axis(ORDERS, "", "harmonic")}
     if levels:
         curve = _each(lambda array: array[:, 1:], found)
         variables |= _curves(curve, efficiency[:, 1:])
-        for search in (_below, *[_closer] * _ROUNDS):
-            added = search(curve, stated_thd)
+        at_rest = signs_at_rest(stage, valves, op)
+        for _ in range(_MOST_ROUNDS):
+            tries = next_levels(curve.drive, list(_marks(curve, at_rest, stated_thd).values()))
+            added = np.nan_to_num(without_known(curve.drive, tries, _CLOSE_ENOUGH))
             if added.any():
                 reply = yield _request(stage, node, valves, frequency, added, COARSE)
                 curve = _rising(_each(_side_by_side, curve, _marked(test(added, reply))))
-        variables |= _landmarks(curve, stated_thd)
+        variables |= _landmarks(curve, at_rest, stated_thd)
         coords["level"] = axis(np.arange(levels), "", "level")
     conditions: dict[str, tuple[Any, str]] = {
         "drive": (stated(chosen), "V"),
@@ -233,13 +245,17 @@ def power(
         high = 100.0 * found.thd[:, 0] > stated_thd
         reached = variables["at_stated_thd.output_power"].values if levels else np.full(points, np.nan)
         rated = np.where(high, reached, found.output_power[:, 0])
+        why = (
+            "there is no drive at which it is no more" if levels else "without a curve (levels) no rated power is found"
+        )
         for point in np.flatnonzero(np.isnan(rated) & high):
             warnings[point].append(
-                f"power: without a curve (levels) the power bandwidth isn't found: {100.0 * found.thd[point, 0]:.3g} % "
-                f"distortion at the set drive, more than the stated {stated_thd:g} %."
+                f"power: the power bandwidth isn't found: {100.0 * found.thd[point, 0]:.3g} % distortion at the set "
+                f"drive, more than the stated {stated_thd:g} %, and {why}."
             )
-        more, spots = yield from _bandwidth(stage, node, valves, chosen, load, rated, frequency, stated_thd)
+        more, spots, said = yield from _bandwidth(stage, node, valves, chosen, load, rated, frequency, stated_thd)
         variables |= more
+        warnings = [one + other for one, other in zip(warnings, said, strict=True)]
         coords["bandwidth_frequency"] = axis(spots, "Hz", "frequency")
         conditions["bandwidth_within"] = (f"{100.0 * _NEAR_POWER:g} % of half the rated power", "")
     return Result(variables, coords, conditions | note, warnings)
@@ -299,6 +315,7 @@ def _driven(
         harmonics.relative(lines, ORDERS),
         currents,
         dissipation,
+        {name: harmonics.rms(vector(reply, use.nodes["grid"])) for name, use in valves.items()},
         supply,
         limit_signs(stage, valves, reply, op),
         cut_off,
@@ -310,26 +327,18 @@ def _curves(curve: _Driven, efficiency: Floats) -> dict[str, Variable]:
         return Variable(("level",), values, unit, words)
 
     curves = {
-        "drive_in": over(curve.drive, "V", "drive at each grid, r.m.s."),
+        "drive_in": over(curve.drive, "V", "drive: e.m.f. of the source, r.m.s."),
         "power_curve": over(curve.output_power, "W", "output power"),
         "thd_curve": over(100.0 * curve.thd, "%", "total harmonic distortion"),
-        "efficiency_curve": over(efficiency, "%", "output power over supply power"),
+        "efficiency_curve": over(efficiency, "%", "efficiency: output power over supply power"),
     }
     for electrode, values in curve.currents.items():
-        words = f"{electrode} current of all valves, average"
+        words = f"{electrode} current, average"
         curves[f"{electrode}_current_curve"] = over(values, "A", words)
     for key, values in curve.dissipation.items():
         words = f"{key.replace('.', ' ')} dissipation"
         curves[f"dissipation_curve.{key}"] = over(values, "W", words)
     return curves
-
-
-def _below(curve: _Driven, stated_thd: float) -> Floats:
-    """Return drives below the curve where a mark is passed already at its lowest drive; 0 where none is."""
-    signs = [*curve.signs.values(), curve.cut_off, 100.0 * curve.thd / stated_thd]
-    with np.errstate(invalid="ignore"):
-        passed = np.any([sign[:, 0] >= 1.0 for sign in signs], axis=0)
-    return np.where(passed, curve.drive[:, 0], 0.0)[:, None] * np.geomspace(1e-3, 1.0, 20)[:-1]
 
 
 def _rising(curve: _Driven) -> _Driven:
@@ -342,14 +351,14 @@ def _rising(curve: _Driven) -> _Driven:
     return _each(sorted_, curve)
 
 
-def _closer(curve: _Driven, stated_thd: float) -> Floats:
-    """Return drives between the neighbours of each mark; 0 where a point doesn't have it."""
-    gaps = [
-        limit_gap(curve.drive, curve.signs),
-        first_crossing(curve.drive, curve.thd, stated_thd / 100.0)[1:],
-        first_crossing(curve.drive, curve.cut_off, 1.0)[1:],
-    ]
-    return np.nan_to_num(thirds(gaps))
+def _marks(curve: _Driven, at_rest: Mapping[str, Floats], stated_thd: float) -> dict[str, list[Curve]]:
+    """Return the curves over drive whose marks are looked for."""
+    quiet = np.zeros(len(curve.drive))
+    return {
+        "clipping": limit_curves(curve.signs, at_rest),
+        "at_stated_thd": [Curve(100.0 * curve.thd / stated_thd)],
+        "class_a": [Curve(curve.cut_off, quiet)],
+    }
 
 
 def _marked(part: _Driven) -> _Driven:
@@ -362,24 +371,19 @@ def _marked(part: _Driven) -> _Driven:
     return _each(blank, part)
 
 
-def _landmarks(curve: _Driven, stated_thd: float) -> dict[str, Variable]:
+def _landmarks(curve: _Driven, at_rest: Mapping[str, Floats], stated_thd: float) -> dict[str, Variable]:
     """Return where the power reaches clipping, the stated distortion, and the end of class A."""
-    first, onset = earliest(curve.drive, curve.signs)
+    first, onset = earliest(curve.drive, curve.signs, at_rest)
+    sought = _marks(curve, at_rest, stated_thd)
     marks = {
         "clipping": (onset, "the onset of clipping"),
-        "at_stated_thd": (
-            first_crossing(curve.drive, curve.thd, stated_thd / 100.0)[0],
-            "the stated distortion",
-        ),
-        "class_a": (
-            first_crossing(curve.drive, curve.cut_off, 1.0)[0],
-            "the end of class A",
-        ),
+        "at_stated_thd": (first_reached(curve.drive, *sought["at_stated_thd"]), "the stated distortion"),
+        "class_a": (first_reached(curve.drive, *sought["class_a"]), "the end of class A"),
     }
     variables = {"clipping.first_limit": scalar(first, "", "what clips first")}
     for key, (drive, words) in marks.items():
         variables[f"{key}.drive"] = scalar(drive, "V", f"drive at {words}, r.m.s.")
-        output = interpolate(curve.drive, curve.output_power, drive)
+        output = np.where(drive == 0.0, 0.0, interpolate(curve.drive, curve.output_power, drive))
         variables[f"{key}.output_power"] = scalar(output, "W", f"output power at {words}")
     return variables
 
@@ -396,19 +400,22 @@ def _warnings(
         use = valves[instance]
         rating = rating_of(use, f"{electrode}_dissipation_max")
         words = f"{instance} {electrode} dissipation"
+        at_signal = rating_of(use, f"{electrode}_dissipation_signal_max")
         if rating is None:
             unknown.append(words)
             continue
         checked.append(words)
         at_rest = operating_point(op, instance, use)[f"{electrode}_dissipation"]
-        most = np.fmax(at_rest, np.fmax.reduce(values[:, up_to_drive], axis=1))
-        compare(
-            warnings,
-            f"{instance} ({use.valve.name}): {electrode} dissipation at rest or at a drive up to the set one,",
-            most,
-            rating,
-            "W",
-        )
+        driven = np.fmax.reduce(values[:, up_to_drive], axis=1)
+        told = f"{instance} ({use.valve.name}): {electrode} dissipation"
+        error = fit_error(use)
+        if at_signal is None:
+            when = "at rest or at a drive up to the set one,"
+            compare(warnings, f"{told} {when}", np.fmax(at_rest, driven), rating, "W", error=error)
+        else:
+            # Some screens have a printed limit of their own for full signal: speech and music average to less.
+            compare(warnings, f"{told} at rest,", at_rest, rating, "W", error=error)
+            compare(warnings, f"{told} at a drive up to the set one,", driven, at_signal, "W", error=error)
     return warnings, limits_note(checked, unknown)
 
 
@@ -421,7 +428,7 @@ def _bandwidth(
     rated: Floats,
     frequency: float,
     stated_thd: float,
-) -> Generator[Any, Any, tuple[dict[str, Variable], Floats]]:
+) -> Generator[Any, Any, tuple[dict[str, Variable], Floats, list[list[str]]]]:
     """Drive to half the rated power at every frequency, and read the distortion.
 
     Coarse steps over the band first; then each end is closed in on by halves.
@@ -454,10 +461,12 @@ def _bandwidth(
     yield from distortion([middle], 1.0)
     correction = np.where(np.isfinite(used[middle]), used[middle], 1.0)
     yield from distortion(coarse, correction)
+    # Where the middle of the band distorts too much already there is no band, whatever is further out.
+    over = 100.0 * known[middle] > stated_thd
     ends = {}
     for name, way in (("low", -_FINE_STEPS), ("high", _FINE_STEPS)):
         outward = range(middle, -1 if way < 0 else len(grid), way)
-        brackets = [_bracket(outward, known, point, stated_thd) for point in range(len(drive))]
+        brackets = [None if over[point] else _bracket(outward, known, point, stated_thd) for point in range(len(drive))]
         while halves := {sum(pair) // 2 for pair in brackets if pair and abs(pair[0] - pair[1]) > 1}:
             yield from distortion(halves, correction)
             brackets = [pair and _halved(pair, known, point, stated_thd) for point, pair in enumerate(brackets)]
@@ -471,7 +480,15 @@ def _bandwidth(
             ("bandwidth_frequency",), 100.0 * thd, "%", "total harmonic distortion at half power"
         ),
     }
-    return variables, grid[::_FINE_STEPS]
+    warnings = [
+        [
+            f"power: there is no power bandwidth: half the rated power has more than the stated {stated_thd:g} % "
+            f"distortion at {grid[middle]:.3g} Hz already."
+        ]
+        * bool(each)
+        for each in over
+    ]
+    return variables, grid[::_FINE_STEPS], warnings
 
 
 class _Tries:

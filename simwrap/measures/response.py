@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 import numpy as np
 
 from simwrap.measures.common import Floats, StageLike, axis, check_inside, decibels, port, scalar, vector
@@ -64,6 +66,12 @@ def response(
     low, high = corners(frequency, level, reference_db, centre=reference_frequency)
     middle = np.sqrt(np.where(np.isnan(low), frequency[0], low) * np.where(np.isnan(high), frequency[-1], high))
     midband_db = at_frequency(frequency, level, middle)
+    bare = [name for name, use in stage.valves.items() if _without_capacitances(use.valve)]
+    warnings: list[list[str]] = [[] for _ in level]
+    for point in np.flatnonzero(np.isnan(high) & np.isfinite(reference_db)) if bare else ():
+        warnings[point].append(
+            f"response: the valve's file gives no capacitance of {' and '.join(bare)}, so the upper corner isn't told."
+        )
     return Result(
         {
             "gain": scalar(10 ** (reference_db / 20), "", "gain at the reference frequency"),
@@ -88,8 +96,16 @@ def response(
             "corner_drop": (HALF_POWER_DB, "dB"),
             "from": ("e.m.f. of the signal source", ""),
             "level": ("small signal", ""),
+            "range": (f"{frequency[0]:g} Hz to {frequency[-1]:g} Hz", ""),
         },
+        warnings=warnings,
     )
+
+
+def _without_capacitances(valve: Any) -> bool:
+    held = getattr(valve, "capacitances", None)
+    names = ("grid_anode", "grid_cathode", "anode_cathode")
+    return held is not None and valve.kind != "rectifier" and not any(getattr(held, name, 0.0) for name in names)
 
 
 def unwrapped_degrees(transfer: Floats, frequency: Floats, reference: float) -> Floats:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import Annotated, NamedTuple
 
 import numpy as np
@@ -13,10 +14,26 @@ from simwrap.measures.registry import Steps, measure
 from simwrap.measures.requests import Op, Result, Transient, Variable
 
 _SAMPLES = 8192
-#: Rise of the source's edge, relative to the period.
+#: Rise of the source's edge, relative to the period, and the part of it between 10 % and 90 %.
 _EDGE = 2e-5
-#: Of the step: a doubt about the top's height from which on it hasn't settled.
-_UNSETTLED = 0.05
+_OWN_RISE = 0.8 * _EDGE
+#: Rise times below this many times the source's own can't be told from it.
+_TOLD_APART = 3.0
+#: Window round an edge that is sampled closely, before and after it, relative to the period, and its samples.
+_CLOSE = (0.002, 0.01)
+_CLOSE_SAMPLES = 8192
+#: Stretches to which a top's line is fitted, relative to the half-period: the first that tells the rest of the top.
+_STRETCHES = ((0.02, 0.98), (0.02, 0.2), (0.1, 0.98), (0.3, 0.98), (0.5, 0.98))
+_TOP_END = 0.98
+#: A top that moves less, relative to the step, is level: an engine's tolerance is not read for a droop.
+_LEVEL = 1e-5
+#: Departure from its line, relative to the step, with which a top counts as settled from there on; and at the last.
+_FITS, _FITS_AT_LAST = 1e-4, 0.05
+#: Part of the whole way that the edge itself makes: up to the first, the top is still the rise; from the second
+#: on, what follows is the droop (or lift) of a top. What lies between is neither.
+_STILL_RISING, _STANDS = 0.1, 0.5
+#: Of the step: what may be left of the rise at the end of the half-period for the top to count as flat.
+_LEFT = 0.01
 
 
 class Edge(NamedTuple):
@@ -58,20 +75,22 @@ def square_wave(
     Results
     -------
     rise_time
-        10 % to 90 % of the step [s]. The step is counted to the top's line, drawn back to the edge;
-        the source's own edge takes 2e-5 of a period. NaN where it isn't reached within the half-period.
+        10 % to 90 % of the way from the base to the top's line [s]. NaN where it isn't reached
+        within the half-period, or can't be told from the source's own (1.6e-5 of a period).
     tilt
-        Fall of the top over half a period, relative to half the peak-to-peak value [%]: pi times the
-        ratio of low corner to frequency where that is small.
+        Fall of the top's line over half a period, relative to half the peak-to-peak value [%]: 200 tanh(pi/2 times the
+        ratio of low corner to frequency) for one coupling capacitor, 100 pi times that ratio where it is small.
     overshoot
-        Above the top's line at the edge, relative to the step [%].
+        Above the top's line, relative to the step [%].
     output_step
         Height of the step; negative in an inverting stage [V].
     time, output_wave
         From a quarter of a period before the rising edge to a whole one after it [V].
 
-    Rise time and tilt are means of both edges: what is left of the coupling capacitors' settling
-    adds to the one tilt what it takes from the other. All are NaN where the top doesn't settle in half a period.
+    The top's line is an exponential through its settled part. Where the top is the end of the rise itself, it is
+    level at what the rise goes to. Rise time and tilt are means of both edges: what is left of the coupling
+    capacitors' settling adds to the one tilt what it takes from the other. NaN, with a warning, where the top
+    doesn't settle in half a period.
     """
     output = port(stage, at, "square_wave")
     op = yield Op()
@@ -79,7 +98,7 @@ def square_wave(
     # The first edge is at 0; the window starts a quarter of a period before a later one.
     start = (periods - 0.25) * period
     edge = _EDGE * period
-    reply = yield Transient(
+    whole = Transient(
         stop=start + 1.25 * period,
         step=period / 500.0,
         vectors=(output,),
@@ -87,13 +106,33 @@ def square_wave(
         start=start,
         samples=_SAMPLES,
     )
-    time = np.asarray(reply.axis, dtype=float)
-    wave = vector(reply, output) - vector(op, output)[:, None]
-    time = time - time[0]
-    up, down = (edge_figures(time, wave, place * period, period / 2.0) for place in (0.25, 0.75))
+    instants = [start + place * period for place in (0.25, 0.75)]
+    closely = [
+        replace(whole, start=at_ - _CLOSE[0] * period, stop=at_ + _CLOSE[1] * period, samples=_CLOSE_SAMPLES)
+        for at_ in instants
+    ]
+    reply, *close = yield [whole, *closely]
+    rest = vector(op, output)[:, None]
+    wave = vector(reply, output) - rest
+    instant = np.asarray(reply.axis, dtype=float)
+    time = instant - instant[0]
+    half = period / 2.0
+    up, down = (
+        edge_figures(instant, wave, at_, half, close=(np.asarray(near.axis, dtype=float), vector(near, output) - rest))
+        for at_, near in zip(instants, close, strict=True)
+    )
+    own = _OWN_RISE * period
+    rise = (up.rise_time + down.rise_time) / 2.0
+    # Rises of a chain add by their squares, nearly (Elmore, J. Appl. Phys. 19 (1948) 55).
+    rise = np.where(rise > _TOLD_APART * own, np.sqrt(np.maximum(rise**2 - own**2, 0.0)), np.nan)
+    warnings: list[list[str]] = [[] for _ in rise]
+    for point in np.flatnonzero(np.isnan(up.step + down.step) & np.isfinite(wave).all(axis=1)):
+        warnings[point].append(
+            f"square_wave: the top doesn't settle in half a period of {frequency:g} Hz; give a lower frequency."
+        )
     return Result(
         {
-            "rise_time": scalar((up.rise_time + down.rise_time) / 2.0, "s", "rise time, 10 % to 90 %"),
+            "rise_time": scalar(rise, "s", "rise time, 10 % to 90 %"),
             "tilt": scalar(50.0 * (up.tilt + down.tilt), "%", "tilt of the top"),
             "overshoot": scalar(100.0 * np.maximum(up.overshoot, down.overshoot), "%", "overshoot"),
             "output_step": scalar(up.step, "V", "step of the output"),
@@ -107,10 +146,13 @@ def square_wave(
             "source_edge": (edge, "s"),
             "read_after": (f"{periods} periods; the means of a rising and a falling edge", ""),
         },
+        warnings=warnings,
     )
 
 
-def edge_figures(time: Floats, wave: Array, edge: float, half: float) -> Edge:
+def edge_figures(
+    time: Floats, wave: Array, edge: float, half: float, *, close: tuple[Floats, Array] | None = None
+) -> Edge:
     """Return the figures of the edge at ``edge`` [s] of a wave with the half-period ``half`` [s].
 
     Parameters
@@ -121,27 +163,71 @@ def edge_figures(time: Floats, wave: Array, edge: float, half: float) -> Edge:
         [V].
     edge, half : float
         [s].
+    close : tuple of ndarray, optional
+        Time and wave from shortly before the edge on, sampled more closely.
     """
-    before = int(np.searchsorted(time, edge)) - 1
-    top = (time >= edge) & (time < edge + half)
-    # A parabola through the settled half follows a droop, which is an exponential, well enough.
-    settled = (time >= edge + 0.5 * half) & (time < edge + 0.98 * half)
-    local = (time[settled] - edge) / half
-    basis = np.stack([np.ones_like(local), local, local**2], axis=1)
-    weights = np.linalg.pinv(basis)
-    coefficients = wave[:, settled] @ weights.T
-    first, last = coefficients[:, 0], coefficients.sum(axis=1)
-    # Where a cubic would draw the top back to another height, it hasn't settled: then there is no line to count from.
-    cubic = wave[:, settled] @ np.linalg.pinv(np.column_stack([basis, local**3])).T
-    base = wave[:, before]
-    step = first - base
-    step = np.where(np.abs(cubic[:, 0] - first) > _UNSETTLED * np.abs(step), np.nan, step)
-    relative = divide(wave[:, top] - base[:, None], step[:, None])
-    instants = time[top]
-    rise = _reached(instants, relative, 0.9) - _reached(instants, relative, 0.1)
-    tilt = divide(first - last, step / 2.0)
-    overshoot = np.maximum(relative.max(axis=1) - 1.0, 0.0)
-    return Edge(rise, tilt, overshoot, step)
+    base = wave[:, int(np.searchsorted(time, edge)) - 1]
+    if close is not None:
+        base = close[1][:, int(np.searchsorted(close[0], edge)) - 1]
+    level, swing, rate = _top(time, wave, edge, half, base)
+    whole, first = level - base, level + swing - base
+    with np.errstate(invalid="ignore"):
+        made = divide(first, whole)  # what the edge itself makes of the way to where the top goes
+        level_top = np.abs(made) < _STILL_RISING
+        stands = np.abs(made) > _STANDS
+    step = np.where(level_top, whole, np.where(stands, first, np.nan))
+    left = divide(np.abs(swing * np.exp(-rate)), np.abs(whole))
+    tilt = np.where(level_top, np.where(left < _LEFT, 0.0, np.nan), divide(-2.0 * swing * np.expm1(-rate), step))
+    parts = [(time, wave)] if close is None else [close, (time, wave)]
+    rise, overshoot = np.full(len(wave), np.nan), np.zeros(len(wave))
+    for instants, values in parts:
+        top = (instants >= edge) & (instants < edge + half)
+        since = (instants[top] - edge) / half
+        moved = np.where(level_top[:, None], 0.0, swing[:, None] * np.expm1(-rate[:, None] * since))
+        moved = divide(moved, step[:, None])  # how far the line has gone by then
+        relative = divide(values[:, top] - base[:, None], step[:, None])
+        share = divide(relative, 1.0 + moved)
+        reached = _reached(instants[top], share, 0.9) - _reached(instants[top], share, 0.1)
+        rise = np.where(np.isnan(rise), reached, rise)
+        overshoot = np.maximum(overshoot, (relative - moved).max(axis=1) - 1.0)
+    # No more than the step itself can ring above it: that is a top which has fallen away before it could be read.
+    with np.errstate(invalid="ignore"):
+        told = overshoot < 1.0
+    figures = (rise, tilt, np.maximum(overshoot, 0.0), step)
+    return Edge(*(np.where(told, figure, np.nan) for figure in figures))
+
+
+def _top(time: Floats, wave: Array, edge: float, half: float, base: Floats) -> tuple[Floats, Floats, Floats]:
+    """Return the level to which a top goes, its distance from there at the edge [V], and the rate in 1/half-period.
+
+    The means of three thirds of a stretch tell an exponential exactly: their differences are as exp(-rate/3 of the
+    stretch). The stretch is the first that tells the rest of the top. NaN where it never is.
+    """
+    level, swing, rate = (np.full(len(wave), np.nan) for _ in range(3))
+    for begin, end in _STRETCHES:
+        last = (begin, end) == _STRETCHES[-1]
+        top = (time >= edge + begin * half) & (time < edge + _TOP_END * half)
+        since = (time[top] - edge) / half
+        each = int((since < end).sum()) // 3
+        thirds = wave[:, top][:, : 3 * each].reshape(len(wave), 3, each).mean(axis=-1)
+        differences = np.diff(thirds, axis=1)
+        flat = np.abs(differences).max(axis=1) < _LEVEL * np.abs(thirds - base[:, None]).max(axis=1)
+        ratio = divide(differences[:, 1], differences[:, 0])
+        with np.errstate(invalid="ignore", divide="ignore", over="ignore"):
+            # A straight line is an exponential that hardly bends.
+            ratio = np.where(np.abs(ratio - 1.0) < 1e-7, 1.0 - 1e-7, ratio)
+            found = np.where(flat, 0.0, -np.log(np.where(ratio > 0, ratio, np.nan)) / (since[each] - since[0]))
+            shape = np.exp(-found[:, None] * since)
+            means = shape[:, : 3 * each].reshape(len(wave), 3, each).mean(axis=-1)
+            amount = np.where(flat, 0.0, divide(thirds[:, 0] - thirds[:, 2], means[:, 0] - means[:, 2]))
+            goes_to = thirds[:, 1] - amount * means[:, 1]
+            off = np.abs(wave[:, top] - goes_to[:, None] - amount[:, None] * shape).max(axis=1)
+            size = np.maximum(np.abs(goes_to + amount - base), np.abs(goes_to - base))
+            takes = np.isnan(level) & (off < (_FITS_AT_LAST if last else _FITS) * size)
+        level, swing, rate = (
+            np.where(takes, new, old) for new, old in ((goes_to, level), (amount, swing), (found, rate))
+        )
+    return level, swing, rate
 
 
 def _reached(time: Floats, relative: Floats, share: float) -> Floats:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass, replace
 from typing import Annotated, Any
 
 import numpy as np
@@ -21,6 +22,8 @@ from simwrap.measures.common import (
     vector,
     wanted,
 )
+from simwrap.measures.numerics.discharge import ladder, time_above
+from simwrap.measures.numerics.parts import VOLTAGES, Part, bought, dissipated, next_of, voltages
 from simwrap.measures.options import MainsFrequency, Option
 from simwrap.measures.registry import Steps, measure
 from simwrap.measures.requests import Op, Result, Steady, Transient, Variable
@@ -33,6 +36,37 @@ _SAMPLES = 1024
 #: no more than an engine's transient is good for.
 _TOLERANCE = 1e-2
 _STARTING_SAMPLES = 8192
+#: Periods over which the start is looked at closely: the first surge, and the charging pulses that follow.
+_CLOSELY = (0.02, 4.0)
+#: What the loads are while their valves are cold.
+_NO_LOAD = {
+    name: np.zeros(1) for name in ("load_share", "load_resistor", "first_dropper_current", "second_dropper_current")
+}
+#: Highest mean that a steady state may have, relative to the winding's peak, and beyond that [V].
+_HIGHEST, _INITIAL = 1.001, 1.0
+#: Resistance of a connection [ohm], as in the netlist.
+_CONNECTION = 0.01
+_PLACES = {
+    "output": "output voltage",
+    "reservoir": "voltage at the reservoir",
+    "first": "voltage after the first dropper",
+    "second": "voltage after the second dropper",
+}
+#: The capacitor at each place, from the rectifier on.
+_CAPACITORS = {
+    "reservoir": "reservoir_capacitor",
+    "output": "filter_capacitor",
+    "first": "first_dropper_capacitor",
+    "second": "second_dropper_capacitor",
+}
+_AT = {
+    "reservoir": "at the reservoir",
+    "output": "at the output",
+    "first": "after the first dropper",
+    "second": "after the second dropper",
+}
+#: Names of their elements in the netlist.
+_CHARGED = ("reservoir", "filter", "first_dropper", "second_dropper")
 #: Voltage to which a supply should have discharged [V d.c.].
 _DISCHARGED = 60.0
 
@@ -41,7 +75,7 @@ _DISCHARGED = 60.0
     "supply",
     summary="voltage, ripple, regulation, rectifier currents and cold start",
     ports=("output", "reservoir"),
-    headline=("output_voltage", "ripple", "rectifier_current_peak"),
+    headline=("output_voltage", "before_warm_up.output_voltage", "ripple", "discharge_time"),
     picture="simwrap.plots.measures.supply:draw",
 )
 def supply(
@@ -72,6 +106,8 @@ def supply(
     -------
     output_voltage, reservoir_voltage, first_voltage, second_voltage
         Means [V]; the last two where the droppers are there.
+    before_warm_up.output_voltage, .reservoir_voltage, .first_voltage, .second_voltage
+        Means while the loads draw nothing: their valves are cold, the rectifier is hot or silicon [V].
     ripple, ripple_rms, ripple_fundamental
         At the output: peak to peak, r.m.s., and the r.m.s. of twice the mains frequency [V].
     reservoir_ripple
@@ -79,20 +115,27 @@ def supply(
     rectifier_current, rectifier_current_peak, rectifier_current_rms
         Mean, peak and r.m.s. of all rectifiers together [A].
     inverse_voltage_peak
-        Largest across any one rectifier [V].
+        Largest across any one rectifier, with and without load [V].
     load, output_curve, ripple_curve
         Regulation: load current [A], mean [V] and ripple [V peak to peak] at the output.
     output_resistance, regulation
-        Fall of the output over rise of the load, about the set load [ohm], and the rise from the set load to
-        the lightest of the curve, as a part of the former [%].
+        Source resistance: fall of the output over rise of the load, about the set load [ohm]; and the rise from
+        the set load to the lightest of the curve, as a part of the former [%].
     surge.current_peak, surge.output_peak, surge.time
         From a cold start: largest rectifier current [A], largest output voltage [V], and when the
         output first reaches 95 % of its settled value [s]. The rectifier is hot and the loads draw their
         current at once: a heater that warms up slowly makes the output higher for a while.
-    discharge_from, discharge_time
+    capacitors.<name>.voltage, .rating_needed
+        What each capacitor must stand: its highest voltage in any of these states, or the winding's peak where that
+        is more behind a reservoir; and the next common working voltage [V].
+    resistors.<name>.dissipation, .rating_needed
+        At the set load [W]; and the next common wattage that is loaded to no more than half.
+    discharge_from, discharge_time, discharge.<place>
         The highest voltage that the capacitors may hold at switching off: the winding's peak, or what was higher
-        [V]; and how long the bleeder alone takes from there to bring all of them down to 60 V [s]: R*C*ln(V/60),
-        inf without one.
+        [V]; how long the slowest of them, and each, stays above 60 V [s] with nothing but the bleeder to drain them,
+        through the filter's and the droppers' resistances; inf without a bleeder. Leakage is not counted on.
+
+    A mean above the winding's peak is refused, with a warning: those figures are NaN.
 
     Raises
     ------
@@ -106,40 +149,56 @@ def supply(
     output, reservoir = port(stage, "output", "supply"), port(stage, "reservoir", "supply")
     op = yield Op()
     points = count(op)
-    droppers = {name: f"n_{name}" for name in ("first", "second") if f"n_{name}" in op.values}
+    places = {"output": output, "reservoir": reservoir}
+    places |= {name: f"n_{name}" for name in ("first", "second") if f"n_{name}" in op.values}
     rectifiers = _rectifiers(stage, op)
-    vectors = wanted(output, reservoir, *droppers.values(), _CURRENT, *sum(rectifiers.values(), ()))
+    parts = op.extras.get("parts", {})
+    bought_parts = {kind: bought(parts, kind, stage.valves) for kind in ("r", "c")}
+    # What lies across a rectifier is its own capacitance and the winding's, if nobody fits a snubber.
+    bought_parts["c"] = {path: part for path, part in bought_parts["c"].items() if not path.startswith("rectifier")}
+    ends = [node for chosen in bought_parts.values() for part in chosen.values() for node in part.nodes]
+    vectors = wanted(*places.values(), _CURRENT, *sum(rectifiers.values(), ()), *ends)
     amplitude = np.full((points, 1), _MAINS * mains)
     tones = (Sine(1.0, mains_frequency),)
-    settled, started = yield [
-        Steady(
-            fundamental=mains_frequency,
-            tones=tones,
-            amplitude=amplitude,
-            vectors=vectors,
-            samples=_SAMPLES,
-            tolerance=_TOLERANCE,
-        ),
-        Transient(
-            stop=starting,
-            step=1.0 / (200.0 * mains_frequency),
-            vectors=wanted(output, _CURRENT),
-            terms=(Sine(_MAINS * mains, mains_frequency, switch_on_phase),),
-            samples=_STARTING_SAMPLES,
-            initial="zero",
-        ),
-    ]
+    steady = Steady(
+        fundamental=mains_frequency,
+        tones=tones,
+        amplitude=amplitude,
+        vectors=vectors,
+        samples=_SAMPLES,
+        tolerance=_TOLERANCE,
+    )
+    settled, cold = yield [steady, replace(steady, vary=_NO_LOAD)]
+    started, unloaded, first, next_ = yield _starts(mains_frequency, mains, switch_on_phase, starting, vectors)
+    peak = np.sqrt(2.0) * per_point(stage, "winding_voltage", points) * mains
+    warnings: list[list[str]] = [[] for _ in range(points)]
+    means, cold_means = (
+        _possible(
+            warnings, {name: vector(reply, node)[:, 0].mean(axis=-1) for name, node in places.items()}, peak, words
+        )
+        for reply, words in ((settled, "at the set load"), (_only(cold), "without load"))
+    )
+    refused = np.isnan(means["output"])
     volts, held = vector(settled, output)[:, 0], vector(settled, reservoir)[:, 0]
-    amps = vector(settled, _CURRENT)[:, 0]
-    mean = volts.mean(axis=-1)
+    volts, held, amps = (
+        np.where(refused[:, None], np.nan, wave) for wave in (volts, held, vector(settled, _CURRENT)[:, 0])
+    )
+    mean = means["output"]
     fundamental = np.abs(np.fft.rfft(volts, axis=-1))[:, 2] * np.sqrt(2.0) / _SAMPLES
+    inverse = np.zeros(points)
+    for anode, cathode in rectifiers.values():
+        for reply, fine in ((settled, mean), (_only(cold), cold_means["output"])):
+            worst = -between(reply, anode, cathode)[:, 0].min(axis=-1)
+            inverse = np.fmax(inverse, np.where(np.isnan(fine), np.nan, worst))
     variables: dict[str, Variable] = {
-        "output_voltage": scalar(mean, "V", "output voltage"),
-        "reservoir_voltage": scalar(held.mean(axis=-1), "V", "voltage at the reservoir"),
-        **{
-            f"{name}_voltage": scalar(vector(settled, node)[:, 0].mean(axis=-1), "V", f"voltage after {name} dropper")
-            for name, node in droppers.items()
-        },
+        f"{name}_voltage": scalar(means[name], "V", words) for name, words in _PLACES.items() if name in places
+    }
+    variables |= {
+        f"before_warm_up.{name}_voltage": scalar(cold_means[name], "V", f"{words} before the valves warm up")
+        for name, words in _PLACES.items()
+        if name in places
+    }
+    variables |= {
         "ripple": scalar(np.ptp(volts, axis=-1), "V", "ripple at the output, peak to peak"),
         "ripple_rms": scalar(volts.std(axis=-1), "V", "ripple at the output, r.m.s."),
         "ripple_fundamental": scalar(fundamental, "V", "ripple of twice the mains frequency at the output, r.m.s."),
@@ -147,35 +206,87 @@ def supply(
         "rectifier_current": scalar(amps.mean(axis=-1), "A", "rectifier current, mean"),
         "rectifier_current_peak": scalar(amps.max(axis=-1), "A", "rectifier current, peak"),
         "rectifier_current_rms": scalar(np.sqrt(np.mean(amps**2, axis=-1)), "A", "rectifier current, r.m.s."),
+        "inverse_voltage_peak": scalar(inverse, "V", "peak inverse voltage of a rectifier"),
     }
-    inverse = np.zeros(points)
-    for anode, cathode in rectifiers.values():
-        inverse = np.fmax(inverse, -between(settled, anode, cathode)[:, 0].min(axis=-1))
-    variables["inverse_voltage_peak"] = scalar(inverse, "V", "peak inverse voltage of a rectifier")
-    more, coords = yield from _regulation(stage, output, tones, amplitude, mean, loads)
-    surge = vector(started, _CURRENT).max(axis=-1)
+    more, coords = yield from _regulation(stage, output, tones, amplitude, mean, loads, peak)
+    starts = (started, unloaded, first, next_)
+    surge = np.max([_flat(reply, _CURRENT).max(axis=-1) for reply in starts], axis=0)
     rising = vector(started, output)
-    # Without its loads the supply stands at the winding's peak when it is switched off, or where the choke threw it.
-    unloaded = np.sqrt(2.0) * per_point(stage, "winding_voltage", points) * mains
-    charged = np.maximum(unloaded, np.maximum(volts.max(axis=-1), rising.max(axis=-1)))
+    highest = np.fmax.reduce([_flat(reply, node).max(axis=-1) for reply in starts for node in places.values()])
+    charged = np.fmax.reduce([peak, volts.max(axis=-1), highest])
     variables |= more
     variables |= {
         "surge.current_peak": scalar(surge, "A", "rectifier current at switching on, peak"),
         "surge.output_peak": scalar(rising.max(axis=-1), "V", "output voltage after switching on, peak"),
         "surge.time": scalar(_reached(np.asarray(started.axis), rising, 0.95 * mean), "s", "time to 95 % of output"),
         "discharge_from": scalar(charged, "V", "highest voltage that the capacitors may hold at switching off"),
-        "discharge_time": scalar(
-            _discharge(stage, points, charged), "s", "time from there to 60 V by the bleeder alone"
-        ),
     }
-    warnings, note = _warnings(stage, points, inverse, surge, amps.max(axis=-1), amps.mean(axis=-1), mains)
+    variables |= _discharge(stage, points, charged)
+    variables |= _borne(bought_parts, [settled, cold], starts, peak, refused)
+    more_warnings, note = _warnings(stage, points, inverse, surge, amps.max(axis=-1), amps.mean(axis=-1), mains)
     conditions: dict[str, tuple[Any, str]] = {
         "mains_frequency": (mains_frequency, "Hz"),
         "mains": (mains, ""),
         "switch_on_phase": (switch_on_phase, "degree"),
         "rectifier": ("hot from the start", ""),
+        "discharge_by": ("the bleeder alone, down to 60 V", ""),
     }
+    warnings = [one + other for one, other in zip(warnings, more_warnings, strict=True)]
     return Result(variables, coords, conditions | note, warnings)
+
+
+def _starts(frequency: float, mains: float, phase: float, starting: float, vectors: tuple[str, ...]) -> list[Transient]:
+    """Return the cold starts: whole with and without the loads, and the first instants and periods closely.
+
+    The first charging pulses are what the samples of the whole are too coarse for.
+    """
+    whole = Transient(
+        stop=starting,
+        step=1.0 / (200.0 * frequency),
+        vectors=vectors,
+        terms=(Sine(_MAINS * mains, frequency, phase),),
+        samples=_STARTING_SAMPLES,
+        initial="zero",
+    )
+    close = [
+        replace(whole, stop=periods / frequency, step=periods / frequency / 1000.0, vary=_NO_LOAD, samples=4096)
+        for periods in _CLOSELY
+    ]
+    return [whole, replace(whole, vary=_NO_LOAD), *close]
+
+
+@dataclass(frozen=True)
+class _Setting:
+    """A reply to one setting, as if it had been asked without settings."""
+
+    values: dict[str, Any]
+    reasons: list[str]
+
+
+def _only(reply: Any) -> Any:
+    return _Setting({name: array[:, 0] for name, array in reply.values.items()}, reply.reasons)
+
+
+def _flat(reply: Any, node: str) -> Floats:
+    """Return a vector with all that came after the point axis in one axis."""
+    array = vector(reply, node)
+    return np.asarray(array.reshape(len(array), -1), dtype=float)
+
+
+def _possible(warnings: list[list[str]], means: dict[str, Floats], peak: Floats, words: str) -> dict[str, Floats]:
+    """Return the means, NaN with a warning where one is more than the winding can give.
+
+    In a steady state no mean is above the winding's peak: a choke has no mean voltage, and while a rectifier
+    conducts, what follows it is no higher than the winding. The margin is for a valve's initial electrons.
+    """
+    wrong = np.any([mean > _HIGHEST * peak + _INITIAL for mean in means.values()], axis=0)
+    for point in np.flatnonzero(wrong):
+        most = max(float(mean[point]) for mean in means.values())
+        warnings[point].append(
+            f"supply: {most:.4g} V {words} is more than the winding's peak of {peak[point]:.4g} V, so no steady state "
+            "was found there: its figures are left out."
+        )
+    return {name: np.where(wrong, np.nan, mean) for name, mean in means.items()}
 
 
 def _rectifiers(stage: StageLike, op: Reply) -> dict[str, tuple[str, str]]:
@@ -185,11 +296,19 @@ def _rectifiers(stage: StageLike, op: Reply) -> dict[str, tuple[str, str]]:
 
 
 def _regulation(
-    stage: StageLike, output: str, tones: tuple[Sine, ...], amplitude: Floats, mean: Floats, loads: tuple[float, ...]
+    stage: StageLike,
+    output: str,
+    tones: tuple[Sine, ...],
+    amplitude: Floats,
+    mean: Floats,
+    loads: tuple[float, ...],
+    peak: Floats,
 ) -> Any:
     """Return the curve of the output over load current."""
     points = len(mean)
     shares = np.sort(np.asarray(loads, dtype=float))
+    if not per_point(stage, "load_current", points).any():
+        shares = shares[-1:]  # all shares of no current are the same
     reply = yield Steady(
         fundamental=tones[0].frequency,
         tones=tones,
@@ -200,6 +319,8 @@ def _regulation(
         vary={"load_share": shares},
     )
     waves = vector(reply, output)[:, :, 0]
+    impossible = waves.mean(axis=-1) > (_HIGHEST * peak + _INITIAL)[:, None]
+    waves = np.where(impossible[..., None], np.nan, waves)
     levels = waves.mean(axis=-1)
     amps = per_point(stage, "load_current", points)[:, None] * shares
     fall = divide(levels[:, 0] - levels[:, -1], amps[:, -1] - amps[:, 0])
@@ -207,8 +328,10 @@ def _regulation(
         "load": Variable(("share",), amps, "A", "load current"),
         "output_curve": Variable(("share",), levels, "V", "output voltage"),
         "ripple_curve": Variable(("share",), np.ptp(waves, axis=-1), "V", "ripple at the output, peak to peak"),
-        "output_resistance": scalar(fall, "ohm", "fall of the output over rise of the load"),
-        "regulation": scalar(100.0 * divide(levels[:, 0] - mean, mean), "%", "rise of the output at the lightest load"),
+        "output_resistance": scalar(fall, "ohm", "source resistance: fall of the output over rise of the load"),
+        "regulation": scalar(
+            100.0 * divide(levels[:, 0] - mean, mean), "%", "regulation: rise of the output at the lightest load"
+        ),
     }
     return variables, {"share": axis(shares, "", "load current over the set one")}
 
@@ -220,15 +343,50 @@ def _reached(times: Floats, rising: Floats, level: Floats) -> Floats:
     return np.where(above.any(axis=-1), first, np.nan)
 
 
-def _discharge(stage: StageLike, points: int, start: Floats) -> Floats:
-    """Return R*C*ln(V/60) [s] with the bleeder and all capacitors (droppers neglected)."""
-    names = ("reservoir_capacitor", "filter_capacitor", "first_dropper_capacitor", "second_dropper_capacitor")
-    held = [per_point(stage, name, points) for name in names]
-    held[3] = np.where(held[2] > 0.0, held[3], 0.0)  # no second dropper without the first
+def _discharge(stage: StageLike, points: int, start: Floats) -> dict[str, Variable]:
+    """Return how long the capacitors stay above 60 V: a ladder of the filter and the droppers with the bleeder."""
+
+    def ohms(name: str) -> Floats:
+        return np.maximum(per_point(stage, name, points), _CONNECTION)
+
+    held = np.stack([per_point(stage, name, points) for name in _CAPACITORS.values()], axis=1)
+    held[:, 3] = np.where(held[:, 2] > 0.0, held[:, 3], 0.0)  # no second dropper without the first
+    filter_ohms = ohms("choke_resistance" if stage.values.get("filter") == "choke" else "filter_resistor")
+    series = np.stack([1.0 / each for each in (filter_ohms, ohms("first_dropper"), ohms("second_dropper"))], axis=1)
     bleeder = per_point(stage, "bleeder", points)
-    with np.errstate(divide="ignore", invalid="ignore"):
-        time = bleeder * sum(held) * np.log(np.maximum(start / _DISCHARGED, 1.0))
-    return np.where(bleeder > 0.0, time, np.inf)
+    shunt = np.zeros(held.shape)
+    shunt[:, 1] = np.where(bleeder > 0.0, divide(1.0, bleeder), 0.0)
+    times = time_above(held, ladder(series, shunt), start, _DISCHARGED)
+    variables = {
+        "discharge_time": scalar(np.fmax.reduce(times, axis=1), "s", "time until every capacitor is below 60 V")
+    }
+    for place, each in zip(_CAPACITORS, times.T, strict=True):
+        if not np.isnan(each).all():
+            variables[f"discharge.{place}"] = scalar(each, "s", f"time until the capacitor {_AT[place]} is below 60 V")
+    return variables
+
+
+def _borne(
+    chosen: dict[str, dict[str, Part]], steady: list[Any], starts: Any, peak: Floats, refused: Floats
+) -> dict[str, Variable]:
+    """Return what capacitors must stand and resistors dissipate, with the least part that does it."""
+    variables: dict[str, Variable] = {}
+    for path, part in chosen["c"].items():
+        across = [voltages(reply, part) for reply in (*steady, *starts)]
+        most = np.fmax.reduce([np.abs(each.reshape(len(each), -1)).max(axis=-1) for each in across])
+        if path in _CHARGED:
+            # It is left standing there when the loads go, or charged to it at once: the winding can do it.
+            most = np.fmax(most, peak)
+        most = np.where(np.isnan(part.value) | refused, np.nan, most)
+        words = path.replace("_", " ")
+        variables[f"capacitors.{path}.voltage"] = scalar(most, "V", f"highest voltage across the {words} capacitor")
+        variables[f"capacitors.{path}.rating_needed"] = scalar(
+            next_of(VOLTAGES, most), "V", f"working voltage that the {words} capacitor needs"
+        )
+    for path, part in chosen["r"].items():
+        power = np.mean(voltages(steady[0], part)[:, 0] ** 2, axis=-1) / part.value
+        variables |= dissipated(path, np.where(refused, np.nan, power))
+    return variables
 
 
 def _warnings(
@@ -262,9 +420,13 @@ def _warnings(
         if least is None:
             unknown.append("rectifier series resistance")
             continue
+        # The rating limits the charging pulses of a reservoir: a choke at the input limits them by itself.
+        pulsed = per_point(stage, "reservoir_capacitor", points) > 0.0
+        if not pulsed.any():
+            continue
         checked.append("rectifier series resistance")
         given = per_point(stage, "winding_resistance", points) + per_point(stage, "rectifier_resistor", points)
-        for point in np.flatnonzero(given < least):
+        for point in np.flatnonzero((given < least) & pulsed):
             words = f"{use.valve.name}: series resistance {given[point]:g} ohm"
             at = f" at {volts[point]:.4g} V rms" if use.valve.ratings.by_voltage else ""
             warnings[point].append(f"{words} is below the {least[point]:g} ohm that it needs{at}.")

@@ -11,7 +11,7 @@ import numpy as np
 
 from simwrap.engine.protocol import Reply
 from simwrap.errors import InputError
-from simwrap.measures.common import Array, Floats, StageLike, axis, decibels, per_point, port, scalar, stated, vector
+from simwrap.measures.common import Floats, StageLike, axis, decibels, per_point, port, scalar, stated, vector
 from simwrap.measures.numerics.crossings import at_frequency
 from simwrap.measures.options import Option, PerDecade, SweepEnd
 from simwrap.measures.registry import Steps, measure
@@ -23,9 +23,11 @@ TREBLE_FREQUENCIES = np.array([5e3, 10e3, 20e3])
 #: Where each control's effect is read [Hz].
 SPOTS = {"bass": BASS_FREQUENCIES, "middle": MIDDLE_FREQUENCIES, "treble": TREBLE_FREQUENCIES}
 REFERENCE = 1000.0
-#: Steps of the first search for the flattest setting, and how often it is narrowed by 3.
-_COARSE = 11
-_ROUNDS = 5
+#: Steps of the first search for the flattest setting; how many of its best places are narrowed down, and how far apart
+#: they lie at least (in steps).
+_COARSE, _PLACES, _APART = 11, 6, 1.5
+#: How many settings are tried round each place, in how many rounds, and by what each round is narrower.
+_TRIES, _ROUNDS, _NARROWER = 64, 18, 0.62
 
 
 @measure(
@@ -70,7 +72,7 @@ def tone_curves(
         Loss at 1 kHz at the set positions, from the source's e.m.f.
     flattest.bass, flattest.middle, flattest.treble
         The positions with the least departure from the level at 1 kHz between 20 Hz and 20 kHz;
-        a grid over all controls, narrowed to 1/2430 of the travel.
+        a grid over all controls, narrowed round its six best places to a thousandth of the travel.
     flattest.deviation_db, flattest.insertion_loss_db
         That departure, and the loss at 1 kHz there.
 
@@ -136,31 +138,70 @@ def tone_curves(
 def _flattest(
     output: str, controls: list[str], points: int
 ) -> Generator[Request, Reply, tuple[Floats, Floats, Floats]]:
-    """Search a grid of settings, then narrow it round each point's own best.
+    """Search a grid of settings, then narrow it round each point's own best places.
 
-    Returns the best settings (points, controls), the departure and the insertion loss [dB].
+    The largest departure over a band has several hollows, and the deepest isn't always the one that the first grid
+    shows deepest. Returns the best settings (points, controls), the departure and the insertion loss [dB].
     """
     # 20 points a decade from 20 Hz end exactly at 20 kHz.
     plain = Ac(start=20.0, stop=20e3, per_decade=20, vectors=(output,))
     grid = np.array(list(product(np.linspace(0, 1, _COARSE), repeat=len(controls))))
-    tried = np.broadcast_to(grid, (points, *grid.shape))
-    offsets = np.array(list(product(np.arange(-3, 4), repeat=len(controls))), dtype=float)
+    reply = yield replace(plain, vary={name: grid[:, k] for k, name in enumerate(controls)})
+    departure, losses = _departure(reply, output)
     spacing = 1.0 / (_COARSE - 1)
-    for narrowing in range(_ROUNDS + 1):
-        vary: dict[str, Array] = {name: tried[..., k] for k, name in enumerate(controls)}
-        if narrowing == 0:
-            vary = {name: grid[:, k] for k, name in enumerate(controls)}
-        reply = yield replace(plain, vary=vary)
-        level = decibels(vector(reply, output))
-        at_reference = at_frequency(np.asarray(reply.axis, dtype=float), level, REFERENCE)
-        with np.errstate(invalid="ignore"):
-            departure = np.abs(level - at_reference[..., None]).max(axis=-1)
-        chosen = np.argmin(np.where(np.isfinite(departure), departure, np.inf), axis=1)[:, None]
-        best = np.take_along_axis(tried, chosen[..., None], 1)[:, 0]
-        deviation = np.take_along_axis(departure, chosen, 1)[:, 0]
-        loss = -np.take_along_axis(at_reference, chosen, 1)[:, 0]
-        spacing /= 3.0
-        tried = np.clip(best[:, None, :] + offsets * spacing, 0.0, 1.0)
+    places = np.stack([_hollows(grid, each, _APART * spacing) for each in departure])
+    rows = np.arange(points)[:, None]
+    for number in range(_ROUNDS):
+        # Shape (points, places, tries, controls): each place moves to the best of those round it, itself included.
+        offsets = 1.5 * spacing * _NARROWER**number * _scattered(number, len(controls))
+        tried = np.clip(places[:, :, None, :] + offsets, 0.0, 1.0)
+        flat = tried.reshape(points, -1, len(controls))
+        reply = yield replace(plain, vary={name: flat[..., k] for k, name in enumerate(controls)})
+        departure, losses = _departure(reply, output)
+        chosen = np.argmin(departure.reshape(points, _PLACES, -1), axis=2)
+        places = tried[rows, np.arange(_PLACES), chosen]
+    best = np.argmin(departure, axis=1)
+    every = np.arange(points)
+    deviation, settings = departure[every, best], flat[every, best]
     failed = ~np.isfinite(deviation)
-    best = np.where(failed[:, None], np.nan, best)
-    return best, np.where(failed, np.nan, deviation), np.where(failed, np.nan, loss)
+    return (
+        np.where(failed[:, None], np.nan, settings),
+        np.where(failed, np.nan, deviation),
+        np.where(failed, np.nan, losses[every, best]),
+    )
+
+
+def _scattered(number: int, controls: int) -> Floats:
+    """Return offsets between -1 and 1, the first of them 0, evenly scattered and other ones each time.
+
+    The largest departure has sharp valleys that lie askew to the controls: steps along these get stuck in them. The
+    offsets are whole multiples of powers of a root, wrapped (M. Roberts' additive sequence of low discrepancy).
+    """
+    root = 2.0
+    for _ in range(40):
+        root = (1.0 + root) ** (1.0 / (controls + 1.0))
+    steps = root ** -np.arange(1.0, controls + 1.0)
+    counts = np.arange(_TRIES)[:, None] + number * _TRIES
+    offsets: Floats = 2.0 * ((0.5 + counts * steps) % 1.0) - 1.0
+    offsets[0] = 0.0
+    return offsets
+
+
+def _departure(reply: Reply, output: str) -> tuple[Floats, Floats]:
+    """Return the largest departure from the level at 1 kHz (infinite where it failed), and the loss there [dB]."""
+    level = decibels(vector(reply, output))
+    at_reference = at_frequency(np.asarray(reply.axis, dtype=float), level, REFERENCE)
+    with np.errstate(invalid="ignore"):
+        departure = np.abs(level - at_reference[..., None]).max(axis=-1)
+    return np.where(np.isfinite(departure), departure, np.inf), -at_reference
+
+
+def _hollows(grid: Floats, departure: Floats, apart: float) -> Floats:
+    """Return the best settings of a grid that lie apart from one another, shape (places, controls)."""
+    left = departure.copy()
+    found = []
+    for _ in range(_PLACES):
+        place = grid[np.argmin(left)]
+        found.append(place)
+        left = np.where(np.abs(grid - place).max(axis=1) < apart, np.inf, left)
+    return np.array(found)

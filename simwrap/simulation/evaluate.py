@@ -22,6 +22,7 @@ from simwrap.circuits.point_table import Table, grouped
 from simwrap.circuits.render import render_table, take_extra
 from simwrap.engine import natural, protocol
 from simwrap.measures.common import common_conditions
+from simwrap.measures.numerics.parts import Part, collect
 from simwrap.measures.registry import get_measure
 from simwrap.measures.requests import Ac, Noise, Op, Poles, Request, Result, Steady, Transient, Variable
 
@@ -253,6 +254,7 @@ class _Bench:
         axes: list[Any] = [None] * len(group)
         extras: list[dict[str, Any]] = [{} for _ in group]
         reasons = [""] * table.points
+        parts: dict[str, Part] = {}
         extra = _repeat(first.extra, settings)
         rows = self._runnable(group, settings, table.points, reasons)
         for batch in (
@@ -262,6 +264,8 @@ class _Bench:
             batch = dataclasses.replace(batch, indices=indices)
             replies = self._replies(batch.netlist.circuit, [r for _, r in group], runs, indices)
             digest = batch.netlist.sha256
+            if not settings:
+                collect(parts, batch.netlist.circuit, batch.indices, table.points)
             for number, reply in enumerate(replies):
                 _scatter(collected[number], reply.values, batch.indices, table.points)
                 _scatter(extras[number], reply.extras, batch.indices, table.points)
@@ -283,7 +287,7 @@ class _Bench:
         for number, (key, _) in enumerate(group):
             values = {name: _shaped(array, self.table.points, settings) for name, array in collected[number].items()}
             more = {name: _shaped(array, self.table.points, settings) for name, array in extras[number].items()}
-            self.answers[key] = _Answer(values, axes[number], own, more)
+            self.answers[key] = _Answer(values, axes[number], own, more | {"parts": parts})
 
     def _replies(
         self, circuit: protocol.Circuit, requests: Sequence[Request], runs: Sequence[protocol.Run], indices: Any

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import html
 import tempfile
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, fields
@@ -21,7 +20,7 @@ from simwrap.measures.requests import Result, Variable
 from simwrap.measures.results import axes_of, labelled, split_name
 from simwrap.simulation.as_json import measurement_json, plain
 from simwrap.simulation.evaluate import UNSTABLE, Options, Outcome, evaluate, provenance
-from simwrap.tables import Listing, html_table
+from simwrap.tables import Listing
 from simwrap.units import quantity
 
 if TYPE_CHECKING:
@@ -289,14 +288,9 @@ class Measurement(_Figures):
         return f"Measurement of {self.stage.name}: {', '.join(self.results)} (by {self.engine})"
 
     def _repr_html_(self) -> str:
-        parts = [self.stage._repr_html_()]
-        for name in self.results:
-            view = self[name]
-            stated = "; ".join(f"{key} {text}" for key, text in view.conditions())
-            parts += [html_table(*table) for table in view.tables()]
-            parts.append(f"<p>{html.escape(name)}: {html.escape(stated)}</p>")
-        parts += [f"<p>{html.escape(text)}</p>" for text in self.warnings]
-        return "".join(parts)
+        from simwrap.simulation.report import as_html
+
+        return as_html(self)
 
 
 def _same(one: Mapping[str, Any], other: Mapping[str, Any]) -> bool:

@@ -62,6 +62,7 @@ class Ratings:
     screen_voltage_max: Positive | None = None
     anode_dissipation_max: Positive | None = None
     screen_dissipation_max: Positive | None = None
+    screen_dissipation_signal_max: Positive | None = None  # averaged at full signal, where that is printed
     cathode_current_max: Positive | None = None
     heater_cathode_voltage_max: Positive | None = None
     grid_leak_max_fixed: Positive | None = None

@@ -1,10 +1,14 @@
 from __future__ import annotations
 
+from types import SimpleNamespace
+
 import numpy as np
 import pytest
 from measure_fakes import make_reply, make_stage, make_use, run
 
 import simwrap
+from simwrap.engine.protocol import Circuit
+from simwrap.measures.numerics.parts import WATTAGES, cold, netlist_parts, next_of
 from simwrap.measures.registry import get_measure
 
 
@@ -99,3 +103,69 @@ def test_the_grid_leak_of_every_valve_is_held_to_its_rating(name, values, said):
     assert len(told) == len(said)
     for text, start in zip(told, said, strict=True):
         assert text.startswith(start)
+
+
+def test_within_the_fits_error_a_value_is_at_its_rating():
+    """A fit whose currents are 3 % off in the median says no more than that: 1 W of 0.98 W is at it, of 0.9 W over."""
+    for most, how in (
+        (0.98, "is at its rating of 980 mW"),
+        (0.9, "exceeds"),
+        (1.02, "is at"),
+        (1.08, "is within 10 %"),
+    ):
+        use = make_use(anode_dissipation_max=most)
+        errors = [{"quantity": "anode_current", "error": error} for error in (0.01, -0.03, 0.2)]
+        use.valve.fitted = SimpleNamespace(errors=[*errors, {"quantity": "gm", "error": 0.5}])
+        result = run(get_measure("bias"), make_stage(valves={"v1": use}), reply_for())
+        (text,) = result.warnings[1]
+        assert how in text
+
+
+def test_a_grid_leak_at_its_limit_is_no_alarm():
+    """1 Mohm is what the sheet of the 12AU7 allows with cathode bias: no point of a sweep is warned for it."""
+    found = simwrap.measure(simwrap.stage("triode_gain", valve="12AU7", grid_leak="1M"), "bias")
+    assert [text for text in found.warnings if "grid leak" in text] == []
+    over = simwrap.measure(simwrap.stage("triode_gain", valve="12AU7", grid_leak="1M1"), "bias")
+    assert any("grid leak (cathode bias) 1.1 Mohm exceeds" in text for text in over.warnings)
+
+
+def test_resistors_and_capacitors_are_held_against_ohm():
+    """V squared over R; a coupling capacitor that stands the whole supply before the valve draws current."""
+    made = simwrap.stage("triode_gain", anode_resistor="100k", supply="300 V")
+    found = simwrap.measure(made, "bias").to_dict()["bias"]
+    current = found["valves"]["v1"]["anode_current"]
+    assert found["resistors"]["anode"]["dissipation"] == pytest.approx(current**2 * 100e3, rel=1e-6)
+    assert found["resistors"]["anode"]["rating_needed"] == 0.25
+    coupling = found["capacitors"]["coupling"]
+    assert coupling["voltage"] == pytest.approx(300.0 - current * 100e3, rel=1e-3)
+    assert coupling["voltage_cold"] == pytest.approx(300.0, rel=1e-6)
+    assert coupling["rating_needed"] == 350.0
+    assert found["capacitors"]["cathode"]["voltage_cold"] == pytest.approx(0.0, abs=1e-6)
+    assert not {"load", "source"} & {*found["resistors"]}
+
+
+def test_parts_of_a_stage_without_one_are_not_there():
+    swept = simwrap.sweep(simwrap.stage("triode_gain"), {"cathode_capacitor": [0.0, 47e-6]}, measures=["bias"])
+    name = next(name for name in swept if name.replace(".", "_").endswith("capacitors_cathode_voltage"))
+    assert np.isnan(swept[name].values[0])
+    assert swept[name].values[1] > 1.0
+
+
+def test_cold_voltages_of_a_divider_by_hand():
+    """300 V over 100k and 200k: 200 V across the capacitor; one between two grounded leaks has none."""
+    text = (
+        "v_supply n_b 0 dc 300.0 ac 0.0\nr_upper n_b n_m 100000.0\nr_lower n_m 0 200000.0\nc_one n_m 0 1e-06\n"
+        "c_two n_m n_x 1e-07\nr_leak n_x 0 1000000.0\nc_three n_y n_z 1e-07\nr_y n_y 0 1e6\nr_z n_z 0 1e6\n"
+        "l_choke n_b n_c 5.0\nc_four n_c 0 1e-06\n"
+    )
+    found = cold(netlist_parts(Circuit(text, {"v_supply": np.array([300.0, 150.0])}, 2)))
+    assert found["one"] == pytest.approx([200.0, 100.0], rel=1e-6)
+    assert found["two"] == pytest.approx([200.0, 100.0], rel=1e-6)
+    assert found["three"] == pytest.approx([0.0, 0.0], abs=1e-9)
+    assert found["four"] == pytest.approx([300.0, 150.0], rel=1e-6)
+
+
+def test_the_next_common_size():
+    assert next_of(WATTAGES, np.array([0.0, 0.25, 0.26, 1e9, np.nan])) == pytest.approx(
+        [0.25, 0.25, 0.5, np.nan, np.nan], nan_ok=True
+    )

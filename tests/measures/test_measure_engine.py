@@ -7,6 +7,7 @@ import pytest
 
 import simwrap
 import simwrap.errors
+from simwrap.measures.distortion import FLOOR
 
 K, T = 1.380649e-23, 300.15
 
@@ -170,7 +171,7 @@ def test_heater_hum_of_an_unbypassed_cathode(engine):
     leak = abs(
         1.0 / valve.leakage.heater_cathode_resistance + 2j * np.pi * 50.0 * valve.leakage.heater_cathode_capacitance
     )
-    hum = valve.heater.voltage * leak * load * (mu + 1.0) * cathode / ((mu + 1.0) * cathode + ra + load)
+    hum = 6.3 * leak * load * (mu + 1.0) * cathode / ((mu + 1.0) * cathode + ra + load)
     assert float(found.heater_hum.output_rms) == pytest.approx(hum, rel=0.02)
     bypassed = simwrap.measure(simwrap.stage("triode_gain", valve="12AX7"), "heater_hum", engine=engine)
     assert float(bypassed.heater_hum.output_rms) < 0.3 * hum
@@ -288,11 +289,55 @@ def test_an_ideal_amplifier_has_no_supply():
         simwrap.measure(simwrap.stage("tone_feedback"), "rejection")
 
 
-def test_heaters_side_by_side_leave_half_the_hum():
-    """A 12AX7's file has 12.6 V, its halves in series; at 6.3 V half of it leaks."""
+def test_a_half_of_a_12_volt_heater_has_6_volts():
+    """A 12AX7's pins have 12.6 V across both halves, or 6.3 V with the halves side by side (sheet)."""
     stage = simwrap.stage("triode_gain", valve="12AX7", cathode_capacitor=0.0)
-    whole, half = (simwrap.measure(stage, {"heater_hum": o}).heater_hum for o in ({}, {"heater_voltage": 6.3}))
-    assert half.output_rms == pytest.approx(0.5 * float(whole.output_rms), rel=1e-9)
+    own, half, whole = (
+        simwrap.measure(stage, {"heater_hum": o}).heater_hum.output_rms
+        for o in ({}, {"heater_voltage": 6.3}, {"heater_voltage": 12.6})
+    )
+    assert own == pytest.approx(float(half), rel=1e-9)
+    assert own == pytest.approx(0.5 * float(whole), rel=1e-9)
+
+
+def test_a_valve_without_a_cathode_of_its_own_does_not_cancel_the_other_measures():
+    found = simwrap.measure(simwrap.stage("single_ended_output", valve="300B"), ["response", "heater_hum"])
+    assert found.response.gain > 0
+    assert np.isnan(found.heater_hum.output_rms)
+    assert any("no valve with a cathode apart from its heater" in text for text in found.warnings)
+
+
+def test_a_pentode_bottoms_before_it_distorts_much():
+    """EF86 at 250 V, 100k, 390k, 1k: the swing flattens at 3 % of distortion; one knee further on it is 13 %."""
+    stage = simwrap.stage("pentode_gain", valve="EF86", supply=250, anode_resistor="100k", screen_resistor="390k",
+                          cathode_resistor="1k")  # fmt: skip
+    found = simwrap.measure(stage, "headroom").headroom
+    assert found.first_limit == "bottoming"
+    onset = {"distortion": {"level": float(found.clipping_input_rms), "with_noise": False}}
+    assert 1.0 < simwrap.measure(stage, onset).distortion.thd < 4.0
+
+
+@pytest.mark.parametrize(
+    ("name", "within"), [("triode_gain", 0.002), ("pentode_gain", 0.002), ("cathode_follower", 0.01)]
+)
+def test_headroom_is_where_the_distortion_measure_has_it(name, within):
+    """1 % and 3 % lie in a bracket of levels so narrow, read by another measure: of a sharp knee, 1 %."""
+    stage = simwrap.stage(name)
+    found = simwrap.measure(stage, "headroom").headroom
+    for percent in (1, 3):
+        level = float(found[f"input_rms_{percent}pct"])
+        below, above = (
+            simwrap.measure(stage, {"distortion": {"level": level * factor, "with_noise": False}}).distortion.thd
+            for factor in (1.0 - within, 1.0 + within)
+        )
+        assert below < percent < above
+
+
+def test_a_linear_stage_reads_no_more_distortion_than_is_declared():
+    """A potentiometer: no tone of its own anywhere, so what is read is what the steady state leaves over."""
+    found = simwrap.measure(simwrap.stage("volume_control"), {"distortion": {"level": 1.0, "with_noise": False}})
+    for name in ("thd", "modulation", "difference_2", "difference_3"):
+        assert found.distortion[name] < 100.0 * FLOOR, name
 
 
 def test_a_filament_has_no_heater_to_insulate():

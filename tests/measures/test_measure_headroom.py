@@ -147,3 +147,29 @@ def test_a_failed_point_is_nan_and_leaves_the_other_alone():
     assert np.isfinite(got["output_rms_1pct"][1])
     assert got["first_limit"][0] == ""
     assert got["input_rms_1pct"][1] == pytest.approx(1 / np.sqrt(2), rel=5e-3)
+
+
+def test_grid_current_at_rest_is_no_level_at_all():
+    """A grid at +0.1 V conducts without a signal: 0 V, not the lowest level that was looked at; and it is said."""
+    got, result = values_of(amplifier(gm=0.2, bias=0.1))
+    assert got["first_limit"].tolist() == ["grid current"] * 2
+    assert got["clipping_input_rms"] == pytest.approx([0.0, 0.0])
+    assert got["clipping_output_rms"] == pytest.approx([0.0, 0.0])
+    assert "grid current without a signal" in result.warnings[0][0]
+
+
+def test_a_limit_beyond_the_expected_range_is_still_found():
+    """A valve that takes 20 times what its slopes lead one to expect, because it hardly moves there."""
+
+    stage, replier = amplifier(gm=0.5, square=0.0, bias=-90.0)
+
+    def reply(request):
+        made = replier(request)
+        if isinstance(request, Ac):
+            return make_reply({name: 10.0 * array for name, array in made.values.items()}, made.axis)
+        return made
+
+    # The anode would be expected to run out ten times too soon. Two rounds go up by factors of 2, one closes in.
+    got, _ = values_of((stage, reply))
+    assert got["first_limit"].tolist() == ["cut-off"] * 2
+    assert got["clipping_input_rms"] == pytest.approx(1.9 / np.sqrt(2) * np.ones(2), rel=0.1)

@@ -1,4 +1,4 @@
-"""Reading curves between their points: corners, values at a frequency, crossings of a level."""
+"""Reading curves between their points: corners, values at a frequency or level."""
 
 from __future__ import annotations
 
@@ -126,38 +126,6 @@ def _crossing_out(frequency: Floats, above: Floats, middle: int, way: int) -> Fl
     left = left + first
     result = np.exp(log_frequency[0] + left * (log_frequency[-1] - log_frequency[0]) / max(knots - 1, 1))
     return np.where(found, result, np.nan)
-
-
-def first_crossing(x: Floats, y: Floats, target: float) -> tuple[Floats, Floats, Floats]:
-    """Return where rising curves first reach a level, straight on log-log paper.
-
-    Parameters
-    ----------
-    x, y : ndarray, shape (points, levels)
-        Positive; ``x`` rising. NaN in ``y`` is passed over.
-    target : float
-
-    Returns
-    -------
-    crossing, below, above : ndarray, shape (points,)
-        Where ``y`` reaches the target, and the neighbours in ``x`` on either side of it. NaN
-        where it never does, or starts out above it.
-    """
-    x = np.where(np.isfinite(y), x, np.nan)
-    order = np.argsort(x, axis=1)  # NaN sorts last
-    x, y = np.take_along_axis(x, order, 1), np.take_along_axis(y, order, 1)
-    with np.errstate(invalid="ignore"):
-        up = (y[:, :-1] < target) & (y[:, 1:] >= target)
-    found = up.any(axis=1)
-    index = np.argmax(up, axis=1)[:, None]
-    x0, x1 = (np.take_along_axis(x, index + k, 1)[:, 0] for k in (0, 1))
-    y0, y1 = (np.take_along_axis(y, index + k, 1)[:, 0] for k in (0, 1))
-    with np.errstate(divide="ignore", invalid="ignore", over="ignore"):
-        low, high = np.log(np.maximum(y0, 1e-300)), np.log(y1)
-        share = np.where(high > low, (np.log(target) - low) / (high - low), 1.0)
-        crossing = x0 * (x1 / x0) ** share
-    nothing = np.full(len(x), np.nan)
-    return np.where(found, crossing, nothing), np.where(found, x0, nothing), np.where(found, x1, nothing)
 
 
 def interpolate(x: Floats, y: Floats, wanted: Floats) -> Floats:

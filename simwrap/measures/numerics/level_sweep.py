@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Generator, Mapping, Sequence
+from collections.abc import Generator, Mapping
 from dataclasses import dataclass, field
 from functools import reduce
 from typing import Any
@@ -23,7 +23,7 @@ from simwrap.measures.common import (
     wanted,
 )
 from simwrap.measures.numerics import harmonics
-from simwrap.measures.numerics.crossings import first_crossing
+from simwrap.measures.numerics.closing_in import Curve, filled, first_reached, next_levels
 from simwrap.measures.requests import Ac, Op, Steady
 
 #: A limit is reached where its sign reaches 1; see :func:`limit_signs`.
@@ -32,18 +32,21 @@ NO_LIMIT = "none in range"
 GRID_SHARE = 0.001
 CUT_OFF_SHARE = 0.05
 BOTTOMING_SHARE = 0.1
-ANODE_LOSS = 0.2
+#: Part of the swing's curvature that is left at its lowest point where a pentode counts as bottoming.
+FLATTENED = 0.5
 CRITERIA = (
     "grid current: its peak reaches 0.1 % of the zero-signal cathode current; "
     "cut-off: the anode current falls to 5 % of its zero-signal value "
     "(not counted where two output valves share the load); "
     "bottoming: the anode-cathode voltage falls to 10 % of its zero-signal value, or, in a pentode, "
-    "the anode's share of anode and screen current falls by 20 % of its zero-signal value at the peak of the sum"
+    "its lowest point is flattened: half as curved as its fundamental's"
 )
 #: Lowest and highest level of the first round, relative to the expected onset of clipping.
 _SPAN = (0.02, 3.0)
+#: How far above the highest level a mark is looked for next that isn't reached, as a factor.
+_BEYOND = 2.0
 #: Rounds that close in on what is looked for.
-_ROUNDS = 2
+ROUNDS = 3
 #: When a steady state counts as settled: below the expected onset of clipping, where distortion is
 #: small, and beyond it, where the ringing of an output transformer leaves a jitter of its own.
 FINE, COARSE = 1e-5, 1e-4
@@ -74,6 +77,8 @@ class LevelSweep:
         One entry a limit: 1 or more where it is reached.
     periods : ndarray, shape (points, levels)
         Periods until the state was steady.
+    at_rest : dict of str to ndarray, shape (points,)
+        The signs without a signal.
     """
 
     level_in: Floats
@@ -82,6 +87,7 @@ class LevelSweep:
     harmonics: Floats
     signs: dict[str, Floats] = field(default_factory=dict)
     periods: Array = field(default_factory=lambda: np.zeros(0))
+    at_rest: dict[str, Floats] = field(default_factory=dict)
 
 
 ORDERS = np.arange(2, 11)
@@ -131,56 +137,31 @@ def sweep_levels(
 ) -> Generator[Any, Any, LevelSweep]:
     """Sweep the drive from far below clipping to well beyond it.
 
-    The first round spans a range round the onset that bias and gains lead one to expect. Two more
-    rounds put levels between the neighbours of each target of distortion (at the first
-    output), and of the first limit.
+    The first round spans a range round the onset that bias and gains lead one to expect. Each round after it puts
+    a level where each target of distortion (at the first output), and the first limit, are expected by then.
     """
     onset, op = yield from expected_onset(stage)
     onset = np.where(np.isfinite(onset), onset, 1.0)
-    spots = 2 * (len(targets) + 1)
-    factors = np.geomspace(*_SPAN, levels - _ROUNDS * spots)
+    marks = len(targets) + 1
+    factors = np.geomspace(*_SPAN, levels - ROUNDS * marks)
     settled = np.where(factors < 1.0, FINE, COARSE)
     found = yield from _steady(stage, outputs, frequency, onset[:, None] * factors, settled, op)
     if not stage.valves:
         return found
     # To find 1 % or 3 % it is enough to know them to a hundredth of themselves.
-    settled = np.repeat([*(0.01 * target for target in targets), COARSE], 2)
-    settled = np.clip(settled, FINE, COARSE)
-    for _ in range(_ROUNDS):
-        amplitude = _between_neighbours(found, targets)
+    settled = np.clip([*(0.01 * target for target in targets), COARSE], FINE, COARSE)
+    for _ in range(ROUNDS):
+        curves = [[Curve(found.thd[0] / target)] for target in targets]
+        curves.append(limit_curves(found.signs, found.at_rest) or curves[-1])
+        tries = filled(found.level_in, next_levels(found.level_in, curves, beyond=_BEYOND))
+        amplitude = np.sqrt(2.0) * tries
         found = _merge(found, (yield from _steady(stage, outputs, frequency, amplitude, settled, op)))
     return found
 
 
-def _between_neighbours(found: LevelSweep, targets: tuple[float, ...]) -> Floats:
-    """Return peak amplitudes at thirds of the gaps that hold what is looked for."""
-    gaps = [first_crossing(found.level_in, found.thd[0], target)[1:] for target in targets]
-    if found.signs:
-        gaps.append(limit_gap(found.level_in, found.signs))
-    # Where nothing was found, the levels go where the sweep is coarse anyway.
-    middle = found.level_in.shape[1] // 2
-    spare = found.level_in[:, middle], found.level_in[:, middle + 1]
-    gaps = [(np.where(np.isnan(low), spare[0], low), np.where(np.isnan(high), spare[1], high)) for low, high in gaps]
-    amplitude: Floats = np.sqrt(2.0) * thirds(gaps)
-    return amplitude
-
-
-def limit_gap(levels: Floats, signs: Mapping[str, Floats]) -> tuple[Floats, Floats]:
-    """Return the levels between which the first limit is reached, NaN where none is; each of shape (points,)."""
-    found = [first_crossing(levels, sign, 1.0) for sign in signs.values()]
-    first = np.argmin([np.where(np.isnan(crossing), np.inf, crossing) for crossing, _, _ in found], axis=0)
-    low, high = (np.choose(first, [entry[k] for entry in found]) for k in (1, 2))
-    return low, high
-
-
-def thirds(gaps: Sequence[tuple[Floats, Floats]]) -> Floats:
-    """Return levels at thirds of some gaps, shape (points, 2 * gaps)."""
-    picked = []
-    for number, (low, high) in enumerate(gaps):
-        # Gaps that are the same for two targets are not divided at the same places twice.
-        shift = 0.08 * (number - 1)
-        picked += [low * (high / low) ** (share + shift) for share in (1 / 3, 2 / 3)]
-    return np.stack(picked, axis=1)
+def limit_curves(signs: Mapping[str, Floats], at_rest: Mapping[str, Floats]) -> list[Curve]:
+    """Return the signs of the limits as curves to be closed in on, in the order of ``LIMITS``."""
+    return [Curve(signs[name], at_rest.get(name)) for name in LIMITS if name in signs]
 
 
 def _merge(one: LevelSweep, other: LevelSweep) -> LevelSweep:
@@ -199,6 +180,7 @@ def _merge(one: LevelSweep, other: LevelSweep) -> LevelSweep:
         joined(one.harmonics, other.harmonics, 2),
         {name: joined(sign, other.signs[name], 1) for name, sign in one.signs.items()},
         joined(one.periods, other.periods, 1),
+        one.at_rest,
     )
 
 
@@ -240,6 +222,7 @@ def _read(
         harmonics.relative(lines, ORDERS),
         limit_signs(stage, valves, reply, op),
         np.full(amplitude.shape, np.nan) if periods is None else np.asarray(periods, dtype=float),
+        signs_at_rest(stage, valves, op),
     )
 
 
@@ -273,7 +256,6 @@ def limit_signs(stage: StageLike, valves: Mapping[str, Any], reply: Reply, op: R
         if "grid" not in currents:
             continue
         anode, grid = vector(reply, currents["anode"]), vector(reply, currents["grid"])
-        screen = vector(reply, currents["screen"]) if "screen" in currents else None
         voltage = between(reply, nodes["anode"], nodes["cathode"])
         rest = {name: vector(op, node)[:, None] for name, node in currents.items()}
         rest_voltage = between(op, nodes["anode"], nodes["cathode"])[:, None]
@@ -283,40 +265,61 @@ def limit_signs(stage: StageLike, valves: Mapping[str, Any], reply: Reply, op: R
         if not use.shares_load:
             now["cut-off"] = fallen(anode, rest["anode"], CUT_OFF_SHARE)
         bottoming = fallen(voltage, rest_voltage, BOTTOMING_SHARE)
-        if screen is not None:
-            peak = (anode + screen).argmax(axis=-1)[..., None]
-            now_anode, now_screen = (np.take_along_axis(w, peak, -1)[..., 0] for w in (anode, screen))
-            share = divide(now_anode, now_anode + now_screen)
-            zero_signal = divide(rest["anode"], rest["anode"] + rest["screen"])
-            bottoming = np.maximum(bottoming, (1.0 - divide(share, zero_signal)) / ANODE_LOSS)
+        if "screen" in currents:
+            bottoming = np.fmax(bottoming, (1.0 - curvature(voltage)) / (1.0 - FLATTENED))
         now["bottoming"] = bottoming
         for name, sign in now.items():
             signs[name] = np.fmax(signs[name], sign) if name in signs else sign
     return signs
 
 
+def signs_at_rest(stage: StageLike, valves: Mapping[str, Any], op: Reply) -> dict[str, Floats]:
+    """Return the signs of :func:`limit_signs` without a signal, each of shape (points,)."""
+    values = {name: np.asarray(values)[:, None, None] for name, values in op.values.items()}
+    quiet = Reply(values, None, op.reasons, [])
+    return {name: sign[:, 0] for name, sign in limit_signs(stage, valves, quiet, op).items()}
+
+
+def curvature(wave: Floats) -> Floats:
+    """Return how curved a wave is at its lowest point, as a part of what its fundamental alone would be.
+
+    1 for a sine; 0 where its bottom is flat. A twelfth of a radian either side is looked at.
+
+    Parameters
+    ----------
+    wave : ndarray, shape (points, levels, samples)
+        One period; NaN where it doesn't move.
+    """
+    samples = wave.shape[-1]
+    apart = max(1, samples // 32)
+    # The middle of a flat bottom, not its first sample.
+    around = wave + np.roll(wave, apart, axis=-1) + np.roll(wave, -apart, axis=-1)
+    lowest = around.argmin(axis=-1)[..., None]
+    low, before, after = (
+        np.take_along_axis(wave, (lowest + shift) % samples, -1)[..., 0] for shift in (0, -apart, apart)
+    )
+    fundamental = np.abs(harmonics.spectrum(wave)[..., 1]) if samples > 2 else np.zeros(wave.shape[:-1])
+    bend = 2.0 * fundamental * (1.0 - np.cos(2.0 * np.pi * apart / samples))
+    return divide(before + after - 2.0 * low, np.where(bend > 1e-9, bend, np.nan))
+
+
 def first_limit(found: LevelSweep) -> tuple[Array, Floats]:
     """Return which limit is reached first, and at which level [V r.m.s.], each of shape (points,).
 
-    A limit that is already reached at the lowest level counts from there. "none in range"
-    and NaN where none is reached, "" and NaN where the point failed.
+    0 V for a limit that is reached without a signal. "none in range" and NaN where none is reached, "" and NaN where
+    the point failed.
     """
     failed = np.isnan(found.thd[0]).all(axis=1) & np.isnan(found.level_out[0]).all(axis=1)
-    words, level = earliest(found.level_in, found.signs)
+    words, level = earliest(found.level_in, found.signs, found.at_rest)
     return np.where(failed, "", words), level
 
 
-def earliest(levels: Floats, signs: Mapping[str, Floats]) -> tuple[Array, Floats]:
+def earliest(levels: Floats, signs: Mapping[str, Floats], at_rest: Mapping[str, Floats]) -> tuple[Array, Floats]:
     """Return which sign reaches 1 first over rising levels, and where; see :func:`first_limit`."""
     names = [name for name in LIMITS if name in signs]
     if not names:
         return np.full(len(levels), NO_LIMIT), np.full(len(levels), np.nan)
-    onsets = []
-    for name in names:
-        onset = first_crossing(levels, signs[name], 1.0)[0]
-        with np.errstate(invalid="ignore"):
-            always = signs[name][:, 0] >= 1.0
-        onsets.append(np.where(always, levels[:, 0], onset))
+    onsets = [first_reached(levels, curve) for curve in limit_curves(signs, at_rest)]
     reached = np.where(np.isnan(onsets), np.inf, onsets)
     level = reached.min(axis=0)
     none = ~np.isfinite(level)

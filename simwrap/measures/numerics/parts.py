@@ -1,0 +1,178 @@
+"""What a netlist's resistors and capacitors bear: read from its element lines, with the parts' names."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from simwrap.engine.protocol import Circuit
+from simwrap.measures.common import Floats, scalar, vector
+from simwrap.measures.requests import Variable
+from simwrap.tables import Listing
+
+#: Names of elements that stand for no part that a builder buys by its wattage or voltage: sources, loads, the insides
+#: of a transformer, leakage and strays.
+_NO_PARTS = (
+    "cable choke core earth gain interwinding internal leakage load primary secondary source speaker tap winding"
+).split()
+#: Resistances that stand for a wire, or for nothing at all [ohm].
+_WIRE, _OPEN = 0.011, 0.9e9
+#: A capacitance below this is a stray [F].
+_STRAY = 8e-12
+#: Part of its rated wattage that a resistor is loaded with at most (common practice, no source).
+LOADED = 0.5
+#: A table shows resistors from this dissipation on [W].
+_SHOWN_FROM = 1e-3
+#: Wattages [W] and voltages [V] in which parts are commonly sold (common practice, no source).
+WATTAGES = (0.25, 0.5, 1.0, 2.0, 3.0, 5.0, 7.0, 10.0, 15.0, 25.0, 50.0, 100.0, 200.0)
+VOLTAGES = (6.3, 10.0, 16.0, 25.0, 35.0, 50.0, 63.0, 100.0, 160.0, 200.0, 250.0, 350.0, 400.0, 450.0, 500.0, 630.0,
+            800.0, 1000.0, 1250.0, 1600.0, 2000.0, 2500.0, 3000.0)  # fmt: skip
+
+
+@dataclass
+class Part:
+    """One element of a netlist.
+
+    Attributes
+    ----------
+    kind : str
+        The letter of its name: "r", "c", "l", "v", or "short" for a controlled voltage source.
+    nodes : tuple of str
+    value : ndarray, shape (points,)
+        Ohm, farad, henry or volt; NaN where the element isn't there.
+    """
+
+    kind: str
+    nodes: tuple[str, str]
+    value: Floats = field(default_factory=lambda: np.zeros(0))
+
+
+def netlist_parts(circuit: Circuit) -> dict[str, Part]:
+    """Return the two-pole elements of a rendered circuit by their names."""
+    found: dict[str, Part] = {}
+    for line in circuit.text.splitlines():
+        words = line.split()
+        name = words[0] if words else ""
+        kind = name[:1]
+        if kind in ("r", "c", "l") and len(words) >= 4:
+            printed = words[3]
+        elif kind == "v" and len(words) >= 5 and words[3] == "dc":
+            printed = words[4]
+        elif kind == "e" or (kind == "b" and len(words) > 3 and words[3].startswith("v=")):
+            kind, printed = "short", "0"
+        else:
+            continue
+        value = circuit.table.get(name, np.full(circuit.points, float(printed)))
+        found[name] = Part(kind, (words[1], words[2]), np.asarray(value, dtype=float))
+    return found
+
+
+def collect(into: dict[str, Part], circuit: Circuit, indices: NDArray[np.intp], points: int) -> None:
+    """Add the parts of some points to those of all."""
+    for name, part in netlist_parts(circuit).items():
+        whole = into.setdefault(name, Part(part.kind, part.nodes, np.full(points, np.nan)))
+        whole.value[indices] = part.value
+
+
+def bought(parts: Mapping[str, Part], kind: str, valves: Mapping[str, Any]) -> dict[str, Part]:
+    """Return the resistors ("r") or capacitors ("c") that a builder buys, by their path: "driver.anode"."""
+    found = {}
+    for name, part in parts.items():
+        path = _path(name)
+        words = path.rpartition(".")[2].split("_")
+        if part.kind != kind or words[0] in _NO_PARTS or path.replace(".", "_").startswith(_inside(valves)):
+            continue
+        with np.errstate(invalid="ignore"):
+            real = (part.value > _WIRE) & (part.value < _OPEN) if kind == "r" else part.value > _STRAY
+        if real.any():
+            found[path] = Part(kind, part.nodes, np.where(real, part.value, np.nan))
+    return found
+
+
+def _path(name: str) -> str:
+    """Return the path of a device: "driver.anode" for r_driver__anode."""
+    return name[2:].replace("__", ".")
+
+
+def _inside(valves: Mapping[str, Any]) -> tuple[str, ...]:
+    return tuple(f"{instance.replace('.', '_')}_" for instance in valves)
+
+
+def voltages(reply: Any, part: Part) -> Floats:
+    """Return the voltage across a part [V], shaped as the reply's vectors."""
+    one, other = (vector(reply, node) for node in part.nodes)
+    across: Floats = one - other
+    return across
+
+
+def next_of(series: tuple[float, ...], least: Floats) -> Floats:
+    """Return the smallest of a series that is at least as large; NaN beyond its end."""
+    ends = np.array([*series, np.nan])
+    place = np.searchsorted(series, np.where(np.isfinite(least), least, np.inf))
+    return np.where(np.isfinite(least), ends[place], np.nan)
+
+
+def dissipated(path: str, power: Floats) -> dict[str, Variable]:
+    """Return a resistor's dissipation [W], and the next common wattage of which it is no more than half."""
+    words = path.replace("_", " ")
+    return {
+        f"resistors.{path}.dissipation": scalar(power, "W", f"dissipation of the {words} resistor"),
+        f"resistors.{path}.rating_needed": scalar(
+            next_of(WATTAGES, power / LOADED), "W", f"wattage that the {words} resistor needs"
+        ),
+    }
+
+
+def part_tables(found: Any) -> list[Listing]:
+    """Return tables of what resistors dissipate, from a milliwatt on, and of what capacitors stand."""
+    tables = []
+    for kind, columns in (
+        ("resistors", {"dissipation": "dissipation", "rating_needed": "needs"}),
+        ("capacitors", {"voltage": "voltage", "voltage_cold": "valves cold", "rating_needed": "needs"}),
+    ):
+        main = next(iter(columns))
+        names = [path.split(".", 1)[1].rpartition(".")[0] for path in found.paths
+                 if path.startswith(f"{kind}.") and path.endswith(f".{main}")]  # fmt: skip
+        if kind == "resistors":
+            names = [name for name in names if float(found[f"{kind}.{name}.{main}"]) >= _SHOWN_FROM]
+        had = {key: words for key, words in columns.items() if any(f"{kind}.{n}.{key}" in found.paths for n in names)}
+        rows = [(name.replace("_", " "), *(found.text(f"{kind}.{name}.{key}") for key in had)) for name in names]
+        if rows:
+            tables.append(Listing(kind, ("", *had.values()), rows, details=True))
+    return tables
+
+
+def cold(parts: Mapping[str, Part]) -> dict[str, Floats]:
+    """Return the voltage across every capacitor before the valves conduct [V], by path, each of shape (points,).
+
+    A nodal solve of the resistors and direct voltages alone: coils, ideal windings and controlled voltages are
+    wires, current sources draw nothing. Where no resistor holds a node, it is at ground.
+    """
+    nodes = sorted({node for part in parts.values() for node in part.nodes} - {"0"})
+    place = {node: number for number, node in enumerate(nodes)}
+    points = max((len(part.value) for part in parts.values()), default=0)
+    matrix = np.zeros((points, len(nodes), len(nodes)))
+    right = np.zeros((points, len(nodes)))
+    matrix[:, range(len(nodes)), range(len(nodes))] = 1e-12
+    for part in parts.values():
+        if part.kind == "c":
+            continue
+        there = np.isfinite(part.value)
+        ohms = np.where(there & (part.kind == "r"), part.value, _WIRE)
+        conductance = np.where(there, 1.0 / np.maximum(ohms, _WIRE), 0.0)
+        volts = np.where(there & (part.kind == "v"), part.value, 0.0)
+        for node, sign in zip(part.nodes, (1.0, -1.0), strict=True):
+            if node != "0":
+                matrix[:, place[node], place[node]] += conductance
+                right[:, place[node]] += sign * conductance * volts
+        if "0" not in part.nodes:
+            one, other = (place[node] for node in part.nodes)
+            matrix[:, one, other] -= conductance
+            matrix[:, other, one] -= conductance
+    level = np.linalg.solve(matrix, right[..., None])[..., 0] if nodes else right
+    at = {"0": np.zeros(points)} | {node: level[:, number] for node, number in place.items()}
+    return {_path(name): at[part.nodes[0]] - at[part.nodes[1]] for name, part in parts.items() if part.kind == "c"}
