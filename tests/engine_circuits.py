@@ -120,7 +120,7 @@ def amplifier(feedback: float = 0.0) -> str:
             f"f_half_{half} {turn[1]} 1.0",
             f"r_winding_{half} n_winding_{half} n_leakage_{half} 150.0",
             f"l_leakage_{half} n_leakage_{half} n_anode_{half} 0.004",
-            f"c_interwinding_{half} n_anode_{half} n_speaker 1e-10",
+            f"c_interwinding_{half} n_anode_{half} n_out 1e-10",
         ]
     lines = [
         "v_supply n_supply 0 dc 300.0",
@@ -177,13 +177,13 @@ def amplifier(feedback: float = 0.0) -> str:
         "c_primary n_anode_a n_anode_b 2e-10",
         "b_secondary n_secondary 0 v=v(n_core)*0.0632",
         "r_secondary n_secondary n_sense 0.4",
-        "v_secondary n_sense n_speaker dc 0.0",
+        "v_secondary n_sense n_out dc 0.0",
         "b_turns n_core 0 i=i(v_secondary)*0.0632",
-        "r_speaker n_speaker 0 8.0",
+        "r_speaker n_out 0 8.0",
         *halves,
     ]
     if feedback:
-        lines += [f"r_feedback n_speaker n_foot {feedback!r}", f"c_feedback n_speaker n_foot {1e-6 / feedback!r}"]
+        lines += [f"r_feedback n_out n_foot {feedback!r}", f"c_feedback n_out n_foot {1e-6 / feedback!r}"]
     for valve, name, anode, grid, cathode, screen in (
         ("6SL7GT", "v1", "a1", "g1", "k1", None),
         ("6SL7GT", "v2", "a2", "g2", "k2", None),

@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 
 from simwrap.circuits.render import render
 from simwrap.circuits.stage import Stage
-from simwrap.engine import run
+from simwrap.engine import RunOptions, run
 from simwrap.engine.protocol import AcRun, OpRun, Reply, Run, Sine, SteadyRun
 
 REFERENCE = Path(__file__).parent / "reference" / "circuit_theory"
@@ -42,7 +42,7 @@ def printed_curve(network: str, setting: str) -> tuple[NDArray[np.float64], NDAr
 
 def checked(made: Stage, runs: Sequence[Run], *, engine: str = "auto", excite: str = "signal") -> list[Reply]:
     """Run a stage and insist that the engine that was asked for did every run."""
-    replies = run(render(made, excite=excite).circuit, runs, engine=engine)
+    replies = run(render(made, excite=excite).circuit, runs, RunOptions(engine=engine))
     for reply in replies:
         assert reply.reasons == [""], f"{made.name}: {reply.reasons[0]}"
         assert engine == "auto" or reply.engines == [engine], reply.engines

@@ -305,7 +305,7 @@ def check_vectors(parsed: Parsed, vectors: Iterable[str]) -> tuple[str, ...]:
             raise NetlistError(f"vector {shown(vector)}: the circuit has no such node or source; nodes: "
                                + ", ".join(parsed.nodes[:30]))  # fmt: skip
         checked.append(name)
-    return tuple(checked)
+    return tuple(dict.fromkeys(checked))
 
 
 def value_field(device: Device) -> int:

@@ -31,9 +31,9 @@ from simwrap.errors import NetlistError
 Change = dict[int, Array | float]
 DRIVE = -1
 
-#: kT/q at both engines' 27 Celsius [V] (CODATA k and q), the conductance that they put across a
-#: junction [S], and where a junction's capacitance goes on as a straight line.
-THERMAL, LEAST, FORWARD = 1.380649e-23 * 300.15 / 1.602176634e-19, 1e-12, 0.5
+#: kT/q at 27 Celsius [V] as the reference engine has it (CODATA 2014: a few millionths of a volt more would be
+#: seen in a diode's slope), the conductance across a junction [S], and where its capacitance goes on straight.
+THERMAL, LEAST, FORWARD = 1.38064852e-23 * 300.15 / 1.6021766208e-19, 1e-12, 0.5
 
 #: What SPICE takes for a diode where its model doesn't say.
 DIODE = {"is": 1e-14, "n": 1.0, "rs": 0.0, "bv": math.inf, "ibv": 1e-3, "cjo": 0.0, "vj": 1.0, "m": 0.5, "tt": 0.0}

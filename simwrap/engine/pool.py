@@ -4,10 +4,11 @@ from __future__ import annotations
 
 import concurrent.futures
 import dataclasses
-import os
 import queue
 import threading
+import time
 from collections.abc import Callable, Sequence
+from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
@@ -15,41 +16,35 @@ import numpy as np
 from simwrap.engine import allow_list
 from simwrap.engine import process as children
 from simwrap.engine.backends.discovery import choose
-from simwrap.engine.protocol import (
-    Array,
-    Circuit,
-    NoiseRun,
-    OpRun,
-    Pulse,
-    Pwl,
-    Reply,
-    Run,
-    Sine,
-    SteadyRun,
-    TransientRun,
-    at_points,
-)
-from simwrap.engine.worker import Job, Part, empty
-from simwrap.errors import EngineError, NetlistError, shown
+from simwrap.engine.options import DEFAULT, RunOptions
+from simwrap.engine.protocol import Circuit, Reply, Run, SteadyRun, TransientRun, at_points
+from simwrap.engine.shooting import Settled
+from simwrap.engine.validation import checked_run, checked_table
+from simwrap.engine.worker import Job, Part, empty, put_level
+from simwrap.errors import EngineError
 
 #: Points of a chunk. Fixed, and each chunk starts from a fresh load, so that the numbers of a point
 #: can't depend on how many workers there are.
 CHUNK = 64
+#: The first engine's share of the time limit where another one is there for the points it can't do.
+FIRST_SHARE = 0.75
+#: How often an engine that says it can't is started, and how long one that something ends meanwhile [s].
+START_TRIES, START_PATIENCE = 3, 60.0
 
-Progress = Callable[[int, int], None]
+
+@dataclass(frozen=True)
+class _Task:
+    """A job, and for which runs and points it is."""
+
+    job: Job
+    runs: tuple[int, ...]
+    points: Any
 
 
-def run(
-    circuit: Circuit,
-    runs: Sequence[Run],
-    *,
-    engine: str = "auto",
-    time_limit: float = 60.0,
-    workers: int | None = None,
-    executor: concurrent.futures.Executor | None = None,
-    progress: Progress | None = None,
-) -> list[Reply]:
+def run(circuit: Circuit, runs: Sequence[Run], options: RunOptions = DEFAULT) -> list[Reply]:
     """Run analyses of every point of a circuit.
+
+    Threads that call it at the same time share as many children as there are cores (or as the most workers).
 
     Parameters
     ----------
@@ -57,17 +52,8 @@ def run(
         Netlist text and table of element values.
     runs : sequence of OpRun, AcRun, NoiseRun, SteadyRun, TransientRun
         The analyses wanted of every point.
-    engine : str
-        "auto" (SIMWRAP_ENGINE if set, else the first that is there), "neospice" or "ngspice". A point
-        that fails goes to the other engine, if there is one, and the reply says so.
-    time_limit : float
-        Longest time for one point of one run, and for one level of a steady state [s].
-    workers : int, optional
-        Children of the built-in pool; default: one for each core.
-    executor : concurrent.futures.Executor, optional
-        Where chunks run instead of the built-in pool; each of its workers keeps its own children.
-    progress : callable, optional
-        Called as ``progress(points_done, points)`` in the calling thread.
+    options : RunOptions
+        Which engine, how long, and where.
 
     Returns
     -------
@@ -81,168 +67,48 @@ def run(
     NoEngineError
         When no engine is there, or not the one named.
     UnknownNameError
-        When ``engine`` is no known name.
+        When ``options.engine`` is no known name.
     """
-    engines = choose(engine)
+    engines = choose(options.engine)
     parsed = allow_list.check(circuit.text)
-    names, table, bad = _table(circuit, parsed)
-    checked = tuple(_checked(run, parsed, circuit.points) for run in runs)
+    names, table, bad = checked_table(circuit, parsed)
+    checked = tuple(checked_run(run, parsed, circuit.points) for run in runs)
     parts = [empty(run, circuit.points) for run in checked]
     done_by = [[engines[0]] * circuit.points for _ in checked]
     for point, reason in bad.items():
         for part in parts:
             part.reasons[point] = reason
     good = np.array([point for point in range(circuit.points) if point not in bad], dtype=int)
-    slow = any(isinstance(run, SteadyRun | TransientRun) for run in checked)
-    size = 1 if slow else CHUNK
-    chunks = [good[k : k + size] for k in range(0, len(good), size)] if checked else []
     tasks = [
-        (Job(circuit.text, names, table[chunk], _sliced(checked, chunk), float(time_limit)), engines)
-        for chunk in chunks
-    ]
+        _Task(Job(circuit.text, names, table[points], _sliced([checked[k] for k in which], points),
+                  float(options.time_limit), float(options.time_limit)), which, points)
+        for which, points in _shares(checked, good)
+    ]  # fmt: skip
 
-    done = len(bad)
-
-    def arrived(index: int, result: list[tuple[Part, list[str]]]) -> None:
-        nonlocal done
-        chunk = chunks[index]
-        for k, (part, names_done) in enumerate(result):
-            _put(parts[k], part, chunk)
-            for place, name in zip(chunk.tolist(), names_done, strict=True):
+    def arrived(index: int, result: Solved) -> None:
+        task = tasks[index]
+        for k, (part, names_done) in zip(task.runs, result, strict=True):
+            _put(parts[k], part, task.points)
+            for place, name in zip(task.points.tolist(), names_done, strict=True):
                 done_by[k][place] = name
-        done += len(chunk)
-        if progress is not None:
-            progress(done, circuit.points)
 
-    if executor is not None:
-        _through(executor, tasks, arrived)
+    jobs = [(task.job, engines) for task in tasks]
+    if options.executor is not None:
+        _through(options.executor, jobs, arrived)
     else:
-        _locally(tasks, workers or _cores(), arrived)
+        _locally(jobs, options.workers or children.cores(), arrived)
     return [
         Reply(part.values, part.axis, part.reasons, names_done, dict(part.extras))
         for part, names_done in zip(parts, done_by, strict=True)
     ]
 
 
-def _cores() -> int:
-    try:
-        return len(os.sched_getaffinity(0))
-    except AttributeError:
-        return os.cpu_count() or 1
-
-
-def _table(circuit: Circuit, parsed: allow_list.Parsed) -> tuple[tuple[str, ...], Any, dict[int, str]]:
-    """Return the names, the values (points, names) and the reasons of points with bad values."""
-    names = []
-    columns = []
-    bad: dict[int, str] = {}
-    for given, column in circuit.table.items():
-        name = given.lower()
-        device = parsed.devices.get(name)
-        if device is None or allow_list.value_field(device) < 0:
-            raise NetlistError(f"table: {shown(given)} is not an r, c, l, v or i element of the circuit")
-        values = np.asarray(column, float)
-        if values.shape != (circuit.points,):
-            raise NetlistError(f"table: {name} has shape {values.shape} where ({circuit.points},) is needed")
-        low = -np.inf if device.kind in "vi" else 0.0
-        fine = np.isfinite(values) & ((values >= low) if device.kind in "vic" else (values > low))
-        for point in np.flatnonzero(~fine).tolist():
-            problem = allow_list.value_problem(device.kind, float(values[point]))
-            bad.setdefault(point, f"{name} = {float(values[point])!r} {problem}")
-        names.append(name)
-        columns.append(values)
-    table = np.stack(columns, axis=1) if columns else np.zeros((circuit.points, 0))
-    return tuple(names), table, bad
-
-
-def _checked(run: Run, parsed: allow_list.Parsed, points: int) -> Run:
-    """Return the run with its vectors checked, and everything that could reach a netlist as a float."""
-    if isinstance(run, OpRun):
-        return OpRun(allow_list.check_vectors(parsed, run.vectors) or parsed.nodes)
-    if isinstance(run, NoiseRun):
-        _frequencies(run.start, run.stop, run.per_decade)
-        output = allow_list.check_vectors(parsed, (run.output,))[0]
-        source = _source(run.source, parsed)
-        return NoiseRun(float(run.start), float(run.stop), int(run.per_decade), output, source)
-    vectors = allow_list.check_vectors(parsed, run.vectors)
-    if isinstance(run, SteadyRun):
-        amplitude = _amplitude("steady state", run.amplitude, points)
-        _positive("steady state: fundamental", run.fundamental)
-        tones = tuple(_term(tone) for tone in run.tones)
-        for tone in tones:
-            ratio = tone.frequency / run.fundamental
-            if ratio < 0.5 or abs(ratio - round(ratio)) > 1e-6 * ratio:
-                raise NetlistError(
-                    f"steady state: a tone of {tone.frequency!r} Hz is not a whole multiple of {run.fundamental!r} Hz"
-                )
-        if run.samples < 4:
-            raise NetlistError(f"steady state: {run.samples} samples; at least 4 are needed")
-        return dataclasses.replace(
-            run, fundamental=float(run.fundamental), tones=tones, amplitude=amplitude, vectors=vectors,
-            source=_source(run.source, parsed), samples=int(run.samples), tolerance=float(run.tolerance),
-        )  # fmt: skip
-    if isinstance(run, TransientRun):
-        _positive("transient: stop", run.stop)
-        _positive("transient: step", run.step)
-        if not 0.0 <= run.start < run.stop or run.samples < 2:
-            raise NetlistError(f"transient: {run.samples} samples from {run.start!r} s to {run.stop!r} s is no grid")
-        if run.initial not in ("operating point", "zero"):
-            raise NetlistError(f'transient: initial is {shown(run.initial)}; give "operating point" or "zero"')
-        amplitude = np.ones((points, 1)) if run.amplitude is None else run.amplitude
-        return dataclasses.replace(
-            run, stop=float(run.stop), step=float(run.step), start=float(run.start), vectors=vectors,
-            amplitude=_amplitude("transient", amplitude, points),
-            terms=tuple(_term(term) for term in run.terms), source=_source(run.source, parsed),
-        )  # fmt: skip
-    _frequencies(run.start, run.stop, run.per_decade)
-    return dataclasses.replace(
-        run, start=float(run.start), stop=float(run.stop), per_decade=int(run.per_decade), vectors=vectors
-    )
-
-
-def _source(name: str, parsed: allow_list.Parsed) -> str:
-    device = parsed.devices.get(name.lower())
-    if device is None or device.kind not in "vi":
-        raise NetlistError(f"source {shown(name)}: the circuit has no such v or i source")
-    return device.name
-
-
-def _amplitude(what: str, given: Array, points: int) -> Array:
-    amplitude = np.asarray(given, float)
-    if amplitude.ndim != 2 or len(amplitude) != points or not np.isfinite(amplitude).all():
-        raise NetlistError(
-            f"{what}: amplitude has shape {amplitude.shape}; finite values of ({points}, levels) are needed"
-        )
-    return amplitude
-
-
-def _positive(what: str, value: float) -> None:
-    if not (np.isfinite(value) and value > 0.0):
-        raise NetlistError(f"{what} is {value!r}; a number above 0 is needed")
-
-
-def _frequencies(start: float, stop: float, per_decade: int) -> None:
-    _positive("frequencies: start", start)
-    _positive("frequencies: stop", stop)
-    if stop < start or per_decade < 1:
-        raise NetlistError(f"frequencies: {start!r} Hz to {stop!r} Hz with {per_decade} a decade is no sweep")
-
-
-def _term(term: Any) -> Any:
-    values = {f.name: getattr(term, f.name) for f in dataclasses.fields(term)}
-    if isinstance(term, Sine | Pulse):
-        floats = {name: float(value) for name, value in values.items()}
-        if not all(np.isfinite(value) for value in floats.values()):
-            raise NetlistError(f"term {term!r}: all its values must be finite numbers")
-        return type(term)(**floats)
-    if isinstance(term, Pwl):
-        times, levels = np.asarray(term.times, float), np.asarray(term.values, float)
-        if times.shape != levels.shape or not (np.isfinite(times).all() and np.isfinite(levels).all()):
-            raise NetlistError("piecewise linear term: as many finite times as finite values are needed")
-        if len(times) < 1 or (np.diff(times) <= 0.0).any():
-            raise NetlistError("piecewise linear term: its times must rise")
-        return Pwl(tuple(times.tolist()), tuple(levels.tolist()))
-    raise NetlistError(f"term {shown(term)}: a Sine, Pulse or Pwl is needed")
+def _shares(runs: Sequence[Run], points: Any) -> list[tuple[tuple[int, ...], Any]]:
+    """Return what a child does at a time: quick runs of a chunk of points, slow ones of a single point."""
+    quick = tuple(k for k, run in enumerate(runs) if not isinstance(run, SteadyRun | TransientRun))
+    found = [(quick, points[k : k + CHUNK]) for k in range(0, len(points), CHUNK)] if quick else []
+    slow = [k for k in range(len(runs)) if k not in quick]
+    return found + [((k,), points[place : place + 1]) for place in range(len(points)) for k in slow]
 
 
 def _sliced(runs: Sequence[Run], chunk: Any) -> tuple[Run, ...]:
@@ -268,23 +134,69 @@ class Stopped(Exception):
     """The run was interrupted; no child may be started any more."""
 
 
-def solve_chunk(job: Job, engines: tuple[str, ...], stop: threading.Event | None = None) -> Solved:
+class _Crew:
+    """The children that one run uses at a time, so that it can end them without touching another run's."""
+
+    def __init__(self, most: int | None = None) -> None:
+        #: How many children may be in use in this process (None: any number).
+        self.most = most
+        self._stopped = threading.Event()
+        self._lock = threading.Lock()
+        self._busy: set[children.Child] = set()
+
+    def take(self, engine: str) -> children.Child:
+        child = children.borrow(engine, self.most, self._stopped)
+        if child is None:
+            raise Stopped
+        with self._lock:
+            self._busy.add(child)
+        if self._stopped.is_set():
+            self.drop(child)
+            raise Stopped
+        return child
+
+    def hand_back(self, child: children.Child) -> None:
+        with self._lock:
+            self._busy.discard(child)
+        children.give_back(child)
+
+    def drop(self, child: children.Child) -> None:
+        with self._lock:
+            self._busy.discard(child)
+        children.discard(child)
+
+    def stop(self) -> None:
+        self._stopped.set()
+        with self._lock:
+            busy = list(self._busy)
+        for child in busy:
+            child.kill()
+
+    @property
+    def stopped(self) -> bool:
+        return self._stopped.is_set()
+
+
+def solve_chunk(job: Job, engines: tuple[str, ...], crew: _Crew | None = None) -> Solved:
     """Solve one chunk in this process's children: all that an executor's worker has to do.
 
     Returns, for each run, the part and the engine that did each point.
     """
+    crew = crew or _Crew()
     first, *others = engines
-    parts = _on(first, job, stop)
+    share = job.time_limit * (FIRST_SHARE if others else 1.0)
+    parts, spent = _on(first, dataclasses.replace(job, time_limit=share), crew)
     result = [(part, [first] * len(job.values)) for part in parts]
     for other in others:
         for k, (part, names) in enumerate(result):
             failed = np.array([p for p, reason in enumerate(part.reasons) if reason], dtype=int)
             if not len(failed):
                 continue
+            left = job.time_limit - (spent if job.alone else share)
             again = dataclasses.replace(
-                job, values=job.values[failed], runs=_sliced(job.runs[k : k + 1], failed), skip=frozenset()
+                job, values=job.values[failed], runs=_sliced(job.runs[k : k + 1], failed), time_limit=left
             )
-            _merge(part, names, failed, _on(other, again, stop)[0], first, other)
+            _merge(part, names, failed, _on(other, again, crew)[0][0], first, other)
     return result
 
 
@@ -316,87 +228,115 @@ def _one(part: Part, place: int) -> Part:
     )
 
 
-def _on(engine: str, job: Job, stop: threading.Event | None = None) -> list[Part]:
-    """Run a job on one engine. A point in flight when a child ends is tried once more, then marked."""
+def _on(engine: str, job: Job, crew: _Crew) -> tuple[list[Part], float]:
+    """Run a job on one engine; returns its parts and the time that children worked on it [s].
+
+    A point in flight when a child ends is tried once more, then marked.
+    """
     deaths: dict[tuple[int, int, int], int] = {}
     marked: dict[tuple[int, int, int], str] = {}
-    starts = 0
+    starts, spent = 0, 0.0
+    until: float | None = None
     while True:
-        if stop is not None and stop.is_set():
-            raise Stopped
         try:
-            child = children.borrow(engine)
-        except children.Unusable as error:
+            child = crew.take(engine)
+        except (children.Unusable, children.ChildDied) as error:
             starts += 1
-            if starts < 4:
+            until = until or time.monotonic() + START_PATIENCE
+            ended = isinstance(error, children.ChildDied)
+            if time.monotonic() < until if ended else starts < START_TRIES:
                 continue
-            parts = [empty(run, len(job.values)) for run in job.runs]
-            for part in parts:
-                part.reasons[:] = [f"the engine could not be started ({error})"] * len(job.values)
-            return parts
+            return _all_failed(job, f"the engine could not be started ({error})"), spent
+        starts, until = 0, None
+        limit = max(job.time_limit - spent, 0.01) if job.alone else job.time_limit
+        begin = time.monotonic()
         try:
-            answer = child.ask(dataclasses.replace(job, skip=frozenset(marked)))
+            answer = child.ask(dataclasses.replace(job, time_limit=limit, skip=frozenset(marked)))
         except children.ChildDied as died:
+            crew.drop(child)
+            spent += time.monotonic() - begin
+            if crew.stopped:
+                raise Stopped from None
             where = died.where
             deaths[where] = deaths.get(where, 0) + 1
+            if died.timed_out and job.alone:
+                # Its time is used up; what it had finished before stays.
+                return [_cut_off(job, died.levels, where)], spent
             if where[0] < 0:
                 # It had ended before it began: no point's fault.
                 if deaths[where] > 5:
-                    parts = [empty(run, len(job.values)) for run in job.runs]
-                    for part in parts:
-                        part.reasons[:] = [died.reason] * len(job.values)
-                    return parts
+                    return _all_failed(job, died.reason), spent
             elif died.timed_out or deaths[where] > 1:
-                marked[where] = died.reason
+                marked[where] = job.over if died.timed_out else died.reason
             continue
         except BaseException:
-            child.kill()
+            crew.drop(child)
             raise
-        children.give_back(child)
+        crew.hand_back(child)
+        spent += time.monotonic() - begin
         parts = [Part(**found) for found in answer]
         for (k, point, level), reason in marked.items():
             steady = isinstance(job.runs[k], SteadyRun)
             text = f"level {level}: {reason}" if steady else reason
             parts[k].reasons[point] = "; ".join(filter(None, (parts[k].reasons[point], text)))
-        return parts
+        return parts, spent
 
 
-def _locally(tasks: list[tuple[Job, tuple[str, ...]]], workers: int, arrived: Callable[[int, Solved], None]) -> None:
-    """Run the tasks in threads, each with a child of its own at a time."""
+def _all_failed(job: Job, reason: str) -> list[Part]:
+    parts = [empty(run, len(job.values)) for run in job.runs]
+    for part in parts:
+        part.reasons[:] = [reason] * len(job.values)
+    return parts
+
+
+def _cut_off(job: Job, levels: list[tuple[int, Settled]], where: tuple[int, int, int]) -> Part:
+    """Return what is there of a single point whose child had to be ended."""
+    (run,) = job.runs
+    part = empty(run, 1)
+    part.reasons[0] = job.over
+    if isinstance(run, SteadyRun):
+        for level, settled in levels:
+            put_level(part, 0, level, settled)
+        part.reasons[0] = f"from level {max(where[2], 0)} on: {job.over}"
+    return part
+
+
+def _locally(jobs: list[tuple[Job, tuple[str, ...]]], workers: int, arrived: Callable[[int, Solved], None]) -> None:
+    """Run the jobs in threads, each with a child of its own at a time."""
     waiting: queue.SimpleQueue[int] = queue.SimpleQueue()
     answers: queue.SimpleQueue[tuple[int, Solved | BaseException]] = queue.SimpleQueue()
-    stop = threading.Event()
-    for index in range(len(tasks)):
+    crew = _Crew(max(workers, children.cores()))
+    for index in range(len(jobs)):
         waiting.put(index)
 
     def work() -> None:
-        while not stop.is_set():
+        while not crew.stopped:
             try:
                 index = waiting.get_nowait()
             except queue.Empty:
                 return
             try:
-                answers.put((index, solve_chunk(*tasks[index], stop)))
+                answers.put((index, solve_chunk(*jobs[index], crew)))
             except BaseException as error:
                 answers.put((index, error))
 
-    threads = [threading.Thread(target=work, daemon=True) for _ in range(min(workers, len(tasks)))]
+    threads = [threading.Thread(target=work, daemon=True) for _ in range(min(workers, len(jobs)))]
     try:
         for thread in threads:
             thread.start()
-        for _ in tasks:
+        for _ in jobs:
             index, answer = answers.get()
             if isinstance(answer, BaseException):
                 raise answer
             arrived(index, answer)
-    except BaseException:
-        stop.set()
-        # A thread may just be starting a child: ask until all have seen the event.
+    except BaseException as error:
+        # A thread may just be starting a child: ask until all have seen it.
         while any(thread.is_alive() for thread in threads):
-            children.stop_all()
+            crew.stop()
             for thread in threads:
                 thread.join(0.05)
-        children.stop_all()
+        if isinstance(error, KeyboardInterrupt):
+            children.stop_idle()
         raise
     for thread in threads:
         thread.join()
@@ -404,16 +344,16 @@ def _locally(tasks: list[tuple[Job, tuple[str, ...]]], workers: int, arrived: Ca
 
 def _through(
     executor: concurrent.futures.Executor,
-    tasks: list[tuple[Job, tuple[str, ...]]],
+    jobs: list[tuple[Job, tuple[str, ...]]],
     arrived: Callable[[int, Solved], None],
 ) -> None:
-    """Run the tasks on an executor; what its workers lose is done here."""
+    """Run the jobs on an executor; what its workers lose is done here."""
     lost = []
     futures: dict[concurrent.futures.Future[Solved], int] = {}
     try:
-        for index, task in enumerate(tasks):
+        for index, job in enumerate(jobs):
             try:
-                futures[executor.submit(solve_chunk, *task)] = index
+                futures[executor.submit(solve_chunk, *job)] = index
             except Exception:
                 lost.append(index)
         for future in concurrent.futures.as_completed(futures):
@@ -428,6 +368,5 @@ def _through(
     except BaseException:
         for future in futures:
             future.cancel()
-        children.stop_all()
         raise
-    _locally([tasks[index] for index in lost], 1, lambda place, answer: arrived(lost[place], answer))
+    _locally([jobs[index] for index in lost], 1, lambda place, answer: arrived(lost[place], answer))

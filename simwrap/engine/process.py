@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import atexit
 import contextlib
+import json
 import mmap
 import os
 import subprocess
@@ -14,22 +15,56 @@ import time
 from pathlib import Path
 from typing import Any
 
+from simwrap.engine.backends.discovery import ngspice_library, search_path
 from simwrap.engine.host import HEARTBEAT, receive, send
+from simwrap.engine.shooting import Settled
 from simwrap.engine.worker import Job
 
-_ROOT = str(Path(__file__).resolve().parents[2])
+_HOST = Path(__file__).with_name("host.py")
+
+#: What of the environment reaches a child: where the system's loader finds libraries, and what Windows needs.
+#: No other variable can change a figure there, or have anything run.
+_KEPT = ["LD_LIBRARY_PATH", "DYLD_LIBRARY_PATH", "DYLD_FALLBACK_LIBRARY_PATH"]
+if os.name == "nt":
+    _KEPT += ["PATH", "SYSTEMROOT", "WINDIR", "TEMP", "TMP"]
 
 
 class ChildDied(Exception):
-    """The child ended or was ended; ``where`` is the (run, point, level) in flight."""
+    """The child ended or was ended.
 
-    def __init__(self, reason: str, where: tuple[int, int, int], timed_out: bool = False) -> None:
+    ``where`` is the (run, point, level) in flight, ``levels`` what it had found of a steady state before.
+    """
+
+    def __init__(
+        self,
+        reason: str,
+        where: tuple[int, int, int],
+        timed_out: bool = False,
+        levels: list[tuple[int, Settled]] | None = None,
+    ) -> None:
         super().__init__(reason)
-        self.reason, self.where, self.timed_out = reason, where, timed_out
+        self.reason, self.where, self.timed_out, self.levels = reason, where, timed_out, levels or []
 
 
 class Unusable(Exception):
-    """The engine could not be started in the child."""
+    """The engine could not be started in the child: it says why."""
+
+
+def cores() -> int:
+    """Number of cores that this process may use."""
+    try:
+        return len(os.sched_getaffinity(0))
+    except AttributeError:
+        return os.cpu_count() or 1
+
+
+def _environment() -> dict[str, str]:
+    kept = {name: os.environ[name] for name in _KEPT if name in os.environ}
+    # The folder of the code is home and working folder, so that nobody's .spiceinit is read.
+    here = str(_HOST.parent)
+    kept |= {"HOME": here, "USERPROFILE": here, "LC_ALL": "C", "NGSPICE_LIBRARY_PATH": ngspice_library() or ""}
+    # One thread each: the cores are shared out among children, and sums must not depend on it.
+    return kept | {"OMP_NUM_THREADS": "1", "OPENBLAS_NUM_THREADS": "1", "MKL_NUM_THREADS": "1"}
 
 
 class Child:
@@ -38,37 +73,42 @@ class Child:
     def __init__(self, engine: str) -> None:
         self.engine = engine
         self.owner = os.getpid()
-        descriptor, path = tempfile.mkstemp(prefix="simwrap-")
-        os.write(descriptor, bytes(HEARTBEAT.size))
-        self._heartbeat = mmap.mmap(descriptor, HEARTBEAT.size)
-        os.close(descriptor)
         self.deadline: float | None = None
         self.time_limit = 60.0
         self.timed_out = False
-        self._beats = 0
-        environment = dict(os.environ)
-        environment["PYTHONPATH"] = os.pathsep.join(filter(None, (_ROOT, environment.get("PYTHONPATH"))))
-        # One thread each: the cores are shared out among children, and sums must not depend on it.
-        environment |= {"OMP_NUM_THREADS": "1", "OPENBLAS_NUM_THREADS": "1", "MKL_NUM_THREADS": "1"}
-        self._process = subprocess.Popen(
-            [sys.executable, "-P", "-m", "simwrap.engine.host", engine, path],
-            stdin=subprocess.PIPE,
-            stdout=subprocess.PIPE,
-            stderr=subprocess.DEVNULL,
-            env=environment,
-        )
-        with _lock:
-            _alive.add(self)
-        try:
-            what, detail = self._receive(30.0)
-        except ChildDied as died:
-            what, detail = "unusable", died.reason
-        except BaseException:
-            self.kill()
-            raise
-        finally:
-            with contextlib.suppress(OSError):
-                os.unlink(path)
+        self._beats, self._at = 0, (-1, -1)
+        inherited: tuple[int, ...] = ()
+        with contextlib.ExitStack() as stack:
+            if os.name == "nt":
+                folder = stack.enter_context(tempfile.TemporaryDirectory(prefix="simwrap-", ignore_cleanup_errors=True))
+                file = stack.enter_context(open(os.path.join(folder, "heartbeat"), "w+b"))
+                where = file.name
+            else:
+                # Without a name there is nothing to be left behind.
+                file = stack.enter_context(tempfile.TemporaryFile(prefix="simwrap-"))
+                where, inherited = str(file.fileno()), (file.fileno(),)
+            file.write(bytes(HEARTBEAT.size))
+            file.flush()
+            self._heartbeat = mmap.mmap(file.fileno(), HEARTBEAT.size)
+            self._process = subprocess.Popen(
+                [sys.executable, "-I", str(_HOST), engine, where, json.dumps(search_path())],
+                stdin=subprocess.PIPE,
+                stdout=subprocess.PIPE,
+                stderr=subprocess.DEVNULL,
+                env=_environment(),
+                cwd=_HOST.parent,
+                pass_fds=inherited,
+            )
+            with _room.changed:
+                _room.alive.add(self)
+            self._begin(30.0)
+            try:
+                what, detail = self._receive()
+            except BaseException:
+                self.kill()
+                raise
+            finally:
+                self.deadline = None
         if what != "ready":
             self.kill()
             raise Unusable(str(detail))
@@ -83,13 +123,25 @@ class Child:
         """Send a job and return its parts; ChildDied when the child ends before it answers."""
         # What was in flight in the job before says nothing about this one.
         HEARTBEAT.pack_into(self._heartbeat, 0, self._beat()[0], -1, -1, -1)
+        self._begin(job.time_limit)
+        levels: list[tuple[int, Settled]] = []
         try:
-            assert self._process.stdin is not None
-            send(self._process.stdin, job)
-        except (BrokenPipeError, OSError, ValueError):
-            self.kill()
-            raise ChildDied("the engine process had ended", (-1, -1, -1)) from None
-        what, detail = self._receive(job.time_limit)
+            try:
+                assert self._process.stdin is not None
+                send(self._process.stdin, job)
+            except (OSError, ValueError):
+                self.kill()
+                raise ChildDied("the engine process had ended", (-1, -1, -1)) from None
+            while True:
+                what, detail = self._receive()
+                if what != "level":
+                    break
+                levels.append(detail)
+        except ChildDied as died:
+            died.levels = levels
+            raise
+        finally:
+            self.deadline = None
         if what != "done":
             self.kill()
             raise ChildDied(str(detail), self._beat()[1:])
@@ -99,43 +151,61 @@ class Child:
         found = HEARTBEAT.unpack_from(self._heartbeat)
         return (found[0], found[1], found[2], found[3])
 
-    def _receive(self, time_limit: float) -> tuple[str, Any]:
-        self.time_limit = time_limit
-        self._beats = -1
+    def _begin(self, time_limit: float) -> None:
+        """Let the watchdog look at this child from now on."""
+        self.time_limit, self.timed_out = time_limit, False
+        self._beats, self._at = self._beat()[0], (-1, -1)
         self.deadline = time.monotonic() + time_limit
         _watch()
+
+    def _receive(self) -> tuple[str, Any]:
         try:
             assert self._process.stdout is not None
             found: tuple[str, Any] = receive(self._process.stdout)
             return found
         except (EOFError, OSError, ValueError):
-            where = self._beat()[1:] if self._beats != -1 or self._beat()[0] else (-1, -1, -1)
-            timed_out = self.timed_out
+            where, timed_out = self._beat()[1:], self.timed_out
             self.kill()
-            code = self._process.returncode
-            reason = f"the engine process ended ({_ending(code)})"
+            reason = f"the engine process ended ({_ending(self._process.returncode)})"
             if timed_out:
-                reason = f"more than the time limit of {time_limit:g} s"
+                reason = f"nothing came within {self.time_limit:.3g} s"
             raise ChildDied(reason, where, timed_out) from None
-        finally:
-            self.deadline = None
 
-    def overdue(self, now: float) -> bool:
-        """Watchdog: has the point in flight passed its limit?"""
+    def look(self, now: float, pause: float) -> None:
+        """Watchdog: end a child whose point has passed its limit, or that was stopped.
+
+        ``pause`` [s] is how long this process itself stood still.
+        """
         deadline = self.deadline
         if deadline is None:
-            return False
-        beats = self._beat()[0]
-        if beats != self._beats:
+            return
+        beats, run, point, _ = self._beat()
+        if pause:
+            self.deadline = deadline + pause
+        elif beats != self._beats:
             self._beats = beats
-            self.deadline = now + self.time_limit
+            # The next level of the same point has no time of its own.
+            if (run, point) != self._at:
+                self._at, self.deadline = (run, point), now + self.time_limit
+        elif now > deadline:
+            self.timed_out = True
+            self._process.kill()
+        elif self._stopped():
+            self._process.kill()
+
+    def _stopped(self) -> bool:
+        """Whether a signal has stopped the process, so that it would stand still for ever."""
+        if not hasattr(os, "waitid"):
             return False
-        return now > deadline
+        try:
+            return os.waitid(os.P_PID, self.pid, os.WSTOPPED | os.WNOHANG | os.WNOWAIT) is not None
+        except ChildProcessError:
+            return False
 
     def kill(self) -> None:
         """End the process now."""
-        with _lock:
-            _alive.discard(self)
+        with _room.changed:
+            _room.alive.discard(self)
         if self.owner != os.getpid():
             return
         with contextlib.suppress(OSError):
@@ -146,6 +216,15 @@ class Child:
                     stream.close()
         with contextlib.suppress(subprocess.TimeoutExpired):
             self._process.wait(5.0)
+
+    def forget(self) -> None:
+        """After a fork: this process is not the one that owns the child, and must not keep its pipes open."""
+        for stream in (self._process.stdin, self._process.stdout):
+            if stream is not None:
+                with contextlib.suppress(OSError, ValueError):
+                    os.close(stream.fileno())
+        # Nothing is left to be waited for here.
+        self._process.returncode = 0
 
     def alive(self) -> bool:
         """Whether the process runs and is ours."""
@@ -158,69 +237,119 @@ def _ending(code: int | None) -> str:
     return f"exit code {code}"
 
 
-_lock = threading.RLock()
-_alive: set[Child] = set()
-_idle: dict[str, list[Child]] = {}
-_watcher: threading.Thread | None = None
+class _Room:
+    """The children of this process: all of them, those that are idle, and how many are in use."""
+
+    def __init__(self) -> None:
+        self.changed = threading.Condition(threading.RLock())
+        self.alive: set[Child] = set()
+        self.idle: dict[str, list[Child]] = {}
+        self.busy = 0
+        self.watcher: threading.Thread | None = None
+
+
+_room = _Room()
 
 
 def _watch() -> None:
-    global _watcher
-    if _watcher is None or not _watcher.is_alive():
-        with _lock:
-            if _watcher is None or not _watcher.is_alive():
-                _watcher = threading.Thread(target=_watchdog, name="simwrap-watchdog", daemon=True)
-                _watcher.start()
+    with _room.changed:
+        if _room.watcher is None or not _room.watcher.is_alive():
+            _room.watcher = threading.Thread(target=_watchdog, name="simwrap-watchdog", daemon=True)
+            _room.watcher.start()
 
 
 def _watchdog() -> None:
+    before = time.monotonic()
     while True:
         time.sleep(0.05)
         now = time.monotonic()
-        with _lock:
-            children = [child for child in _alive if child.owner == os.getpid()]
-        for child in children:
-            try:
-                if child.overdue(now):
-                    child.timed_out = True
-                    child._process.kill()
-            except OSError:
-                pass
+        pause = now - before if now - before > 2.0 else 0.0
+        before = now
+        with _room.changed:
+            everyone = list(_room.alive)
+        for child in everyone:
+            with contextlib.suppress(OSError):
+                child.look(now, pause)
 
 
-def borrow(engine: str) -> Child:
-    """Take an idle child of an engine, or start one; Unusable when it can't be started."""
-    while True:
-        with _lock:
-            idle = _idle.get(engine)
-            child = idle.pop() if idle else None
-        if child is None:
-            return Child(engine)
-        if child.alive():
-            return child
-        if child.owner == os.getpid():
+def borrow(engine: str, most: int | None, stop: threading.Event) -> Child | None:
+    """Take an idle child of an engine, or start one.
+
+    Waits while ``most`` children are in use (None: never); None when ``stop`` is set. Raises Unusable
+    when it can't be started, ChildDied when it ended while it was.
+    """
+    with _room.changed:
+        while not stop.is_set() and most is not None and _room.busy >= most:
+            _room.changed.wait(0.2)
+        if stop.is_set():
+            return None
+        _room.busy += 1
+    try:
+        while True:
+            with _room.changed:
+                idle = _room.idle.get(engine)
+                child = idle.pop() if idle else None
+            if child is None:
+                return Child(engine)
+            if child.alive():
+                return child
             child.kill()
+    except BaseException:
+        _one_less()
+        raise
+
+
+def _one_less() -> None:
+    with _room.changed:
+        _room.busy -= 1
+        _room.changed.notify()
 
 
 def give_back(child: Child) -> None:
     """Keep a child for the next job."""
-    with _lock:
-        _idle.setdefault(child.engine, []).append(child)
+    with _room.changed:
+        _room.idle.setdefault(child.engine, []).append(child)
+    _one_less()
+
+
+def discard(child: Child) -> None:
+    """End a child that was borrowed."""
+    child.kill()
+    _one_less()
 
 
 def children() -> list[int]:
     """Process numbers of all children that run now."""
-    with _lock:
-        return [child.pid for child in _alive if child.owner == os.getpid()]
+    with _room.changed:
+        return [child.pid for child in _room.alive]
+
+
+def stop_idle() -> None:
+    """End every child that waits for work."""
+    with _room.changed:
+        idle = [child for one in _room.idle.values() for child in one]
+        _room.idle.clear()
+    for child in idle:
+        child.kill()
 
 
 def stop_all() -> None:
     """End every child of this process; the next job starts new ones."""
-    with _lock:
-        everyone = list(_alive)
-        _idle.clear()
+    with _room.changed:
+        everyone = list(_room.alive)
+        _room.idle.clear()
     for child in everyone:
         child.kill()
 
 
+def _after_fork() -> None:
+    """A forked process starts with no children, and with a lock that nobody holds."""
+    global _room
+    forgotten, _room = _room.alive, _Room()
+    for child in forgotten:
+        child.forget()
+
+
+if hasattr(os, "register_at_fork"):
+    os.register_at_fork(after_in_child=_after_fork)
 atexit.register(stop_all)

@@ -5,12 +5,14 @@ from __future__ import annotations
 import functools
 import math
 import os
+import threading
 from dataclasses import dataclass
 
 import numpy as np
 
 from simwrap.engine import process as children
 from simwrap.engine.backends.discovery import NAMES, Found, choose, missing
+from simwrap.engine.options import RunOptions
 from simwrap.engine.pool import run
 from simwrap.engine.protocol import AcRun, Circuit, OpRun, Run, Sine, SteadyRun
 from simwrap.errors import EngineError
@@ -41,7 +43,8 @@ _DETAIL = {
 
 @functools.cache
 def _version(name: str, key: str) -> str:
-    child = children.borrow(name)
+    child = children.borrow(name, None, threading.Event())
+    assert child is not None
     children.give_back(child)
     return child.version
 
@@ -50,7 +53,7 @@ def engine_version(name: str) -> str:
     """Version of an engine, asked of its child; "" when it can't be started."""
     try:
         return _version(name, os.environ.get("NGSPICE_LIBRARY_PATH", ""))
-    except children.Unusable:
+    except (children.Unusable, children.ChildDied):
         return ""
 
 
@@ -63,7 +66,7 @@ def found() -> list[Found]:
         if not why:
             try:
                 version = _version(name, os.environ.get("NGSPICE_LIBRARY_PATH", ""))
-            except children.Unusable as error:
+            except (children.Unusable, children.ChildDied) as error:
                 why = f"it could not be started: {error}"
         detail = why or _DETAIL[name]
         result.append(Found(name, version, not why, detail))
@@ -96,7 +99,7 @@ def self_check(name: str) -> list[SelfCheck]:
         AcRun(corner, corner, 1, ("n_out",)),
         SteadyRun(1000.0, (Sine(1.0, 1000.0),), np.array([[1.0]]), ("n_cubic",)),
     ]
-    replies = run(Circuit(text), runs, engine=name, workers=1)
+    replies = run(Circuit(text), runs, RunOptions(engine=name, workers=1))
     for reply in replies:
         if reply.failed.any() or reply.engines != [name]:
             raise EngineError(reply.reasons[0] or "the self-check failed on it", engine=name)

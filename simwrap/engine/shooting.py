@@ -55,12 +55,16 @@ GROWS = 1.001
 DIED_AWAY = 0.1
 #: Share of its rate at which a quiet circuit's oscillation has to grow to be one for sure.
 OSCILLATES = 1e-3
+#: Share of the time limit after which no further period is begun: one that hangs costs the whole process.
+SOON = 0.9
 #: A signal smaller than this share of the largest needs to be as steady as one of that share.
 SMALL = 1e-2
 #: Changes that an engine's own tolerance leaves [V or A, mA for a valve's currents].
 RESOLVED = 1e-8
 #: Periods after which Newton's method is given up, and those of a block of plain ones.
 PATIENCE, BLOCK = 50, 10
+#: Change of a harmonic (of the fundamental) below which a state is close enough for plain periods to go on from it.
+CLOSE = 0.01
 #: Blocks from whose changes it is reckoned how many more are needed.
 OUTLOOK = 8
 
@@ -90,9 +94,9 @@ class Settled:
 class Solver:
     """The levels of one point, one after the other."""
 
-    def __init__(self, host: Backend, deck: Deck, run: SteadyRun, values: Mapping[str, float], seconds: float) -> None:
-        self.host, self.deck, self.run, self.values, self.seconds = host, deck, run, dict(values), seconds
-        self.until = time.monotonic() + seconds
+    def __init__(self, host: Backend, deck: Deck, run: SteadyRun, values: Mapping[str, float], limit: float) -> None:
+        self.host, self.deck, self.run, self.values = host, deck, run, dict(values)
+        self.until = time.monotonic() + SOON * limit
         parsed = deck.parsed
         self.linear = Linearised(parsed, self.values)
         self.names = (*parsed.nodes, *(f"i({name})" for name in parsed.kind("l")))
@@ -123,7 +127,7 @@ class Solver:
     def one_period(self, state: Array) -> Period:
         """Run one period from a state."""
         if time.monotonic() > self.until:
-            raise TimeoutError(f"no steady state within the time limit ({self.count} periods)")
+            raise TimeoutError(f"no steady state in time ({self.count} periods)")
         self.count += 1
         given = dict(zip(self.names, state.tolist(), strict=True))
         lines = self.deck.initial(given, self.lines, self.host.own_flux_only)
@@ -153,6 +157,7 @@ class Solver:
             When it does not come to rest, with the reason.
         """
         self.count = 0
+        self.close: Array | None = None
         self.amplitude = abs(amplitude)
         if amplitude == 0.0:
             return self._silence()
@@ -177,7 +182,8 @@ class Solver:
         method = "shooting"
         if found is None:
             method = "brute force"
-            found = self._brute(self.quiet(self.names))
+            # What shooting came close to is a better beginning than rest.
+            found = self._brute(self.quiet(self.names) if self.close is None else self.close)
         self._stays(found)
         self.known.append((self.amplitude, found.end))
         return Settled(found.waves, self.count, method)
@@ -264,7 +270,10 @@ class Solver:
                 # A whole Newton step and the plain period after it left the harmonics where they were.
                 return trial
             calm = newton and moved < 1.0 and short == 1.0
-            near = near + 1 if self.change(base, trial) < 1.0 else 0
+            rough = self.change(base, trial)
+            near = near + 1 if rough < 1.0 else 0
+            if rough * self.run.tolerance < CLOSE:
+                self.close = trial.end
             left = self._away(trial) / max(self._away(base), 1e-300)
             plain = max(plain - 1, 0)
             if not newton or left < 0.8 or calm:

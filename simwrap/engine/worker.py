@@ -2,18 +2,18 @@
 
 from __future__ import annotations
 
-import time
 from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
 
-from simwrap.engine import allow_list, shooting
+from simwrap.engine import allow_list
 from simwrap.engine.backends.base import Backend
 from simwrap.engine.deck import Deck, decades
 from simwrap.engine.protocol import AcRun, Array, NoiseRun, OpRun, Run, SteadyRun, TransientRun
 from simwrap.engine.resample import onto
+from simwrap.engine.shooting import Settled, Solver
 
 
 @dataclass(frozen=True)
@@ -21,7 +21,9 @@ class Job:
     """A chunk of points for one child.
 
     ``values`` has shape (points, len(names)); ``runs`` hold only this chunk's amplitudes.
-    ``skip`` lists (run, point, level) that killed a child or ran out of time before.
+    ``time_limit`` [s] is that of one point of one run on this engine, ``asked`` what the user gave for all of
+    it. ``skip`` lists (run, point, level) that killed a
+    child or ran out of time before.
     """
 
     text: str
@@ -29,7 +31,18 @@ class Job:
     values: Array
     runs: tuple[Run, ...]
     time_limit: float
+    asked: float
     skip: frozenset[tuple[int, int, int]] = frozenset()
+
+    @property
+    def over(self) -> str:
+        """What is said of a point that has used up its time."""
+        return f"more than the time limit of {self.asked:g} s"
+
+    @property
+    def alone(self) -> bool:
+        """Whether it is one point of one run, so that the time spent on it is all that point's."""
+        return len(self.values) == 1 and len(self.runs) == 1
 
 
 @dataclass
@@ -42,7 +55,10 @@ class Part:
     extras: dict[str, Array]
 
 
+#: Told where the work is: (run, point, level).
 Beat = Callable[[int, int, int], None]
+#: Given each level that came to rest: (level, what was found).
+Tell = Callable[[int, Settled], None]
 
 
 def empty(run: Run, points: int) -> Part:
@@ -75,7 +91,7 @@ def empty(run: Run, points: int) -> Part:
     return Part({name: np.full(shape, blank, kind) for name in names}, axis, [""] * points, extras)
 
 
-def solve(host: Backend, job: Job, beat: Beat) -> list[Part]:
+def solve(host: Backend, job: Job, beat: Beat, tell: Tell) -> list[Part]:
     """Solve every point of a chunk; a point that fails gets NaN and a reason."""
     points = len(job.values)
     deck = Deck(allow_list.check(job.text))
@@ -88,7 +104,7 @@ def solve(host: Backend, job: Job, beat: Beat) -> list[Part]:
         for point in range(points):
             values = dict(zip(job.names, job.values[point].tolist(), strict=True))
             if isinstance(run, SteadyRun):
-                _solve_steady(host, job, beat, deck, parts[k], k, point, values)
+                _solve_steady(host, job, (beat, tell), deck, parts[k], k, point, values)
             elif isinstance(run, TransientRun) and (k, point, 0) not in job.skip:
                 beat(k, point, 0)
                 try:
@@ -158,32 +174,37 @@ def _solve_transient(
 
 
 def _solve_steady(
-    host: Backend, job: Job, beat: Beat, deck: Deck, part: Part, k: int, point: int, values: dict[str, float]
-) -> None:
+    host: Backend, job: Job, hear: tuple[Beat, Tell], deck: Deck, part: Part, k: int, point: int,
+    values: dict[str, float],
+) -> None:  # fmt: skip
+    beat, tell = hear
     run = job.runs[k]
     assert isinstance(run, SteadyRun)
-    solver = shooting.Solver(host, deck, run, values, 0.9 * job.time_limit)
+    solver = Solver(host, deck, run, values, job.time_limit)
     reasons = []
-    wasted = 0.0
     for level, amplitude in enumerate(run.amplitude[point].tolist()):
         if (k, point, level) in job.skip:
             continue
         beat(k, point, level)
-        if wasted > solver.seconds:
-            reasons.append(f"not tried from level {level} on: {wasted:.3g} s went into levels without a steady state")
-            break
-        start = time.monotonic()
         try:
             found = solver.level(amplitude)
+        except TimeoutError:
+            reasons.append(f"from level {level} on: {job.over}")
+            break
         except Exception as error:
-            wasted += time.monotonic() - start
             reasons.append(f"level {level} ({amplitude:.6g} V): {_reason(error)}")
             continue
-        part.extras["periods"][point, level] = found.periods
-        part.extras["method"][point, level] = found.method
-        for name, wave in zip(run.vectors, found.waves, strict=True):
-            part.values[name][point, level] = wave
+        put_level(part, point, level, found)
+        tell(level, found)
     part.reasons[point] = "; ".join(reasons)
+
+
+def put_level(part: Part, point: int, level: int, found: Settled) -> None:
+    """Write a level that came to rest into a part."""
+    part.extras["periods"][point, level] = found.periods
+    part.extras["method"][point, level] = found.method
+    for array, wave in zip(part.values.values(), found.waves, strict=True):
+        array[point, level] = wave
 
 
 def _fail(part: Part, point: int, reason: str) -> None:

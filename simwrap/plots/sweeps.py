@@ -42,7 +42,7 @@ _SCALED = ("A", "F", "V", "W", "s")
 #: As many values of what was swept are written below their points.
 _MOST_WORDS = 12
 #: Least width of a picture of builds, as a share of their values.
-_LEAST_SPREAD = 0.01
+_LEAST_SPREAD = 0.001
 
 
 def plot_sweep(data: xarray.Dataset, names: Sequence[str] | None = None, *, limits: Sequence[Any] = ()) -> Figure:

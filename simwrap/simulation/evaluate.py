@@ -301,10 +301,7 @@ class _Bench:
         replies = engines.run(
             circuit,
             part,
-            engine=options.engine,
-            time_limit=options.time_limit,
-            workers=options.workers,
-            executor=options.executor,
+            engines.RunOptions(options.engine, options.time_limit, options.workers, options.executor),
         )
         for request, reply in zip(requests, replies, strict=True):
             if isinstance(request, Poles):

@@ -115,7 +115,7 @@ def simulate(
         step = min(length / samples, 1.0 / (200.0 * hertz))
         run = TransientRun(length, step, wanted, (_term(shape, hertz, float(levels[0])),), samples=samples)
     text = render(made, excite=excite)
-    (reply,) = engines.run(text.circuit, [run], engine=engine, time_limit=time_limit, workers=1)
+    (reply,) = engines.run(text.circuit, [run], engines.RunOptions(engine, time_limit, workers=1))
     if reply.reasons[0] and all(np.isnan(array).all() for array in reply.values.values()):
         raise EngineError(f"{made.name}: {reply.reasons[0]}")
     data = _dataset(kind, reply, vectors, levels, hertz)

@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+import time
+
 import numpy as np
 import pytest
-from engine_circuits import DIVIDER, push_pull, stage, two_stages
+from engine_circuits import DIVIDER, amplifier, push_pull, stage, two_stages
 
 from simwrap import engine
-from simwrap.engine import Circuit, Sine, SteadyRun, TransientRun, run
+from simwrap.engine import Circuit, RunOptions, Sine, SteadyRun, TransientRun, run
 from simwrap.engine.protocol import Array
 from simwrap.engine.resample import onto
 
@@ -35,7 +37,7 @@ def distortion(wave: Array) -> Array:
 
 def steady(text: str, levels: list[float], name: str, frequency: float = 1000.0) -> engine.Reply:
     request = SteadyRun(frequency, (Sine(1.0, frequency),), np.array([levels]), ("n_out",))
-    (reply,) = run(Circuit(text), [request], engine=name, workers=1)
+    (reply,) = run(Circuit(text), [request], RunOptions(engine=name, workers=1))
     return reply
 
 
@@ -50,7 +52,7 @@ def brute(text: str, level: float, name: str, periods: int = 400, frequency: flo
         periods * period, period / 200, ("n_out",), (Sine(level, frequency),),
         start=(periods - 3) * period, samples=samples,
     )  # fmt: skip
-    (reply,) = run(Circuit(text), [request], engine=name, workers=1)
+    (reply,) = run(Circuit(text), [request], RunOptions(engine=name, workers=1))
     assert not reply.failed[0], reply.reasons
     return float(distortion(reply.values["n_out"][0, 256:512]))
 
@@ -79,7 +81,7 @@ def test_a_polynomial_reads_its_exact_harmonics(name: str) -> None:
 def test_tones_are_in_phase_with_their_period(name: str) -> None:
     tones = (Sine(1.0, 600.0), Sine(0.25, 7000.0, 90.0))
     request = SteadyRun(200.0, tones, np.array([[2.0]]), ("n_out",), samples=512)
-    (reply,) = run(Circuit(DIVIDER), [request], engine=name)
+    (reply,) = run(Circuit(DIVIDER), [request], RunOptions(engine=name))
     assert reply.axis is not None
     expected = np.sin(2 * np.pi * 600 * reply.axis) + 0.25 * np.cos(2 * np.pi * 7000 * reply.axis)
     np.testing.assert_allclose(reply.values["n_out"][0, 0], expected, atol=2e-5)
@@ -92,6 +94,56 @@ CASES = {
     "two stages": (two_stages, [0.05, 2.0], 1000.0),
     "push-pull": (push_pull, [2.0, 60.0], 1000.0),
 }
+
+
+#: Feedback resistor [ohm] (0: open loop) and the level at which the amplifier is overdriven [V peak].
+LOOPS = {"open loop": (0.0, 0.08), "closed loop": (2200.0, 0.7)}
+
+
+@pytest.mark.parametrize("loop", LOOPS)
+def test_ten_levels_of_a_whole_amplifier_take_few_periods(loop: str, name: str) -> None:
+    feedback, top = LOOPS[loop]
+    reply = steady(amplifier(feedback), list(np.geomspace(top / 100, top, 10)), name)
+    assert reply.reasons == [""]
+    assert reply.engines == [name]
+    # The loop makes it no harder; the goal is 15 a level.
+    assert (reply.extras["periods"] <= 10).all(), reply.extras["periods"]
+    assert reply.extras["periods"].sum() <= 60
+    assert (reply.extras["method"] == "shooting").all()
+
+
+def test_engines_agree_on_a_whole_amplifier() -> None:
+    for engine_name in BOTH:
+        if engine.backends.discovery.missing(engine_name):
+            pytest.skip(engine.backends.discovery.missing(engine_name))
+    one, other = (steady(amplifier(2200.0), [0.01, 0.3, 0.6], each).values["n_out"][0] for each in BOTH)
+    np.testing.assert_allclose(harmonics(one)[:, 1], harmonics(other)[:, 1], rtol=1e-5)
+    np.testing.assert_allclose(distortion(one), distortion(other), rtol=5e-3)
+
+
+def test_a_whole_amplifier_with_feedback_as_plain_periods() -> None:
+    # With capacitors small enough for plain periods to come to rest in a quarter of a second of signal.
+    text = amplifier(2200.0)
+    for large, small in (("4.7e-05", "1e-06"), ("0.0001", "2e-06"), ("0.00047", "1e-05"), ("2.2e-05", "1e-06"),
+                         ("4.7e-07", "4.7e-08"), ("2.2e-07", "1e-08")):  # fmt: skip
+        text = text.replace(f" {large}\n", f" {small}\n")
+    name = engine.choose("neospice")[0]
+    reply = steady(text, [0.5], name)
+    plain = brute(text, 0.5, name, periods=250)
+    assert float(distortion(reply.values["n_out"][0, 0])) == pytest.approx(plain, rel=2e-3)
+
+
+def test_too_much_feedback_is_named_at_once() -> None:
+    # A loop of 34 dB round the same transformer without the step network.
+    text = amplifier(330.0).replace("c_step n_a4 n_step 1.5e-10", "c_step n_a4 n_step 1e-13")
+    text = text.replace("l_leakage_a n_leakage_a n_anode_a 0.004", "l_leakage_a n_leakage_a n_anode_a 0.04")
+    text = text.replace("l_leakage_b n_leakage_b n_anode_b 0.004", "l_leakage_b n_leakage_b n_anode_b 0.04")
+    engine.run(Circuit(DIVIDER), [engine.OpRun()], RunOptions(workers=1))
+    begin = time.process_time(), time.monotonic()
+    reply = steady(text, [0.01, 0.1, 0.3], "neospice")
+    assert time.monotonic() - begin[1] < 3.0
+    assert reply.failed[0]
+    assert "oscillates by itself" in reply.reasons[0]
 
 
 @pytest.mark.parametrize("case", CASES)
@@ -139,7 +191,7 @@ def test_twenty_levels_of_one_stage_take_few_periods() -> None:
 def test_workers_do_not_change_the_numbers(name: str) -> None:
     circuit = Circuit(stage(), {"r_anode": np.array([5e4, 1e5, 2e5])}, 3)
     request = SteadyRun(1000.0, (Sine(1.0, 1000.0),), np.array([[0.1, 1.0]] * 3), ("n_out",))
-    one, other = (run(circuit, [request], engine=name, workers=workers)[0] for workers in (1, 3))
+    one, other = (run(circuit, [request], RunOptions(engine=name, workers=workers))[0] for workers in (1, 3))
     np.testing.assert_array_equal(one.values["n_out"], other.values["n_out"])
 
 

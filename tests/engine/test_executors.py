@@ -139,7 +139,9 @@ def test_killed_engines_cost_no_point_and_change_none() -> None:
             np.testing.assert_allclose(
                 shaken[name].values[arrived], variable.values[arrived], rtol=1e-4, atol=1e-9, err_msg=str(name)
             )
-            assert np.isnan(shaken[name].values[~arrived]).all()
+            # Of a failed point there may be what another run found, and that is right.
+            left = ~arrived & np.isfinite(shaken[name].values)
+            np.testing.assert_allclose(shaken[name].values[left], variable.values[left], rtol=1e-4, atol=1e-9)
 
 
 def test_a_point_that_hangs_costs_only_itself(monkeypatch: pytest.MonkeyPatch) -> None:
@@ -178,9 +180,9 @@ def counted(monkeypatch: pytest.MonkeyPatch) -> list[int]:
     points: list[int] = []
     run = engine.run
 
-    def counting(circuit: Any, runs: Any, **more: Any) -> Any:
+    def counting(circuit: Any, runs: Any, options: Any) -> Any:
         points.append(circuit.points)
-        return run(circuit, runs, **more)
+        return run(circuit, runs, options)
 
     monkeypatch.setattr(evaluate.engines, "run", counting)
     return points
@@ -263,14 +265,14 @@ def test_memory_stays_flat() -> None:
 
 
 def test_time_limits_and_executors_reach_the_engine(monkeypatch: pytest.MonkeyPatch) -> None:
-    seen: list[dict[str, Any]] = []
+    seen: list[Any] = []
     run = engine.run
 
-    def watching(circuit: Any, runs: Any, **more: Any) -> Any:
-        seen.append(more)
-        return run(circuit, runs, **more)
+    def watching(circuit: Any, runs: Any, options: Any) -> Any:
+        seen.append(options)
+        return run(circuit, runs, options)
 
     monkeypatch.setattr(evaluate.engines, "run", watching)
     with concurrent.futures.ThreadPoolExecutor(1) as executor:
         simwrap.sweep(STAGE, {"cathode_resistor": ["1k", "2k"]}, ["bias"], executor=executor, time_limit=12.0)
-    assert [(call["executor"], call["time_limit"]) for call in seen] == [(executor, 12.0)]
+    assert [(call.executor, call.time_limit) for call in seen] == [(executor, 12.0)]

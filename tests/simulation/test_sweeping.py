@@ -105,8 +105,8 @@ class _Failing:
     def __init__(self, run: Any) -> None:
         self.run = run
 
-    def __call__(self, circuit: Any, runs: Any, **more: Any) -> Any:
-        replies = self.run(circuit, runs, **more)
+    def __call__(self, circuit: Any, runs: Any, options: Any) -> Any:
+        replies = self.run(circuit, runs, options)
         for reply in replies:
             for point in range(0, circuit.points, 5):
                 reply.reasons[point] = "did not converge"
@@ -186,11 +186,11 @@ def test_long_reasons_live_through_a_resume(tmp_path: Path, monkeypatch: pytest.
     run = evaluate.engines.run
     calls = []
 
-    def once(circuit: Any, runs: Any, **more: Any) -> Any:
+    def once(circuit: Any, runs: Any, options: Any) -> Any:
         calls.append(circuit.points)
         if len(calls) > 1:
             raise KeyboardInterrupt
-        replies = run(circuit, runs, **more)
+        replies = run(circuit, runs, options)
         for reply in replies:
             reply.reasons[3] = "a reason that is longer than the word for what is pending"
         return replies
@@ -235,8 +235,8 @@ def test_the_spot_check_warns_of_a_disagreement(monkeypatch: pytest.MonkeyPatch)
 
     run = evaluate.engines.run
 
-    def wrong(circuit: Any, runs: Any, *, engine: str = "auto", **more: Any) -> Any:
-        replies = run(circuit, runs, engine=engine, **more)
+    def wrong(circuit: Any, runs: Any, options: Any) -> Any:
+        replies = run(circuit, runs, options)
         for reply in replies:
             if reply.engines[0] == "ngspice":
                 for array in reply.values.values():
@@ -263,9 +263,9 @@ def test_blocks_do_not_depend_on_the_clock(monkeypatch: pytest.MonkeyPatch) -> N
     sizes: list[int] = []
     run = evaluate.engines.run
 
-    def watching(circuit: Any, runs: Any, **more: Any) -> Any:
+    def watching(circuit: Any, runs: Any, options: Any) -> Any:
         sizes.append(circuit.points)
-        return run(circuit, runs, **more)
+        return run(circuit, runs, options)
 
     monkeypatch.setattr(evaluate.engines, "run", watching)
     simwrap.sweep(STAGE, {"cathode_resistor": np.linspace(1e3, 2e3, 1100)}, ["bias"], spot_check=0)
@@ -292,8 +292,8 @@ def test_nothing_warns_over_a_dataset_without_any_value(monkeypatch: pytest.Monk
 
     run = evaluate.engines.run
 
-    def nothing(circuit: Any, runs: Any, **more: Any) -> Any:
-        replies = run(circuit, runs, **more)
+    def nothing(circuit: Any, runs: Any, options: Any) -> Any:
+        replies = run(circuit, runs, options)
         for reply in replies:
             reply.reasons[:] = ["failed"] * circuit.points
             for array in reply.values.values():

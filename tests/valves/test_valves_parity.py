@@ -7,7 +7,7 @@ import pytest
 from numpy.typing import NDArray
 from published_rows import SECTIONS
 
-from simwrap.engine import run
+from simwrap.engine import RunOptions, run
 from simwrap.engine.protocol import AcRun, Circuit, NoiseRun, OpRun
 from simwrap.valves import Valve, get_valve
 
@@ -52,7 +52,7 @@ def test_numpy_and_engine_agree(name: str, kind: str, engine: str) -> None:
     if kind == "pentode":
         nodes["n_v1_ig2"] = wanted.screen
     by_anode, by_grid = AcRun(1.0, 1.0, 1, ("n_v1_ia",)), AcRun(1.0, 1.0, 1, ("n_v1_ia",))
-    point, change = run(circuit(valve, "anode", table), [OpRun(tuple(nodes)), by_anode], engine=engine)
+    point, change = run(circuit(valve, "anode", table), [OpRun(tuple(nodes)), by_anode], RunOptions(engine=engine))
     assert point.reasons == [""] * POINTS
     assert set(point.engines) == {engine}
     for node, current in nodes.items():
@@ -60,7 +60,7 @@ def test_numpy_and_engine_agree(name: str, kind: str, engine: str) -> None:
     slopes = valve.small_signal(anode, grid, screen)
     assert worst(1e-3 * change.values["n_v1_ia"][:, 0].real, 1.0 / slopes.ra) < TOLERANCE
     if kind != "rectifier":
-        (change,) = run(circuit(valve, "grid", table), [by_grid], engine=engine)
+        (change,) = run(circuit(valve, "grid", table), [by_grid], RunOptions(engine=engine))
         assert worst(1e-3 * change.values["n_v1_ia"][:, 0].real, slopes.gm) < TOLERANCE
 
 
@@ -73,7 +73,7 @@ def test_spread_factors_are_swept(name: str, engine: str) -> None:
     full = {n: np.full(POINTS, v) for n, v in (("v_anode", 150.0), ("v_grid", -1.5), ("v_screen", 120.0))}
     emission, mu = rng.uniform(0.6, 1.4, POINTS), rng.uniform(0.8, 1.2, POINTS)
     table = {**full, "v_v1_emission": emission, "v_v1_mu": mu}
-    (point,) = run(circuit(valve, "", table, emission=1.0, mu=1.0), [OpRun(("n_v1_ia",))], engine=engine)
+    (point,) = run(circuit(valve, "", table, emission=1.0, mu=1.0), [OpRun(("n_v1_ia",))], RunOptions(engine=engine))
     wanted = valve.currents(150.0, -1.5, 120.0, emission=emission, mu=mu).anode
     assert worst(1e-3 * point.values["n_v1_ia"], wanted) < TOLERANCE
     assert np.ptp(wanted) > 0.2 * wanted.mean()
@@ -95,7 +95,7 @@ def test_valve_noise(engine: str) -> None:
         f"r_load n_b n_anode {load!r}",
         *valve.netlist("v1", anode="n_anode", grid="n_grid", cathode="0", noise_resistance=equivalent),
     ]
-    (reply,) = run(Circuit("\n".join(lines)), [NoiseRun(100.0, 1000.0, 1, "n_anode")], engine=engine)
+    (reply,) = run(Circuit("\n".join(lines)), [NoiseRun(100.0, 1000.0, 1, "n_anode")], RunOptions(engine=engine))
     found = reply.values["input_density"][0][0]
     ra = float(slopes.ra)
     gain = float(slopes.mu) * load / (load + ra)
@@ -129,7 +129,7 @@ def test_partition_noise(engine: str, joined: bool) -> None:
             partition_resistance=float(sources.partition),
         ),
     ]  # fmt: skip
-    (reply,) = run(Circuit("\n".join(lines)), [NoiseRun(100.0, 1000.0, 1, "n_anode")], engine=engine)
+    (reply,) = run(Circuit("\n".join(lines)), [NoiseRun(100.0, 1000.0, 1, "n_anode")], RunOptions(engine=engine))
     four_kt = 4 * 1.380649e-23 * 300.15
     gm = float(valve.small_signal(anode, grid, screen, tap=1.0 if joined else 0.0).gm)
     # The load's own noise is a current into the same node as the valve's.

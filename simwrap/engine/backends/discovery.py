@@ -4,9 +4,9 @@ from __future__ import annotations
 
 import ctypes.util
 import functools
-import importlib.metadata
-import importlib.util
+import importlib.machinery
 import os
+import sys
 from dataclasses import dataclass
 
 from simwrap.errors import NoEngineError, UnknownNameError
@@ -34,8 +34,10 @@ class Found:
 def ngspice_library() -> str | None:
     """Return the ngspice shared library: NGSPICE_LIBRARY_PATH, or what the system's loader finds."""
     given = os.environ.get("NGSPICE_LIBRARY_PATH")
+    if given and os.sep not in given:
+        return given
     if given:
-        return given if os.path.exists(given) or os.sep not in given else None
+        return os.path.abspath(given) if os.path.exists(given) else None
     return _system_library()
 
 
@@ -44,24 +46,22 @@ def _system_library() -> str | None:
     return ctypes.util.find_library("ngspice")
 
 
+def search_path() -> list[str]:
+    """Return the folders in which a child looks for modules: this process's, without the working folder."""
+    here = os.path.realpath(os.getcwd())
+    return [folder for folder in sys.path if folder and os.path.realpath(folder) != here]
+
+
 def missing(name: str) -> str:
     """Say why an engine can't be used ("" when it can, as far as can be seen without starting it)."""
     if name in os.environ.get("SIMWRAP_WITHOUT", "").lower().replace(",", " ").split():
         return "switched off by SIMWRAP_WITHOUT"
     package = {"neospice": "neospice", "ngspice": "PySpice"}[name]
-    if importlib.util.find_spec(package) is None:
+    if importlib.machinery.PathFinder.find_spec(package, search_path()) is None:
         return f"the Python package {package} is not installed; {_INSTALL[name]}"
     if name == "ngspice" and ngspice_library() is None:
         return f"the ngspice library was not found; {_INSTALL[name]}"
     return ""
-
-
-def package_version(name: str) -> str:
-    """Version of the Python package behind an engine."""
-    try:
-        return importlib.metadata.version({"neospice": "neospice", "ngspice": "PySpice"}[name])
-    except importlib.metadata.PackageNotFoundError:
-        return ""
 
 
 def choose(engine: str = "auto") -> tuple[str, ...]:

@@ -16,14 +16,17 @@ from typing import Any, ClassVar
 import numpy as np
 
 from simwrap.engine.backends.discovery import ngspice_library
-from simwrap.engine.deck import SMALL_OPTIONS, TRANSIENT_OPTIONS, Deck, write
+from simwrap.engine.deck import SMALL_OPTIONS, Deck, write
 from simwrap.engine.protocol import AcRun, Array, NoiseRun, OpRun
 
-os.environ["NGSPICE_LIBRARY_PATH"] = ngspice_library() or os.environ.get("NGSPICE_LIBRARY_PATH", "")
+os.environ["NGSPICE_LIBRARY_PATH"] = ngspice_library() or ""
 logging.disable(logging.CRITICAL)  # PySpice logs each line of stderr as an error
 
 from PySpice.Spice.NgSpice.Shared import NgSpiceShared, ffi  # noqa: E402
 
+#: Its own: it also asks the currents of sources that carry none to stand still, and in a large circuit with
+#: large capacitors rounding alone moves those by more than the other engine's limits allow.
+TRANSIENT_OPTIONS = ".options method=trap reltol=1e-6 vntol=1e-6 abstol=1e-6 trtol=70"
 #: What marks an analysis as failed (lower case), whatever stream it comes on.
 MARKERS = (
     "aborted", "not parsed", "error", "can't parse", "unable to", "no such", "undefined",
