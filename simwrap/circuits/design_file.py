@@ -306,9 +306,9 @@ def _supply(
     fed = {join.end: join.start for join in joins}
     voltages: dict[str, float] = {}
     for port in feeds:
-        fault, kind = find_place(stages, port)
-        if fault or kind != "supply":
-            problems.append(f"supply.feeds: {fault or f'{port} is no supply port'}")
+        wrong, kind = find_place(stages, port)
+        if wrong or kind != "supply":
+            problems.append(f"supply.feeds: {wrong or f'{port} is no supply port'}")
         elif port in fed:
             problems.append(f"supply.feeds: {port} is already fed by {fed[port]}")
         else:

@@ -528,6 +528,7 @@ def main(arguments: list[str] | None = None) -> None:
     """Run the command line; never shows a traceback for what a user can cause."""
     warnings.showwarning = lambda message, *_: print(f"note: {message}", file=sys.stderr)
     for name in (
+        "amplifier_commands",
         "design_commands",
         "valve_commands",
     ):  # they add their commands to the app
