@@ -9,7 +9,7 @@ import numpy as np
 from simwrap.circuits.circuit import Circuit
 from simwrap.measures.numerics.weighting import a_weighting
 from simwrap.simulation.measurement import Measurement
-from simwrap.simulation.simulate import simulate
+from simwrap.simulation.simulate import transfer
 
 
 @dataclass(frozen=True)
@@ -48,14 +48,10 @@ def ripple_causes(circuit: Circuit, ports: list[str], ripple: float, frequency: 
     ripple : float
         [V r.m.s.] at ``frequency`` [Hz], twice that of the mains.
     """
-    transfers = {}
-    for port in ports:
-        spot = {"start": frequency, "stop": frequency, "per_decade": 1, "nodes": ["output"]}
-        data = simulate(circuit, "frequencies", excite=port, engine=engine, **spot)  # type: ignore[arg-type]
-        transfers[port] = complex(data["output"].values[0])
+    transfers = {port: transfer(circuit, "output", excite=port, frequency=frequency, engine=engine) for port in ports}
     whole = tone("supply ripple", ripple * abs(sum(transfers.values())), frequency)
-    return [whole, *(tone(f"ripple through {port}", ripple * abs(transfer), frequency, whole.name)
-                     for port, transfer in transfers.items())]  # fmt: skip
+    return [whole, *(tone(f"ripple through {port}", ripple * abs(ratio), frequency, whole.name)
+                     for port, ratio in transfers.items())]  # fmt: skip
 
 
 def heater_causes(found: Measurement, mains: float) -> list[Cause]:

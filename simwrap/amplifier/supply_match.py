@@ -11,10 +11,12 @@ from simwrap.circuits.circuit import Circuit, joined_name
 from simwrap.circuits.design_file import Design
 from simwrap.circuits.stage import Stage
 from simwrap.simulation.measurement import Measurement, measure
-from simwrap.simulation.simulate import simulate
+from simwrap.simulation.simulate import at_rest
 
 #: How near both have to come [as a part], and how often it is tried.
 _AGREED, _TRIES = 1e-4, 12
+#: How much the current may differ from the one at which ripple and surges were found, as a part.
+_SAME = 0.02
 #: Load currents at which the supply is looked at, as parts of the current at the stated voltage.
 LOADS = (0.25, 0.5, 0.75, 1.0, 1.25, 1.6)
 
@@ -55,7 +57,7 @@ def match(design: Design, *, engine: str = "auto") -> Match:
     assert design.supply is not None
     ports = fed(design)
     stated = float(design.circuit.values[ports[0][1]])
-    current = drawn(design, design.circuit, engine)
+    current = first = drawn(design, design.circuit, engine)
     supply = _measured(design, design.supply, current, engine)
     voltage, circuit = stated, design.circuit
     tried: list[tuple[float, float]] = []
@@ -70,7 +72,7 @@ def match(design: Design, *, engine: str = "auto") -> Match:
         current = drawn(design, circuit, engine)
     else:
         voltage = current = np.nan
-    if np.isfinite(current) and tried[0][1] != tried[-1][1]:
+    if np.isfinite(current) and abs(current / first - 1.0) > _SAME:
         supply = _measured(design, design.supply, current, engine)  # ripple and discharge are those at that current
     return Match(stated, voltage, current, circuit, supply)
 
@@ -103,9 +105,7 @@ def at_voltage(design: Design, voltage: float) -> Circuit:
 
 def drawn(design: Design, circuit: Circuit, engine: str) -> float:
     """Return the current that all channels draw at rest [A]."""
-    names = [f"{port}.current" for port, _ in fed(design)]
-    data = simulate(circuit, "operating_point", nodes=names, engine=engine)
-    return design.channels * float(sum(data[name].item() for name in names))
+    return design.channels * sum(at_rest(circuit, f"{port}.current", engine=engine) for port, _ in fed(design))
 
 
 def _measured(design: Design, supply: Stage, current: float, engine: str) -> Any:

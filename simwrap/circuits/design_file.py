@@ -220,12 +220,13 @@ def _checked(path: Path) -> DesignFile:
     try:
         return DesignFile.model_validate(table)
     except ValidationError as faults:
-        problems = []
-        for fault in faults.errors():
-            place = fault["loc"][0] if len(fault["loc"]) > 1 else ""
-            known = list(_TABLES.get(str(place), DesignFile).model_fields)
-            problems.append(template_problem(fault, known))
-        raise FileProblemsError(path, problems) from None
+        raise FileProblemsError(path, [_problem(each) for each in faults.errors()]) from None
+
+
+def _problem(fault: Any) -> str:
+    """Return one of pydantic's faults as a clause, with the keys that could stand there."""
+    table = str(fault["loc"][0]) if len(fault["loc"]) > 1 else ""
+    return template_problem(fault, list(_TABLES.get(table, DesignFile).model_fields))
 
 
 def _stage(

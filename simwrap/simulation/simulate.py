@@ -9,7 +9,7 @@ import numpy as np
 
 from simwrap import engine as engines
 from simwrap.circuits.circuit import Circuit, as_circuit
-from simwrap.circuits.render import render
+from simwrap.circuits.render import Netlist, render
 from simwrap.circuits.stage import Stage
 from simwrap.engine.protocol import AcRun, OpRun, Pulse, Reply, Run, Sine, SteadyRun, TransientRun
 from simwrap.errors import EngineError, RangeError
@@ -121,6 +121,28 @@ def simulate(
     data = _dataset(kind, reply, vectors, levels, hertz)
     data.attrs |= {"circuit": made.name, "analysis": kind, "reason": reply.reasons[0]}
     return data.assign_attrs(provenance(reply.engines[0], text.sha256))
+
+
+def _run(made: Circuit, run: Run, excite: str, engine: str, time_limit: float = 60.0) -> tuple[Netlist, Reply]:
+    text = render(made, excite=excite)
+    (reply,) = engines.run(text.circuit, [run], engine=engine, time_limit=time_limit, workers=1)
+    if reply.reasons[0] and all(np.isnan(array).all() for array in reply.values.values()):
+        raise EngineError(f"{made.name}: {reply.reasons[0]}")
+    return text, reply
+
+
+def at_rest(circuit: Circuit, name: str, *, engine: str = "auto") -> float:
+    """Return one figure of the operating point, named as in :func:`simulate` [V or A]."""
+    vector = _Vector.named(circuit, name)
+    _, reply = _run(circuit, OpRun((vector.name,)), "signal", engine)
+    return float(np.asarray(reply.values[vector.name])[0]) * vector.factor
+
+
+def transfer(circuit: Circuit, name: str, *, excite: str, frequency: float, engine: str = "auto") -> complex:
+    """Return what 1 V (or 1 A) of a source leaves at one place at one frequency [Hz]; names as in :func:`simulate`."""
+    vector = _Vector.named(circuit, name)
+    _, reply = _run(circuit, AcRun(frequency, frequency, 1, (vector.name,)), excite, engine)
+    return complex(np.asarray(reply.values[vector.name])[0, 0]) * vector.factor
 
 
 def _several(level: Any) -> list[Any]:
