@@ -10,7 +10,7 @@ ROOT := $(shell [ "$$(id -u)" = 0 ] || echo sudo)
 # A machine without a network must not wait for long.
 APT := $(ROOT) env DEBIAN_FRONTEND=noninteractive apt-get -qq -o Acquire::Retries=0 -o Acquire::http::Timeout=15
 
-.PHONY: demo test lint bench models ngspice clean
+.PHONY: demo test lint bench floors models ngspice clean
 .DELETE_ON_ERROR:
 
 demo: $(VENV)/.installed $(VENV)/.ngspice
@@ -31,6 +31,18 @@ lint: $(VENV)/.installed-dev
 bench: $(VENV)/.installed-dev $(VENV)/.ngspice-test
 	$(BIN)/python -m pytest tests/bench --override-ini=addopts= --quiet --capture=no
 
+# The lowest versions that pyproject.toml allows, in an environment of their own: installs them and runs the tests that
+# are quick. Old libraries on new ones of theirs warn of what will be gone; that is no fault of ours.
+FLOORS := .venv-floors
+QUICK := tests/units tests/valves tests/circuits tests/simulation tests/design tests/plots tests/notebook tests/cli \
+	tests/test_project.py tests/test_rooms.py
+floors: | $(BIN)/python
+	$(PYTHON) -m venv --clear $(FLOORS)
+	$(FLOORS)/bin/python -m pip --disable-pip-version-check -qq install uv
+	$(FLOORS)/bin/uv pip install -q --python $(FLOORS)/bin/python --resolution lowest-direct --editable . --group test
+	$(FLOORS)/bin/python -m pytest -n $(JOBS) -m "not slow" -W default::DeprecationWarning \
+	  -W default::PendingDeprecationWarning $(QUICK)
+
 # Fits every valve file again from its published rows; TYPES="12AX7 6V6GT" for some of them.
 models: $(VENV)/.installed
 	$(BIN)/python -m simwrap.fitting.rebuild $(TYPES)
@@ -41,7 +53,7 @@ ngspice:
 	@$(MAKE) --no-print-directory $(VENV)/.ngspice
 
 clean:
-	rm -rf $(VENV) build dist .pytest_cache .mypy_cache .ruff_cache .hypothesis .benchmarks
+	rm -rf $(VENV) $(FLOORS) build dist .pytest_cache .mypy_cache .ruff_cache .hypothesis .benchmarks
 
 $(BIN)/python:
 	@command -v $(PYTHON) >/dev/null && $(PYTHON) -c 'import ensurepip, venv' 2>/dev/null \

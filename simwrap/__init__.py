@@ -40,12 +40,17 @@ if TYPE_CHECKING:
 
 __version__ = "0.1.0"
 
+#: Module of each public name (":" where it has another name there), as the imports above have it for type checkers.
 _PUBLIC = {
+    "Circuit": "circuits.circuit",
     "EngineError": "errors",
     "InputError": "errors",
-    "SimwrapError": "errors",
     "Measurement": "simulation.measurement",
+    "SimwrapError": "errors",
+    "Stage": "circuits.stage",
+    "Tolerances": "design.tolerance",
     "choose": "design.choose",
+    "circuit": "circuits.circuit",
     "measure": "simulation.measurement",
     "measure_names": "simulation.measurement",
     "plot": "plots",
@@ -55,10 +60,6 @@ _PUBLIC = {
     "sliders": "notebook.sliders",
     "sobol_indices": "design.sensitivity",
     "spread": "design.tolerance",
-    "Circuit": "circuits.circuit",
-    "Stage": "circuits.stage",
-    "circuit": "circuits.circuit",
-    "Tolerances": "design.tolerance",
     "stage": "circuits.stage",
     "stage_names": "circuits.library",
     "sweep": "simulation.sweep",
@@ -97,14 +98,16 @@ __all__ = [
 ]
 
 
-def __getattr__(name: str) -> Any:
-    if name not in _PUBLIC:
-        raise AttributeError(f"module 'simwrap' has no attribute {name!r}")
-    module, _, attribute = _PUBLIC[name].partition(":")
-    found = getattr(import_module(f"simwrap.{module}"), attribute or name)
-    globals()[name] = found
-    return found
-
-
 def __dir__() -> list[str]:
-    return sorted([*globals(), *_PUBLIC])
+    return [*__all__, "__version__"]
+
+
+if not TYPE_CHECKING:  # a type checker that saw this would take any name, mistyped ones too
+
+    def __getattr__(name: str) -> Any:
+        if name not in _PUBLIC:
+            raise AttributeError(f"module 'simwrap' has no attribute {name!r}")
+        module, _, attribute = _PUBLIC[name].partition(":")
+        found = getattr(import_module(f"simwrap.{module}"), attribute or name)
+        globals()[name] = found
+        return found

@@ -7,12 +7,12 @@ voltage. All of it comes from the header's ports and is drawn here, once for all
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
-from typing import Any
+from typing import Any, NamedTuple
 
 import numpy as np
 
 from simwrap.circuits.circuit import Circuit, PlacedPort, in_netlist, joined_name
-from simwrap.circuits.header import When
+from simwrap.circuits.header import Port, When
 from simwrap.circuits.sandbox import Columns, NotTabular
 from simwrap.circuits.stage import holds
 from simwrap.circuits.template_functions import resistance
@@ -77,7 +77,7 @@ def lines(
                 other = load if load is not None and end is not None and port.full == end.full else None
                 yield from bench.load(port, other)
     for name, join in circuit.loops.items():
-        yield from bench.probe(name, circuit.ports[join.start], circuit.ports[join.end])
+        yield from bench.probe(name, circuit.place(join.start), circuit.place(join.end))
 
 
 #: A loudspeaker by its nominal impedance: resistance of the coil, its inductance with the loss beside it, and the
@@ -104,6 +104,66 @@ def _other_load(node: str, load: Mapping[str, float]) -> Iterator[str]:
         yield f"r_cone n_cone 0 {peak!r}"
         yield f"l_cone n_cone 0 {float(peak / (omega * QUALITY))!r}"
         yield f"c_cone n_cone 0 {float(QUALITY / (omega * peak))!r}"
+
+
+class PortRow(NamedTuple):
+    """A port for a table: its name, what it is, its node, how it joins, and what the bench draws while it is open."""
+
+    port: str
+    kind: str
+    node: str
+    join: str
+    while_open: str
+
+
+#: What each kind of port is, and the join that takes the bench's place there.
+_KINDS = {
+    "source": ("input", "... -> {}"),
+    "load": ("output", "{} -> ..."),
+    "supply": ("supply", "... -> {}"),
+    "point": ("point", "... -> {} -> ..."),
+}
+
+
+def port_rows(circuit: Circuit) -> list[PortRow]:
+    """Return one row a port, those included that are only there when something is joined to them."""
+    rows = []
+    for stage, made in circuit.stages.items():
+        for name, port in made.template.header.ports.items():
+            full = joined_name(stage, name)
+            kind, join = _KINDS[port.kind]
+            joined = [str(join) for join in circuit.joins if full in join]
+            drawn = "" if circuit.is_joined(full) else _drawn(port)
+            rows.append(PortRow(full, kind, port.node, ", ".join(joined) or join.format(full), drawn))
+    return rows
+
+
+def _drawn(port: Port) -> str:
+    """Return what the bench draws at an open port, by the names of its parameters."""
+    words = []
+    if (source := port.source) is not None:
+        words.append(f"the inverse of {source.inverse_of}" if source.inverse_of else "the signal")
+        path = [
+            part + (f" (with {_in_words(when)})" if when else "")
+            for part, when in (
+                (source.offset, source.offset_when), (source.resistance, {}), (source.capacitor, source.capacitor_when)
+            )
+            if part
+        ]  # fmt: skip
+        words += [f"through {', '.join(path)}"] if path else []
+    elif (load := port.load) is not None:
+        words.append(", ".join(part for part in (load.resistor, load.capacitance) if part) or "no load")
+    elif port.supply:
+        words.append(port.supply)
+    if port.when:
+        words.append(f"(with {_in_words(port.when)}, else 0 V)")
+    if port.needs:
+        words.append(f"there with {port.needs} above 0, or where something is joined")
+    return " ".join(words)
+
+
+def _in_words(when: When) -> str:
+    return " and ".join(f"{name} = {' or '.join(choices)}" for name, choices in when.items())
 
 
 def _inverse(port: PlacedPort) -> bool:

@@ -194,6 +194,10 @@ class Circuit:
         """Return the node that a node of a stage is after joining."""
         return self._wires.get(token, token)
 
+    def place(self, path: str) -> str:
+        """Return the netlist node of an end of a join: "stage.port" or "stage.n_node"."""
+        return self.node(self._node_of(path))
+
     def renamed(self, stage: str, text: str) -> str:
         """Return a stage's netlist lines with the circuit's names."""
         if not stage:

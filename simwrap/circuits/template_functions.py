@@ -107,11 +107,3 @@ def core_scale(inductance: Any, voltage: Any, frequency: float = 20.0) -> Any:
         Voltage across that winding, rms [V], at ``frequency`` [Hz].
     """
     return 2.0 * np.pi * frequency * np.asarray(inductance) / (np.sqrt(2.0) * np.asarray(voltage))
-
-
-def coupling(quality: Any) -> Any:
-    """Return the coupling coefficient k of two windings, with ``quality`` = primary/leakage inductance.
-
-    k = sqrt(1 - 1/quality).
-    """
-    return np.sqrt(1.0 - 1.0 / np.asarray(quality, dtype=float))

@@ -23,7 +23,6 @@ from simwrap.errors import (
     NoEngineError,
     RangeError,
     SimwrapError,
-    UnknownNameError,
 )
 
 app = typer.Typer(
@@ -154,135 +153,6 @@ def _table(title: str, head: list[str], rows: list[Any]) -> None:
 def _say_warnings(said: list[str]) -> None:
     for text in said:
         print(f"note: {text}", file=sys.stderr)
-
-
-@app.command("list")
-def list_things(
-    what: Annotated[str, typer.Argument(metavar="stages|valves|measures")],
-    valves: Valves = None,
-    stages: Stages = None,
-    as_json: Json = False,
-) -> None:
-    """List what there is: stages, valves or measures."""
-    from simwrap.registry import find
-
-    folders = _folders(valves)
-    kinds = {"stages": _list_stages, "valves": lambda: _list_valves(folders), "measures": _list_measures}
-    head, rows = find("list", what, kinds)()
-    if as_json:
-        print(json.dumps([dict(zip(head, row, strict=True)) for row in rows]))
-    else:
-        _table(what, head, rows)
-
-
-def _list_stages() -> tuple[list[str], list[Any]]:
-    from simwrap.circuits.library import find_template, stage_names
-
-    return ["stage", "what it is"], [(name, find_template(name).summary) for name in stage_names()]
-
-
-def _list_valves(folders: list[Path]) -> tuple[list[str], list[Any]]:
-    from simwrap.valves import get_valve, valve_names
-
-    rows = []
-    for name in valve_names(folders=folders):
-        valve = get_valve(name, folders=folders)
-        others = [other for other in valve.designations if other.casefold() != valve.name.casefold()]
-        rows.append((name, " and ".join(valve.kinds), ", ".join(others)))
-    return ["valve", "kind", "also known as"], rows
-
-
-def _list_measures() -> tuple[list[str], list[Any]]:
-    from simwrap.measures.registry import measures
-
-    return ["measure", "what it finds"], [(name, entry.summary) for name, entry in measures().items()]
-
-
-@app.command()
-def show(name: str, kind: Kind = None, valves: Valves = None, as_json: Json = False) -> None:
-    """Show a stage (parameters, references), a valve (ratings, proof, sources) or a measure (options)."""
-    from simwrap.circuits.library import stage_names
-    from simwrap.measures.registry import measures
-    from simwrap.valves import get_valve, valve_names
-
-    folders = _folders(valves)
-    wanted = name.strip().casefold()
-    if wanted in (entry.casefold() for entry in stage_names()):
-        _show_stage(name, as_json)
-    elif wanted in (entry.casefold() for entry in measures()):
-        _show_measure(name, as_json)
-    else:
-        try:
-            valve = get_valve(name, kind=_kind(kind), folders=folders)
-        except UnknownNameError:
-            known = [*stage_names(), *measures(), *valve_names(folders=folders)]
-            raise UnknownNameError("stage, valve or measure", name, known) from None
-        _show_valve(valve, as_json)
-        if len(valve.kinds) > 1 and not as_json:
-            print(f"{valve.name} has the sections {' and '.join(valve.kinds)}; --kind chooses one")
-
-
-def _show_stage(name: str, as_json: bool) -> None:
-    from simwrap.circuits.stage import stage
-    from simwrap.simulation.as_json import plain
-
-    made = stage(name)
-    template = made.template
-    if as_json:
-        print(json.dumps({"stage": made.name, "summary": template.summary, "values": plain(dict(made.values))}))
-        return
-    print(f"{made.name}: {template.summary}\n\n{template.description.strip()}\n")
-    rows = []
-    for row in made.rows():
-        parameter = template.parameters[row[2]]
-        accepted = " | ".join(parameter.choices) if parameter.choices else ""
-        rows.append((row[2], row[0], row[3], f"{row[1]}{': ' + accepted if accepted else ''}"))
-    _table("parameters", ["parameter", "symbol", "default", "part"], rows)
-    print("measures: " + ", ".join(template.measures))
-    for reference in template.references:
-        print(f"reference: {reference}")
-
-
-def _show_measure(name: str, as_json: bool) -> None:
-    from simwrap.measures.registry import get_measure
-
-    entry = get_measure(name)
-    if as_json:
-        options = {
-            key: {"default": option.default, "unit": option.rule.unit, "accepted": option.accepted}
-            for key, option in entry.options.items()
-        }
-        print(json.dumps({"measure": entry.name, "summary": entry.summary, "options": options}))
-        return
-    print(f"{entry.name}: {entry.summary}\n")
-    if entry.options:
-        rows = [(key, option.shown, option.accepted) for key, option in entry.options.items()]
-        _table("options", ["option", "default", "accepted"], rows)
-    print(entry.description)
-
-
-def _json_rows(table: Any) -> Any:
-    """Return rows under their heads; a table of names and values, without heads, as one object."""
-    if not any(table.head):
-        return {row[0]: row[1] for row in table.rows}
-    return [dict(zip(table.head, row, strict=True)) for row in table.rows]
-
-
-def _show_valve(valve: Any, as_json: bool) -> None:
-    from simwrap.simulation.as_json import plain
-    from simwrap.valves import facts
-
-    tables = facts(valve)
-    if as_json:
-        print(
-            json.dumps(
-                plain({table.title: _json_rows(table) for table in tables}),
-                default=str,
-            )
-        )
-        return
-    for table in tables:
-        _table(table.title, list(table.head), list(table.rows))
 
 
 @app.command()
@@ -527,11 +397,8 @@ def demo(
 def main(arguments: list[str] | None = None) -> None:
     """Run the command line; never shows a traceback for what a user can cause."""
     warnings.showwarning = lambda message, *_: print(f"note: {message}", file=sys.stderr)
-    for name in (
-        "amplifier_commands",
-        "design_commands",
-        "valve_commands",
-    ):  # they add their commands to the app
+    # They add their commands to the app.
+    for name in ("amplifier_commands", "library_commands", "design_commands", "valve_commands"):
         import_module(f"simwrap.cli.{name}")
     command = typer.main.get_command(app)
     try:

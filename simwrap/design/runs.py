@@ -14,11 +14,12 @@ from simwrap.circuits.circuit import Circuit
 from simwrap.circuits.point_table import Table
 from simwrap.circuits.stage import Stage
 from simwrap.design.limits import Known
+from simwrap.engine import RunOptions
 from simwrap.errors import InputError, QuantityError, RangeError, UnknownNameError
 from simwrap.measures.registry import get_measure
 from simwrap.measures.results import labelled, split_name
 from simwrap.simulation.dataset import single_figures, unit_of
-from simwrap.simulation.evaluate import Options, evaluate
+from simwrap.simulation.evaluate import evaluate
 from simwrap.simulation.measurement import MeasureChoice, chosen_measures
 from simwrap.simulation.sweep import sweep
 from simwrap.units import quantity
@@ -47,7 +48,7 @@ class Runs:
     stage : Stage or Circuit
     measures : mapping of str to mapping
         Measure names with their options.
-    options : Options
+    options : RunOptions
         How to run.
     absent : frozenset of str
         Frequencies that the stage as it stands doesn't have however far one looks, such as the lower corner of
@@ -56,7 +57,7 @@ class Runs:
 
     stage: Design
     measures: Measures
-    options: Options = field(default_factory=Options)
+    options: RunOptions = field(default_factory=RunOptions)
     absent: frozenset[str] = frozenset()
 
     @classmethod
@@ -68,13 +69,13 @@ class Runs:
         stage, measures
             As for :func:`simwrap.measure`.
         **how
-            Fields of :class:`~simwrap.simulation.evaluate.Options`.
+            Fields of :class:`~simwrap.engine.RunOptions`.
 
         Raises
         ------
         InputError
         """
-        return cls(stage, chosen_measures(stage, measures), Options(**how))
+        return cls(stage, chosen_measures(stage, measures), RunOptions(**how))
 
     def nominal(self) -> Known:
         """Measure the stage as it stands: what limits and goals can be about.

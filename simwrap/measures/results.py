@@ -10,7 +10,6 @@ from __future__ import annotations
 import dataclasses
 import re
 from collections.abc import Iterable, Mapping
-from typing import Any
 
 from simwrap.errors import AmbiguousNameError, RenamedError, UnknownNameError
 from simwrap.measures.requests import Result, Variable
@@ -48,18 +47,6 @@ def axes_of(results: Mapping[str, Result]) -> dict[str, Variable]:
         for measure, result in results.items()
         for dim, variable in result.coords.items()
     }
-
-
-def nested(flat: Mapping[str, Any]) -> dict[str, Any]:
-    """Return what names stand for as mappings in mappings, one level a dot."""
-    tree: dict[str, Any] = {}
-    for name, value in flat.items():
-        *groups, last = name.split(".")
-        branch = tree
-        for group in groups:
-            branch = branch.setdefault(group, {})
-        branch[last] = value
-    return tree
 
 
 def of_any_valve(name: str) -> str:

@@ -20,7 +20,8 @@ from simwrap import engine as engines
 from simwrap.circuits.circuit import Circuit
 from simwrap.circuits.point_table import Table, grouped
 from simwrap.circuits.render import render_table, take_extra
-from simwrap.engine import natural, protocol
+from simwrap.engine import RunOptions, natural, protocol
+from simwrap.engine.options import DEFAULT
 from simwrap.measures.common import common_conditions
 from simwrap.measures.numerics.parts import Part, collect
 from simwrap.measures.registry import get_measure
@@ -29,16 +30,6 @@ from simwrap.measures.requests import Ac, Noise, Op, Poles, Request, Result, Ste
 #: Requests that take well under a millisecond, and how many settings a point still count as few.
 QUICK = frozenset({"Op", "Ac", "Noise", "Poles"})
 MANY_RUNS = 20
-
-
-@dataclass(frozen=True)
-class Options:
-    """How to run: passed through to :func:`simwrap.engine.run`."""
-
-    engine: str = "auto"
-    time_limit: float = 60.0
-    workers: int | None = None
-    executor: Any = None
 
 
 def provenance(used: str, netlist: str) -> dict[str, str]:
@@ -207,7 +198,7 @@ def _repeat(extra: Mapping[str, Any], settings: int) -> dict[str, Any]:
 class _Bench:
     """Answers requests for one table, remembering what was already asked."""
 
-    def __init__(self, table: Table, options: Options) -> None:
+    def __init__(self, table: Table, options: RunOptions) -> None:
         self.table, self.options = table, options
         self.answers: dict[Any, _Answer] = {}
         self.reasons = [""] * table.points
@@ -301,7 +292,7 @@ class _Bench:
         replies = engines.run(
             circuit,
             part,
-            engines.RunOptions(options.engine, options.time_limit, options.workers, options.executor),
+            options,
         )
         for request, reply in zip(requests, replies, strict=True):
             if isinstance(request, Poles):
@@ -389,7 +380,7 @@ def _per_point(reasons: list[str], settings: int) -> list[str]:
 Generators = dict[str, Generator[Any, Any, Result]]
 
 
-def _conduct(table: Table, measures: Mapping[str, Mapping[str, Any]], options: Options) -> Outcome:
+def _conduct(table: Table, measures: Mapping[str, Mapping[str, Any]], options: RunOptions) -> Outcome:
     """Run measures over a table whose words (valves, choices) are the same at all points."""
     values: dict[str, Any] = dict(table.at(0).values)
     values |= {name: column for name, column in table.columns.items() if column.dtype.kind == "f"}
@@ -482,7 +473,7 @@ def _widen(one: NDArray[Any], other: NDArray[Any]) -> tuple[NDArray[Any], NDArra
     return padded(one), padded(other)
 
 
-def evaluate(table: Table, measures: Mapping[str, Mapping[str, Any]], options: Options = Options()) -> Outcome:
+def evaluate(table: Table, measures: Mapping[str, Mapping[str, Any]], options: RunOptions = DEFAULT) -> Outcome:
     """Run measures over all points of a table.
 
     Parameters
@@ -490,7 +481,7 @@ def evaluate(table: Table, measures: Mapping[str, Mapping[str, Any]], options: O
     table : Table
     measures : mapping of str to mapping
         Measure names with their options.
-    options : Options
+    options : RunOptions
 
     Returns
     -------

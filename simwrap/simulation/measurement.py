@@ -15,11 +15,12 @@ from simwrap.circuits.circuit import Circuit, as_circuit
 from simwrap.circuits.point_table import Table
 from simwrap.circuits.render import render
 from simwrap.circuits.stage import Stage
+from simwrap.engine import RunOptions
 from simwrap.errors import EngineError, InputError, RangeError
 from simwrap.measures.requests import Result, Variable
 from simwrap.measures.results import axes_of, labelled, split_name
 from simwrap.simulation.as_json import measurement_json, plain
-from simwrap.simulation.evaluate import UNSTABLE, Options, Outcome, evaluate, provenance
+from simwrap.simulation.evaluate import UNSTABLE, Outcome, evaluate, provenance
 from simwrap.tables import Listing
 from simwrap.units import quantity
 
@@ -361,7 +362,7 @@ def measure(
         If there is no simulator.
     """
     names = chosen_measures(stage, measures)
-    outcome = evaluate(Table(stage), names, Options(engine=engine, time_limit=time_limit, workers=1))
+    outcome = evaluate(Table(stage), names, RunOptions(engine=engine, time_limit=time_limit, workers=1))
     unstable = outcome.reasons[0].startswith(UNSTABLE)
     failed = [
         name for name, result in outcome.results.items() if _all_missing(result) or (unstable and name in outcome.large)

@@ -114,10 +114,7 @@ def simulate(
         length = _number(duration, "s", "duration", 1e-9, 1e3)
         step = min(length / samples, 1.0 / (200.0 * hertz))
         run = TransientRun(length, step, wanted, (_term(shape, hertz, float(levels[0])),), samples=samples)
-    text = render(made, excite=excite)
-    (reply,) = engines.run(text.circuit, [run], engines.RunOptions(engine, time_limit, workers=1))
-    if reply.reasons[0] and all(np.isnan(array).all() for array in reply.values.values()):
-        raise EngineError(f"{made.name}: {reply.reasons[0]}")
+    text, reply = _run(made, run, excite, engine, time_limit)
     data = _dataset(kind, reply, vectors, levels, hertz)
     data.attrs |= {"circuit": made.name, "analysis": kind, "reason": reply.reasons[0]}
     return data.assign_attrs(provenance(reply.engines[0], text.sha256))
@@ -125,7 +122,7 @@ def simulate(
 
 def _run(made: Circuit, run: Run, excite: str, engine: str, time_limit: float = 60.0) -> tuple[Netlist, Reply]:
     text = render(made, excite=excite)
-    (reply,) = engines.run(text.circuit, [run], engine=engine, time_limit=time_limit, workers=1)
+    (reply,) = engines.run(text.circuit, [run], engines.RunOptions(engine, time_limit, workers=1))
     if reply.reasons[0] and all(np.isnan(array).all() for array in reply.values.values()):
         raise EngineError(f"{made.name}: {reply.reasons[0]}")
     return text, reply

@@ -19,11 +19,12 @@ from simwrap.circuits.circuit import Circuit, as_circuit
 from simwrap.circuits.point_table import Table, check_column
 from simwrap.circuits.render import render
 from simwrap.circuits.stage import Stage, check_pairs
+from simwrap.engine import RunOptions
 from simwrap.errors import InputError, RangeError
 from simwrap.measures.requests import Result, Variable
 from simwrap.measures.results import axes_of, labelled
 from simwrap.simulation.dataset import NOTES, Layout, about, make_dataset, point_dims, single_figures
-from simwrap.simulation.evaluate import Options, Outcome, evaluate, provenance
+from simwrap.simulation.evaluate import Outcome, evaluate, provenance
 from simwrap.simulation.measurement import MeasureChoice, chosen_measures
 from simwrap.valves import designation
 
@@ -210,7 +211,7 @@ def sweep(
     stage = as_circuit(stage, "sweep")
     grid = make_grid(stage, values, zipped=zipped)
     chosen = chosen_measures(stage, measures)
-    options = Options(engine=engine, time_limit=time_limit, workers=workers, executor=executor)
+    options = RunOptions(engine=engine, time_limit=time_limit, workers=workers, executor=executor)
     points = grid.table.points
     keep = points <= 5000 if curves is None else curves
     done = _resumed(file, grid, chosen) if file is not None else None
@@ -295,7 +296,7 @@ def _spot_check(
     data: xarray.Dataset,
     grid: Grid,
     chosen: Mapping[str, Any],
-    options: Options,
+    options: RunOptions,
     collected: _Collected,
     count: int,
 ) -> None:

@@ -36,7 +36,7 @@ def write(path: Path, header: list[str], rows: list[list[object]]) -> Path:
 
 
 def test_curve_tracer_table_with_noise(tmp_path: Path) -> None:
-    """A table with 2 % noise gives the curves back within 2 % over its range (issue 3, must show 5)."""
+    """A table with 2 % noise gives the curves back within 2 % over its range."""
     rng = np.random.default_rng(11)
     rows = []
     for grid in np.arange(0.0, -8.5, -1.0):

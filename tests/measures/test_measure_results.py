@@ -7,7 +7,7 @@ import re
 import pytest
 
 from simwrap.errors import AmbiguousNameError, InputError, RenamedError, UnknownNameError
-from simwrap.measures.results import find_name, find_names, full_name, nested, of_any_valve, split_name
+from simwrap.measures.results import find_name, find_names, full_name, of_any_valve, split_name
 
 NAMES = [
     "bias.valves.v1.anode_current",
@@ -34,15 +34,6 @@ def test_a_name_is_made_and_taken_apart(name: str) -> None:
     assert full_name(*split_name(name)) == name
     assert find_names(name, NAMES + JOINED) == [name]
     assert find_names(name.upper(), NAMES + JOINED) == [name]
-
-
-def test_names_nest_as_their_dots_say() -> None:
-    tree = nested({name: number for number, name in enumerate(NAMES)})
-    for number, name in enumerate(NAMES):
-        branch = tree
-        for part in name.split("."):
-            branch = branch[part]
-        assert branch == number
 
 
 @pytest.mark.parametrize(

@@ -29,7 +29,7 @@ from simwrap.valves import (
 )
 from simwrap.valves.curves import anode_family, dissipation_hyperbola, drop_curve, round_steps, transfer_family
 
-#: The types of issue 3 and another name that each has to be found by ("" where there is none).
+#: Types that a builder looks for, and another name that each has to be found by ("" where there is none).
 WANTED = {
     "12AX7": "ECC83", "12AU7": "ECC82", "12AT7": "ECC81", "6SN7GTB": "6SN7", "6SL7GT": "6SL7", "12AY7": "6072",
     "6DJ8": "ECC88", "6AU6": "EF94", "EF86": "6267", "6SJ7": "6SJ7GT", "EL84": "6BQ5", "EL34": "6CA7",
@@ -263,7 +263,7 @@ def test_looking_up_a_valve_is_light() -> None:
 
 
 def test_facts_hold_ratings_proof_and_sources() -> None:
-    """`simwrap show` has what issue 3 asks for."""
+    """`simwrap show` has ratings, proof and sources."""
     tables = {table.title: table for table in facts(get_valve("12AX7"))}
     assert ("anode dissipation, largest", "1 W") in tables["ratings"].rows
     assert len(tables["published numbers beside the law"].rows) == len(get_valve("12AX7").fitted.errors)

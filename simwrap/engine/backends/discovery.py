@@ -5,6 +5,7 @@ from __future__ import annotations
 import ctypes.util
 import functools
 import importlib.machinery
+import importlib.util
 import os
 import sys
 from dataclasses import dataclass
