@@ -527,15 +527,14 @@ def chain(stages: Mapping[str, Stage]) -> Iterator[Join]:
 def join_faults(stages: Mapping[str, Stage], joins: Sequence[Join], ends: Sequence[str]) -> Iterator[str]:
     """Yield a clause for everything that is wrong with joins, and with the ports ``ends`` that are named."""
     fed: dict[str, str] = {}
-    good = True
+    known = []  # those whose ends are both there
     for join in joins:
-        kinds = []
-        for place in join:
-            fault, kind = find_place(stages, place)
-            if fault:
-                yield f"{join}: {fault}"
-                good = False
-            kinds.append(kind)
+        places = [find_place(stages, place) for place in join]
+        kinds = [kind for _, kind in places]
+        faults = [fault for fault, _ in places if fault]
+        yield from (f"{join}: {fault}" for fault in faults)
+        if not faults:
+            known.append(join)
         if kinds[0] in ("source", "supply"):
             yield f"{join}: {join.start} is an input ({kinds[0]}); a join starts at an output"
         if kinds[1] == "load":
@@ -547,8 +546,7 @@ def join_faults(stages: Mapping[str, Stage], joins: Sequence[Join], ends: Sequen
         fault, _ = find_place(stages, place)
         if fault:
             yield fault
-    if good:
-        yield from _loops(stages, joins)
+    yield from _loops(stages, known)
 
 
 def find_place(stages: Mapping[str, Stage], place: str) -> tuple[str, str]:

@@ -38,7 +38,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Annotated, Any
 
-from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, ValidationError
+from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, ValidationError, model_validator
 
 from simwrap.circuits.circuit import Circuit, Join, chain, find_place, join_faults
 from simwrap.circuits.header import template_problem
@@ -83,6 +83,12 @@ class Levels(_Table):
     stated_thd: Percent = 5.0
     volume: str = ""
     sources: Mapping[str, Volts] = Field(default_factory=dict)
+
+    @model_validator(mode="after")
+    def _one_output(self) -> Levels:
+        if self.rated_power is not None and self.rated_output is not None:
+            raise ValueError("give rated_power or rated_output, not both")
+        return self
 
 
 class Fitted(_Table):
