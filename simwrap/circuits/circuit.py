@@ -509,32 +509,32 @@ def circuit(
             )
         if not _STAGE_NAME.match(name):
             raise InputError(f'"{name}" can\'t name a stage; give lower-case letters, digits and single underscores')
-    wanted = tuple(map(Join.read, joins)) if joins is not None else tuple(_chain(everything))
-    problems = list(_faults(everything, wanted, (main_input, main_output)))
+    wanted = tuple(map(Join.read, joins)) if joins is not None else tuple(chain(everything))
+    problems = list(join_faults(everything, wanted, (main_input, main_output)))
     if problems:
         raise InputError(f"{title or 'circuit'}: " + "; ".join(problems))
     return Circuit(everything, wanted, title, main_input, main_output)
 
 
-def _chain(stages: Mapping[str, Stage]) -> Iterator[Join]:
+def chain(stages: Mapping[str, Stage]) -> Iterator[Join]:
+    """Yield the joins of a chain: each output to the next input, and both sides of a splitter to a pair."""
     for one, other in itertools.pairwise(stages):
         for start, end in (("output", "input"), ("output_b", "input_b")):
             if start in stages[one].template.header.ports and end in stages[other].template.header.ports:
                 yield Join(f"{one}.{start}", f"{other}.{end}")
 
 
-def _faults(stages: Mapping[str, Stage], joins: Sequence[Join], ends: Sequence[str]) -> Iterator[str]:
-    """Yield a clause for everything that is wrong with joins."""
+def join_faults(stages: Mapping[str, Stage], joins: Sequence[Join], ends: Sequence[str]) -> Iterator[str]:
+    """Yield a clause for everything that is wrong with joins, and with the ports ``ends`` that are named."""
     fed: dict[str, str] = {}
-    good = True
+    known = []  # those whose ends are both there
     for join in joins:
-        kinds = []
-        for place in join:
-            fault, kind = _place(stages, place)
-            if fault:
-                yield f"{join}: {fault}"
-                good = False
-            kinds.append(kind)
+        places = [find_place(stages, place) for place in join]
+        kinds = [kind for _, kind in places]
+        faults = [fault for fault, _ in places if fault]
+        yield from (f"{join}: {fault}" for fault in faults)
+        if not faults:
+            known.append(join)
         if kinds[0] in ("source", "supply"):
             yield f"{join}: {join.start} is an input ({kinds[0]}); a join starts at an output"
         if kinds[1] == "load":
@@ -543,14 +543,13 @@ def _faults(stages: Mapping[str, Stage], joins: Sequence[Join], ends: Sequence[s
             yield f"{join}: {join.end} is already fed by {fed[join.end]}"
         fed[join.end] = join.start
     for place in filter(None, ends):
-        fault, _ = _place(stages, place)
+        fault, _ = find_place(stages, place)
         if fault:
             yield fault
-    if good:
-        yield from _loops(stages, joins)
+    yield from _loops(stages, known)
 
 
-def _place(stages: Mapping[str, Stage], place: str) -> tuple[str, str]:
+def find_place(stages: Mapping[str, Stage], place: str) -> tuple[str, str]:
     """Return what is wrong with "stage.port", and the port's kind."""
     name, _, own = place.partition(".")
     try:

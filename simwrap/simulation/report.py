@@ -20,9 +20,9 @@ OVER, NEAR, NOTE = "OVER", "near", "note"
 
 def marked(warning: str) -> str:
     """Return the mark of a warning."""
-    return (
-        OVER if " exceeds " in warning or "unstable" in warning.lower() else NEAR if "within 10 %" in warning else NOTE
-    )
+    if " exceeds " in warning or " is below the " in warning or "unstable" in warning.lower():
+        return OVER
+    return NEAR if "within 10 %" in warning or " is at its rating" in warning else NOTE
 
 
 def warnings_table(found: Measurement) -> Listing:

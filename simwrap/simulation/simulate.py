@@ -3,13 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from typing import TYPE_CHECKING, Any, Literal
+from typing import TYPE_CHECKING, Any, Literal, NamedTuple
 
 import numpy as np
 
 from simwrap import engine as engines
 from simwrap.circuits.circuit import Circuit, as_circuit
-from simwrap.circuits.render import render
+from simwrap.circuits.render import Netlist, render
 from simwrap.circuits.stage import Stage
 from simwrap.engine.protocol import AcRun, OpRun, Pulse, Reply, Run, Sine, SteadyRun, TransientRun
 from simwrap.errors import EngineError, RangeError
@@ -52,8 +52,8 @@ def simulate(
         "operating_point" (no signal), "frequencies" (small signal, from 1 V of what is excited), "period" (one
         period of the periodic steady state at each level, and its spectrum) or "time" (from the operating point on).
     nodes : sequence of str
-        Ports ("output", "driver.output"), nodes ("n_anode", "driver.n_anode") or electrode currents of valves
-        ("v1.anode_current", "driver.v1.grid_current").
+        Ports ("output", "driver.output"), nodes ("n_anode", "driver.n_anode"), electrode currents of valves
+        ("v1.anode_current", "driver.v1.grid_current") or what a supply gives ("supply.current").
     level : float, or sequence of float
         Of the signal source [V r.m.s.; peak of a square wave]; several for "period" alone.
     frequency : float
@@ -92,12 +92,12 @@ def simulate(
     """
     made = as_circuit(circuit, "simulate")
     kind = find("analysis", analysis, {str(word): str(word) for word in _ANALYSES}, "simulate")
-    vectors = {name: _vector(made, name) for name in ([nodes] if isinstance(nodes, str) else nodes)}
+    vectors = {name: _Vector.named(made, name) for name in ([nodes] if isinstance(nodes, str) else nodes)}
     levels = np.atleast_1d([_number(entry, "V", "level", 0.0, 1e4) for entry in _several(level)])
     hertz = _number(frequency, "Hz", "frequency", 1e-3, 1e8)
     if not 2 <= samples <= 1 << 20:
         raise RangeError("samples", samples, "a whole number from 2 to 1048576", "simulate")
-    wanted = tuple(dict.fromkeys(vector for vector, _ in vectors.values()))
+    wanted = tuple(dict.fromkeys(vector.name for vector in vectors.values()))
     run: Run
     if kind == "operating_point":
         run = OpRun(wanted)
@@ -114,13 +114,32 @@ def simulate(
         length = _number(duration, "s", "duration", 1e-9, 1e3)
         step = min(length / samples, 1.0 / (200.0 * hertz))
         run = TransientRun(length, step, wanted, (_term(shape, hertz, float(levels[0])),), samples=samples)
+    text, reply = _run(made, run, excite, engine, time_limit)
+    data = _dataset(kind, reply, vectors, levels, hertz)
+    data.attrs |= {"circuit": made.name, "analysis": kind, "reason": reply.reasons[0]}
+    return data.assign_attrs(provenance(reply.engines[0], text.sha256))
+
+
+def _run(made: Circuit, run: Run, excite: str, engine: str, time_limit: float = 60.0) -> tuple[Netlist, Reply]:
     text = render(made, excite=excite)
     (reply,) = engines.run(text.circuit, [run], engines.RunOptions(engine, time_limit, workers=1))
     if reply.reasons[0] and all(np.isnan(array).all() for array in reply.values.values()):
         raise EngineError(f"{made.name}: {reply.reasons[0]}")
-    data = _dataset(kind, reply, vectors, levels, hertz)
-    data.attrs |= {"circuit": made.name, "analysis": kind, "reason": reply.reasons[0]}
-    return data.assign_attrs(provenance(reply.engines[0], text.sha256))
+    return text, reply
+
+
+def at_rest(circuit: Circuit, name: str, *, engine: str = "auto") -> float:
+    """Return one figure of the operating point, named as in :func:`simulate` [V or A]."""
+    vector = _Vector.named(circuit, name)
+    _, reply = _run(circuit, OpRun((vector.name,)), "signal", engine)
+    return float(np.asarray(reply.values[vector.name])[0]) * vector.factor
+
+
+def transfer(circuit: Circuit, name: str, *, excite: str, frequency: float, engine: str = "auto") -> complex:
+    """Return what 1 V (or 1 A) of a source leaves at one place at one frequency [Hz]; names as in :func:`simulate`."""
+    vector = _Vector.named(circuit, name)
+    _, reply = _run(circuit, AcRun(frequency, frequency, 1, (vector.name,)), excite, engine)
+    return complex(np.asarray(reply.values[vector.name])[0, 0]) * vector.factor
 
 
 def _several(level: Any) -> list[Any]:
@@ -144,21 +163,26 @@ def _term(shape: str, frequency: float, level: float) -> Sine | Pulse:
     raise RangeError("shape", shape, "sine or square", "simulate")
 
 
-def _vector(circuit: Circuit, name: str) -> tuple[str, str]:
-    """Return the engine's vector and the unit of what the user calls ``name``."""
-    currents = {
-        f"{valve}.{electrode}_current": node
-        for valve, use in circuit.valves.items()
-        for electrode, node in use.currents.items()
-    }
-    known = {**circuit.node_paths, **circuit.ports, **currents}
-    found = find("node", name, {key: key for key in known}, circuit.name)
-    return known[found], "A" if found in currents else "V"
+class _Vector(NamedTuple):
+    """An engine's vector, the unit of what it stands for, and the factor to that unit."""
+
+    name: str
+    unit: str
+    factor: float
+
+    @classmethod
+    def named(cls, circuit: Circuit, name: str) -> _Vector:
+        """Return the vector of what the user calls ``name``."""
+        known = {key: cls(node, "V", 1.0) for key, node in {**circuit.node_paths, **circuit.ports}.items()}
+        for valve, use in circuit.valves.items():
+            # A node carries it, in mA as volts.
+            known |= {f"{valve}.{each}_current": cls(node, "A", 1e-3) for each, node in use.currents.items()}
+        # The current of a voltage source flows into its + end: what it gives is the opposite.
+        known |= {f"{each}.current": cls(f"i({device})", "A", -1.0) for each, device in circuit.supplies.items()}
+        return find("node", name, known, circuit.name)
 
 
-def _dataset(
-    analysis: str, reply: Reply, vectors: dict[str, tuple[str, str]], levels: Any, hertz: float
-) -> xarray.Dataset:
+def _dataset(analysis: str, reply: Reply, vectors: dict[str, _Vector], levels: Any, hertz: float) -> xarray.Dataset:
     import xarray
 
     data: dict[str, Any] = {}
@@ -177,8 +201,8 @@ def _dataset(
             "time": ("time", seconds, {"units": "s"}),
             "harmonic": ("harmonic", np.arange(min(HARMONICS, count // 2) + 1), {"units": "1"}),
         }
-    for name, (vector, unit) in vectors.items():
-        values = np.asarray(reply.values[vector])[0] * (1e-3 if unit == "A" else 1.0)
+    for name, (vector, unit, factor) in vectors.items():
+        values = np.asarray(reply.values[vector])[0] * factor
         attrs = {"units": unit, "long_name": name.replace("_", " ")}
         data[name] = (dims, values, attrs)
         if analysis == "period":

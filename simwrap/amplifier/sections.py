@@ -1,0 +1,237 @@
+"""The sections of an audit's page, each from what was measured, with its verdicts."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+
+from simwrap.amplifier import hum_budget
+from simwrap.amplifier.gain_plan import Plan
+from simwrap.amplifier.page import Audit, Table, Verdict, decibels
+from simwrap.amplifier.supply_match import Match
+from simwrap.circuits.design_file import Design
+from simwrap.measures.bias import NEAR as NEAR_SHARE
+from simwrap.simulation.measurement import Measurement
+from simwrap.simulation.report import NEAR, NOTE, OVER
+from simwrap.units.quantity import render
+
+#: Margins from which a loop isn't called near its edge (common practice, no source).
+GAIN_MARGIN, PHASE_MARGIN = 6.0, 30.0
+#: Parts of a cause of hum that aren't told, relative to the largest cause.
+FAINT = 0.05
+#: How long a bleeder may take down to 60 V before it is noted [s], and what a stated voltage may be wrong by.
+DISCHARGE, STATED = 60.0, 0.05
+
+
+def stability(audit: Audit, found: Measurement, loops: list[str]) -> None:
+    """Add margins of every loop, and the loads with which it was tried."""
+    section = audit.section("stability", "stability")
+    figures = found.stability
+    for name in loops:
+        loop = figures.loops[name]
+        middle = int(np.argmin(np.abs(np.log(figures.frequency / 1000.0))))
+        if np.cos(np.radians(loop.phase_deg[middle])) < 0:
+            audit.say(OVER, f"The feedback through {name} is positive at 1 kHz: turn one winding of the transformer "
+                            "round, or lead it back in the other phase.")  # fmt: skip
+        section.add(f"{name}.feedback_db", f"feedback through {name} at 1 kHz", loop.feedback_db, "dB")
+        for start, words in (("", "upwards"), ("low_", "downwards")):
+            gain, phase = loop[f"{start}gain_margin_db"], loop[f"{start}phase_margin"]
+            at_gain, at_phase = loop[f"{start}gain_margin_frequency"], loop[f"{start}phase_margin_frequency"]
+            section.add(f"{name}.{start}gain_margin_db", f"gain margin {words}", gain, "dB", _at(at_gain))
+            section.add(f"{name}.{start}phase_margin", f"phase margin {words}", phase, "degree", _at(at_phase))
+            if figures.stable == "yes" and (gain < GAIN_MARGIN or phase < PHASE_MARGIN):
+                text = f"{name}: margins {words} of {gain:.3g} dB and {phase:.3g} degrees are small"
+                audit.say(NEAR, f"{text}; common practice asks for {GAIN_MARGIN:g} dB and {PHASE_MARGIN:g} degrees.")
+    if "loads" in figures:
+        tried = [str(load) for load in figures.load]
+        bad = [load for load, word in zip(tried, figures.loads.stable, strict=True) if word == "no"]
+        if bad and figures.stable == "yes":
+            audit.say(OVER, f"It is unstable with {', '.join(bad)} at the output.")
+        section.notes.append(f"Tried with {', '.join(tried)}: {f'unstable with {len(bad)}' if bad else 'stable'}.")
+
+
+def _at(hertz: float) -> str:
+    return f" at {render(hertz, 'Hz', digits=3)}" if np.isfinite(hertz) else ""
+
+
+def bias(audit: Audit, found: Measurement) -> None:
+    """Add the operating point of every valve, and the ratings that are exceeded or near."""
+    audit.verdicts += [Verdict.of(text) for text in found.results["bias"].warnings[0]]
+    section = audit.section("bias", "operating points, voltages to the cathode")
+    columns = (
+        ("anode_voltage", "anode", "V"), ("screen_voltage", "screen", "V"), ("grid_voltage", "grid", "V"),
+        ("anode_current", "anode current", "A"), ("screen_current", "screen current", "A"),
+        ("anode_dissipation", "dissipation", "W"), ("anode_dissipation_share", "of its rating", "%"),
+    )  # fmt: skip
+    rows = []
+    for path in found.bias.paths:
+        if path.startswith("valves.") and path.endswith(".type"):
+            valve = path.removesuffix(".type")
+            figures = [found.bias[f"{valve}.{key}"] if f"{valve}.{key}" in found.bias.paths else np.nan
+                       for key, _, _ in columns]  # fmt: skip
+            rows.append((valve.partition(".")[2], found.bias[path], *figures))
+    section.tables.append(Table((("valve", "valve", ""), ("type", "type", ""), *columns), tuple(rows)))
+    conditions = found.results["bias"].conditions
+    section.notes.append(f"Ratings checked: {_counted(conditions['limits_checked'][0])}.")
+    if "limits_without_a_rating" in conditions:
+        section.notes.append(f"Without a known rating: {_counted(conditions['limits_without_a_rating'][0])}.")
+
+
+def _counted(limits: str) -> str:
+    """Return kinds of limits with how many valves have them, from "v1 anode voltage, v2 anode voltage"."""
+    kinds: dict[str, int] = {}
+    for limit in limits.split(", "):
+        kind = limit.partition(" ")[2]
+        kinds[kind] = kinds.get(kind, 0) + 1
+    return ", ".join(f"{kind} ({count})" for kind, count in kinds.items())
+
+
+def supply(audit: Audit, design: Design, found: Match) -> None:
+    """Add the supply: the voltage that it gives, ripple, regulation, what it does when switched on and off."""
+    section = audit.section("supply", f"supply of {design.channels} channel{'s' if design.channels > 1 else ''}")
+    figures = found.supply.supply
+    audit.verdicts += [Verdict.of(f"supply: {text}") for text in found.supply.warnings]
+    if np.isnan(found.voltage):
+        audit.say(OVER, f"The supply can't feed the design: they agree on no voltage near {found.stated:.4g} V.")
+    elif abs(found.voltage / found.stated - 1.0) > STATED:
+        off = 100.0 * (found.voltage / found.stated - 1.0)
+        given = f"The supply gives {found.voltage:.4g} V at {1e3 * found.current:.3g} mA"
+        audit.say(NEAR, f"{given}, {off:+.2g} % from the {found.stated:.4g} V that the design states.")
+    section.add("stated_voltage", "voltage that the design states", found.stated, "V")
+    section.add(
+        "voltage", "voltage that the supply gives", found.voltage, "V", f" at {render(found.current, 'A', digits=3)}"
+    )
+    section.add("before_warm_up", "before the valves warm up", figures.before_warm_up.output_voltage, "V")
+    section.add("ripple", "ripple of twice the mains frequency", figures.ripple_fundamental, "V", " r.m.s.")
+    section.add("output_resistance", "source resistance", figures.output_resistance, "ohm")
+    section.add("rectifier_current_peak", "rectifier current, peak", figures.rectifier_current_peak, "A")
+    section.add("discharge_time", "down to 60 V by the bleeder", figures.discharge_time, "s")
+    if not np.isfinite(figures.discharge_time):
+        audit.say(OVER, "Nothing discharges the supply when it is switched off: fit a bleeder.")
+    elif figures.discharge_time > DISCHARGE:
+        audit.say(NOTE, f"The bleeder takes {figures.discharge_time:.3g} s to bring the supply down to 60 V.")
+    checked = found.supply.results["supply"].conditions.get("limits_checked", ("none", ""))[0]
+    section.notes.append(f"Ratings checked: {checked}.")
+
+
+def performance(audit: Audit, found: Measurement, load: float) -> None:
+    """Add frequency range and damping."""
+    section = audit.section("performance", "performance")
+    low, high = found.response.low_corner, found.response.high_corner
+    section.add("gain", "gain from the source's e.m.f.", found.response.gain_db, "dB")
+    section.add("low_corner", "gain-limited effective frequency range from", low, "Hz", " (-3 dB)")
+    section.add("high_corner", "to", high, "Hz", " (-3 dB)")
+    if "impedance" in found:
+        section.add("output_impedance", "output source impedance", found.impedance.output, "ohm")
+        section.add("damping_factor", "damping factor", found.impedance.damping_factor, "",
+                    f" with {render(load, 'ohm')}" if np.isfinite(load) else "")  # fmt: skip
+
+
+def levels(audit: Audit, plan: Plan, found: Measurement, rated_output: float) -> None:
+    """Add the gain plan and every valve's margin."""
+    section = audit.section("levels", f"gain plan at the rated output of {render(rated_output, 'V', digits=3)}")
+    section.add("minimum_emf", "minimum source e.m.f. for the rated output", plan.minimum_emf, "V")
+    for name, emf in plan.sources.items():
+        position = plan.positions[name]
+        if plan.short_db[name]:
+            text = f"{name}: {render(emf, 'V')} is {plan.short_db[name]:.2g} dB too little for the rated output"
+            audit.say(NOTE, f"{text} at full volume.")
+        if np.isfinite(position):
+            section.add(f"{name}.volume", f"volume for {name}, {render(emf, 'V')}", position, "")
+    columns = [("place", "level at", ""), *((name, name, "V") for name in plan.sources)]
+    places = [place for place in next(iter(plan.levels.values())) if _carries_signal(place, found)]
+    rows = [(place, *(plan.levels[source][place] for source in plan.sources)) for place in places]
+    section.tables.append(Table(tuple(columns), tuple(rows)))
+    others = list(plan.sources)[1:]
+    margins = []
+    for valve, foretold in plan.margins[next(iter(plan.sources))].items():
+        figures = {key: found.overload[f"valves.{valve}.{key}"] for key in ("margin_db", "limit", "margin_from")}
+        margins.append((valve, *figures.values(), *(plan.margins[source][valve] for source in others)))
+        for source in others:
+            if plan.margins[source][valve] < min(0.0, foretold):
+                audit.say(NOTE, f"{valve} clips before the rated output with {source}, by bias and gains.")
+    head = (("valve", "margin of", ""), ("margin_db", "above it", "dB"), ("limit", "until", ""), ("from", "by", ""))
+    more = ((source, f"with {source}, by gains", "dB") for source in others)
+    section.tables.append(Table((*head, *more), tuple(sorted(margins, key=lambda row: row[1]))))
+
+
+def _carries_signal(place: str, found: Measurement) -> bool:
+    """Whether a port is a stage's output and neither a dropper's nor a feedback path's."""
+    circuit = found.stage.circuit if hasattr(found.stage, "circuit") else found.stage
+    name, _, own = place.partition(".")
+    if not own:
+        return False  # the circuit's own end, which stands under its stage's name too
+    stage = circuit.stages[name]
+    ports = stage.template.header.ports
+    return stage.template.header.role == "stage" and any(port.kind == "source" for port in ports.values())
+
+
+def power(audit: Audit, design: Design, found: Measurement, supply: Match | None) -> None:
+    """Add what large signals tell: power, distortion, currents, sag."""
+    section = next(each for each in audit.sections if each.name == "performance")
+    figures = found.overload
+    stated = f"{design.levels.stated_thd:g} %"
+    clipping, limited = figures.clipping, figures.at_stated_thd
+    first = f"{clipping.first_valve}: {clipping.first_limit}" if clipping.first_valve else clipping.first_limit
+    unit, key = ("W", "output_power") if np.isfinite(limited.output_power) else ("V", "output_rms")
+    section.add(f"clipping.{key}", "output at the onset of clipping", clipping[key], unit, f" ({first})")
+    section.add(f"at_stated_thd.{key}", f"distortion-limited output, {stated}", limited[key], unit)
+    section.add("rated.source_emf", "rated source e.m.f. at this volume", figures.rated.source_emf, "V")
+    section.add("rated.thd", "distortion at the rated output", figures.rated.thd, "%")
+    if np.isnan(figures.rated.thd):
+        audit.say(NOTE, "The rated output isn't reached.")
+    elif figures.rated.thd > design.levels.stated_thd:
+        audit.say(
+            NOTE, f"At the rated output there is {figures.rated.thd:.3g} % distortion, more than the stated {stated}."
+        )
+    curve = [(float(level), float(out), float(thd)) for level, out, thd in
+             zip(figures.level_in, figures.level_out, figures.thd, strict=True)]  # fmt: skip
+    ohms = limited.output_power and limited.output_rms**2 / limited.output_power
+    head = (
+        ("source_emf", "source e.m.f.", "V"),
+        ("output", "output", "V"),
+        ("power", "power", "W"),
+        ("thd", "THD", "%"),
+    )
+    rows = tuple(
+        (level, out, out**2 / ohms if ohms else np.nan, thd) for level, out, thd in curve[:: max(1, len(curve) // 6)]
+    )
+    section.tables.append(Table(head, rows))
+    for path in figures.paths:
+        if path.startswith("rated.valves.") and path.endswith("_share"):
+            valve, share = path.removeprefix("rated.valves.").rpartition(".")[0], figures[path]
+            if share > 100.0 * NEAR_SHARE:
+                how = "exceeds" if share > 100.0 else "is near"
+                mark = OVER if share > 100.0 else NEAR
+                audit.say(
+                    mark,
+                    f"{valve}: anode dissipation at a level up to the rated output {how} its rating, {share:.3g} %.",
+                )
+    currents = {path.removeprefix("rated.supplies.").removesuffix(".current"): figures[path] for path in figures.paths
+                if path.startswith("rated.supplies.")}  # fmt: skip
+    if supply is not None:
+        drawn = design.channels * sum(current for port, current in currents.items() if port in design.feeds)
+        last = next(each for each in audit.sections if each.name == "supply")
+        last.add("rated.current", "current at the rated output, all channels", drawn, "A")
+        last.add("rated.voltage", "voltage then", supply.voltage_at(drawn), "V")
+
+
+def noise(audit: Audit, causes: list[Any], rated_output: float) -> None:
+    """Add noise and hum by cause, below the rated output."""
+    section = audit.section("noise", "noise and hum below the rated output, 22 Hz to 22 kHz")
+    whole, weighted = hum_budget.total(causes)
+    section.add("signal_to_noise", "signal-to-noise ratio", -decibels(whole, rated_output), "dB", " unweighted")
+    section.add("signal_to_noise_a", "the same", -decibels(weighted, rated_output), "dB", " A-weighted")
+    loudest = max(cause.level for cause in causes)
+    told = [cause for cause in causes if not cause.part_of or cause.level > FAINT * loudest]
+    rows = sorted(
+        ((cause.name, cause.level, decibels(cause.level, rated_output), decibels(cause.weighted, rated_output))
+         for cause in told), key=lambda row: -row[1],
+    )  # fmt: skip
+    head = (("cause", "by cause", ""), ("level", "at the output", "V"), ("below", "unweighted", "dB"),
+            ("below_a", "A-weighted", "dB"))  # fmt: skip
+    section.tables.append(Table(head, tuple(rows)))
+    section.notes.append(
+        "What comes through a port, or from one heater, is part of the ripple's, or the heaters', line."
+    )

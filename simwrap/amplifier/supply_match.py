@@ -1,0 +1,114 @@
+"""The voltage on which a supply and what hangs on it agree."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+
+from simwrap.circuits.circuit import Circuit, joined_name
+from simwrap.circuits.design_file import Design
+from simwrap.circuits.stage import Stage
+from simwrap.simulation.measurement import Measurement, measure
+from simwrap.simulation.simulate import at_rest
+
+#: How near both have to come [as a part], and how often it is tried.
+_AGREED, _TRIES = 1e-4, 12
+#: How much the current may differ from the one at which ripple and surges were found, as a part.
+_SAME = 0.02
+#: Load currents at which the supply is looked at, as parts of the current at the stated voltage.
+LOADS = (0.25, 0.5, 0.75, 1.0, 1.25, 1.6)
+
+
+@dataclass(frozen=True)
+class Match:
+    """Where a supply and a design agree.
+
+    Attributes
+    ----------
+    stated : float
+        Voltage that the design states [V].
+    voltage, current : float
+        On which both agree [V, A], the current of all channels; NaN where they don't.
+    circuit : Circuit
+        One channel at that voltage.
+    supply : Measurement
+        Of the supply at that current.
+    """
+
+    stated: float
+    voltage: float
+    current: float
+    circuit: Circuit
+    supply: Measurement
+
+    def voltage_at(self, current: float) -> float:
+        """Return the supply's voltage at another current [V], NaN beyond its curve."""
+        found = self.supply.supply
+        return float(np.interp(current, found.load, found.output_curve, left=np.nan, right=np.nan))
+
+
+def match(design: Design, *, engine: str = "auto") -> Match:
+    """Find where the supply's curve and the current that the channels draw meet.
+
+    Source: none needed; it is the crossing of two curves, found by secants.
+    """
+    assert design.supply is not None
+    ports = fed(design)
+    stated = float(design.circuit.values[ports[0][1]])
+    current = first = drawn(design, design.circuit, engine)
+    supply = _measured(design, design.supply, current, engine)
+    voltage, circuit = stated, design.circuit
+    tried: list[tuple[float, float]] = []
+    for _ in range(_TRIES):
+        found = supply.supply
+        given = float(np.interp(current, found.load, found.output_curve))
+        tried.append((voltage, given - voltage))
+        if abs(given / voltage - 1.0) < _AGREED:
+            break
+        voltage = _next(tried, given)
+        circuit = at_voltage(design, voltage)
+        current = drawn(design, circuit, engine)
+    else:
+        voltage = current = np.nan
+    if np.isfinite(current) and abs(current / first - 1.0) > _SAME:
+        supply = _measured(design, design.supply, current, engine)  # ripple and discharge are those at that current
+    return Match(stated, voltage, current, circuit, supply)
+
+
+def _next(tried: list[tuple[float, float]], given: float) -> float:
+    """Return the next voltage to try: halfway first, then by a secant where it is a sensible one."""
+    if len(tried) > 1:
+        (one, gap), (other, gap_other) = tried[-2:]
+        if gap != gap_other:
+            secant = other - gap_other * (other - one) / (gap_other - gap)
+            if 0.3 * other < secant < 3.0 * other:
+                return secant
+    return 0.5 * (tried[-1][0] + given)
+
+
+def fed(design: Design) -> list[tuple[str, str]]:
+    """Return the ports that hang on the supply and are in use, each with the parameter that is its voltage."""
+    found = []
+    for port in design.feeds:
+        if port in design.circuit.supplies:
+            place = design.circuit.placed_ports[port]
+            found.append((port, joined_name(place.stage, place.port.supply)))
+    return found
+
+
+def at_voltage(design: Design, voltage: float) -> Circuit:
+    """Return the circuit with its supply at another voltage [V]."""
+    return design.circuit.with_values({parameter: voltage for _, parameter in fed(design)})
+
+
+def drawn(design: Design, circuit: Circuit, engine: str) -> float:
+    """Return the current that all channels draw at rest [A]."""
+    return design.channels * sum(at_rest(circuit, f"{port}.current", engine=engine) for port, _ in fed(design))
+
+
+def _measured(design: Design, supply: Stage, current: float, engine: str) -> Any:
+    loaded = supply.replace(load_current=current)
+    options = {"mains_frequency": design.mains_frequency, "loads": LOADS}
+    return measure(loaded, {"supply": options}, engine=engine)
