@@ -34,8 +34,8 @@ bench: $(VENV)/.installed-dev $(VENV)/.ngspice-test
 # The lowest versions that pyproject.toml allows, in an environment of their own: installs them and runs the tests that
 # are quick. Old libraries on new ones of theirs warn of what will be gone; that is no fault of ours.
 FLOORS := .venv-floors
-QUICK := tests/units tests/valves tests/circuits tests/simulation tests/design tests/plots tests/notebook tests/cli \
-	tests/test_project.py tests/test_rooms.py
+QUICK := tests/units tests/circuits tests/simulation tests/plots tests/notebook tests/cli tests/test_project.py \
+	tests/test_rooms.py tests/test_developers_page.py
 floors: | $(BIN)/python
 	$(PYTHON) -m venv --clear $(FLOORS)
 	$(FLOORS)/bin/python -m pip --disable-pip-version-check -qq install uv

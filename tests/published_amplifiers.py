@@ -3,13 +3,14 @@
 tests/reference/amplifiers/<topology>.toml is the amplifier, <topology>.csv what was read in it. A row is one of
 
 voltage    direct, from ``at`` to ground
-ratio      of two alternating voltages at 1 kHz: printed over printed_over; ``over`` may be a difference "a - b". Small signal, but
-           for rows with ``output``: those are read at that level [V r.m.s.] of the loudspeaker, from the stage ``first`` on
+ratio      of two alternating voltages at 1 kHz: printed over printed_over; ``over`` may be a difference "a - b". Small
+           signal, but for rows with ``output``: those are read at that level [V r.m.s.] of the loudspeaker
 power      at 5 % distortion, in the load at ``at``: a reading
 at_least   the same, where the sheet gives a limit of production
 feedback   through the path ``at`` [dB]
 
-A row is excited at the circuit's own input, or at ``excite``.
+A row is excited at the circuit's own input, or at ``excite``. Rows at a level, and of power, are run in the part of
+the amplifier from the stage ``first`` on.
 
 ``contradicts`` has the reason of a row that other rows of the same sheet contradict: it is shown, and doesn't count.
 """

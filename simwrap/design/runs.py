@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 import warnings
-from collections.abc import Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING, Any
 
@@ -114,18 +114,7 @@ class Runs:
         except InputError:
             if len(self.measures) < 2:
                 raise
-        left, said = {}, []
-        for name, options in self.measures.items():
-            try:
-                replace(self, measures={name: options}).nominal()
-            except InputError as fault:
-                said.append(str(fault))
-                continue
-            left[name] = options
-        if not left:
-            raise InputError("; ".join(said))
-        for text in said:
-            warnings.warn(f"{text}; left out", stacklevel=4)
+        left = _meant(self.measures, lambda name, options: replace(self, measures={name: options}).nominal())
         return replace(self, measures=left)._begin()
 
     def _begin(self) -> tuple[Runs, Known]:
@@ -224,6 +213,31 @@ def single_numbers(data: xarray.Dataset, measure: str | None = None) -> list[str
     """Return the names of the numbers with one value a point, of one measure or of all."""
     numbers = [name for name in single_figures(data) if data[name].dtype.kind == "f"]
     return [name for name in numbers if measure in (None, split_name(name)[0])]
+
+
+def _meant(measures: Measures, attempt: Callable[[str, Mapping[str, Any]], Any]) -> dict[str, Mapping[str, Any]]:
+    """Return the measures that an attempt doesn't refuse, with a warning for each other.
+
+    Raises
+    ------
+    InputError
+        If none is left, or for a slip in the options of one.
+    """
+    left, said = {}, []
+    for name, options in measures.items():
+        try:
+            attempt(name, options)
+        except SLIPS:
+            raise
+        except InputError as fault:
+            said.append(str(fault))
+            continue
+        left[name] = options
+    if not left:
+        raise InputError("; ".join(said))
+    for text in said:
+        warnings.warn(f"{text}; left out", stacklevel=5)
+    return left
 
 
 def _lost(known: Known, measure: str) -> list[str]:

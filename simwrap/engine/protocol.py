@@ -139,10 +139,14 @@ class SteadyRun:
         fundamental, that counts as settled.
     max_periods : int
         Give up after so many periods: the point is then failed with that reason.
+    known_levels, known_states : ndarray, shapes (points, known) and (points, known, states), optional
+        Drive levels [V peak] that were run before and the ``state`` of their replies, for a quicker beginning; NaN
+        where there is none.
 
     Reply vectors: float, (points, levels, samples), one whole period that starts at phase 0.
     Reply extras: ``periods`` (points, levels) and ``method`` ("shooting", "brute
-    force", or "at rest" for an amplitude of 0).
+    force", or "at rest" for an amplitude of 0); ``state`` (points, levels, states), the voltages of all nodes [V] and
+    the currents of all coils [A] at phase 0, where a level came to rest.
     """
 
     fundamental: float
@@ -153,6 +157,8 @@ class SteadyRun:
     samples: int = 256
     tolerance: float = 1e-5
     max_periods: int = 2000
+    known_levels: Array | None = None
+    known_states: Array | None = None
 
 
 @dataclass(frozen=True)
@@ -180,6 +186,9 @@ Run = OpRun | AcRun | NoiseRun | SteadyRun | TransientRun
 
 def at_points(run: Run, points: Any) -> Run:
     """Return what is asked of some of the points (an index or a slice)."""
+    if isinstance(run, SteadyRun) and run.known_levels is not None and run.known_states is not None:
+        known = run.known_levels[points], run.known_states[points]
+        return replace(run, amplitude=run.amplitude[points], known_levels=known[0], known_states=known[1])
     if isinstance(run, SteadyRun | TransientRun) and run.amplitude is not None:
         return replace(run, amplitude=run.amplitude[points])
     return run

@@ -84,11 +84,12 @@ class Period:
 
 @dataclass
 class Settled:
-    """A level that came to rest."""
+    """A level that came to rest, with the state at its phase 0 (None: it is at rest anyway)."""
 
     waves: list[Array]
     periods: int
     method: str
+    state: Array | None = None
 
 
 class Solver:
@@ -172,7 +173,7 @@ class Solver:
         for count in (EXPECTED_FROM, 1, 1):
             loosened = self.host.loosened
             try:
-                found = self._shoot(self._expected(count))
+                found = self._shoot(self._expected(amplitude, count))
             except TimeoutError:
                 raise
             except RuntimeError:
@@ -185,22 +186,28 @@ class Solver:
             # What shooting came close to is a better beginning than rest.
             found = self._brute(self.quiet(self.names) if self.close is None else self.close)
         self._stays(found)
-        self.known.append((self.amplitude, found.end))
-        return Settled(found.waves, self.count, method)
+        self.known.append((amplitude, found.end))
+        return Settled(found.waves, self.count, method, found.end)
 
-    def _expected(self, most: int) -> Array:
+    def remember(self, levels: Array, states: Array) -> None:
+        """Take over states of levels that were run before, of shapes (known,) and (known, states); NaN is none."""
+        for level, state in zip(levels.tolist(), states, strict=True):
+            if np.isfinite(state).all():
+                self.known.append((level, state))
+
+    def _expected(self, amplitude: float, most: int) -> Array:
         """Return where the steady state is expected from those at up to so many levels; the quiet circuit is level 0.
 
         What follows the signal goes as the level, what its even harmonics shift as the square of it, and both bend
         slowly: a polynomial through a few of the nearest levels comes close.
         """
         by_level = dict(self.known)  # of a level that was run twice, the later
-        nearest = sorted(by_level, key=lambda level: abs(level - self.amplitude))[:most]
+        nearest = sorted(by_level, key=lambda level: abs(level - amplitude))[:most]
         for count in range(len(nearest), 1, -1):
             levels = np.array(nearest[:count])
             others = [np.delete(levels, k) for k in range(count)]
             # Lagrange's weights; large ones would enlarge what isn't known.
-            weights = [np.prod((self.amplitude - o) / (level - o)) for o, level in zip(others, levels, strict=True)]
+            weights = [np.prod((amplitude - o) / (level - o)) for o, level in zip(others, levels, strict=True)]
             if np.abs(weights).sum() < MOST_WEIGHT:
                 return np.asarray(weights @ np.array([by_level[level] for level in nearest[:count]]))
         return by_level[nearest[0]]
@@ -249,7 +256,7 @@ class Solver:
         base = self.one_period(start)
         past = [base]
         fresh, plain, short = self._linear_period(base), 0, 1.0
-        calm, near = False, 0
+        calm, fine, near = False, False, 0
         while self.count < min(PATIENCE, self.run.max_periods):
             if not fresh:
                 self._learn(base, past)
@@ -269,16 +276,18 @@ class Solver:
             if calm and moved < 1.0:
                 # A whole Newton step and the plain period after it left the harmonics where they were.
                 return trial
-            calm = newton and moved < 1.0 and short == 1.0
+            left = self._away(trial) / max(self._away(base), 1e-300)
+            # Of a whole Newton step, what it leaves over has to be small beside what is allowed.
+            calm = newton and moved * max(1.0, 10.0 * left) < 1.0 and short == 1.0
             rough = self.change(base, trial)
             near = near + 1 if rough < 1.0 else 0
             if rough * self.run.tolerance < CLOSE:
                 self.close = trial.end
-            left = self._away(trial) / max(self._away(base), 1e-300)
             plain = max(plain - 1, 0)
             if not newton or left < 0.8 or calm:
                 base, short = trial, 1.0
-                fresh = not calm and (not newton or left > POOR) and self._linear_period(base)
+                fine = fine or (newton and left > POOR)
+                fresh = not calm and (not newton or left > POOR) and self._linear_period(base, fine)
             elif short > 0.1:
                 # The way was right at its beginning: go less far along it.
                 fresh, short = False, 0.3 * short
@@ -286,10 +295,17 @@ class Solver:
                 fresh, plain, short = False, 2, 1.0
         return None
 
-    def _linear_period(self, period: Period) -> bool:
-        """Compute the Jacobian along a period; False (and no change) where it can't be."""
+    def _linear_period(self, period: Period, fine: bool = False) -> bool:
+        """Compute the Jacobian along a period; False (and no change) where it can't be.
+
+        ``fine`` follows the engine's own time points, which lie close where a rectifier begins to conduct.
+        """
+        times = self.coarse
+        if fine:
+            inner = period.times[:: max(1, len(period.times) // MOST_LINEAR_STEPS)]
+            times = np.concatenate(([0.0], inner[(inner > 0.0) & (inner < self.period)], [self.period]))
         try:
-            found = self.linear.period(self.state, self.names, self.coarse, period.times, period.given)
+            found = self.linear.period(self.state, self.names, times, period.times, period.given)
         except np.linalg.LinAlgError:
             return False
         if not np.isfinite(found).all():

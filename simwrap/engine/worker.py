@@ -181,6 +181,8 @@ def _solve_steady(
     run = job.runs[k]
     assert isinstance(run, SteadyRun)
     solver = Solver(host, deck, run, values, job.time_limit)
+    if run.known_levels is not None and run.known_states is not None:
+        solver.remember(run.known_levels[point], run.known_states[point])
     reasons = []
     for level, amplitude in enumerate(run.amplitude[point].tolist()):
         if (k, point, level) in job.skip:
@@ -203,6 +205,9 @@ def put_level(part: Part, point: int, level: int, found: Settled) -> None:
     """Write a level that came to rest into a part."""
     part.extras["periods"][point, level] = found.periods
     part.extras["method"][point, level] = found.method
+    if found.state is not None:
+        shape = (*part.extras["periods"].shape, len(found.state))
+        part.extras.setdefault("state", np.full(shape, np.nan))[point, level] = found.state
     for array, wave in zip(part.values.values(), found.waves, strict=True):
         array[point, level] = wave
 

@@ -206,6 +206,8 @@ class _Bench:
         self.netlists = [""] * table.points
         self.kinds: set[str] = set()
         self.runs = 0
+        #: Levels and states of steady states that were run, by what they were asked for and the point.
+        self.settled: dict[Any, dict[int, list[tuple[float, NDArray[Any]]]]] = {}
         #: Why each point is unstable, once that was asked.
         self.restless: list[str] | None = None
 
@@ -258,6 +260,7 @@ class _Bench:
             if not settings:
                 collect(parts, batch.netlist.circuit, batch.indices, table.points)
             for number, reply in enumerate(replies):
+                self._remember(group[number][1], runs[number], reply.extras.pop("state", None), indices)
                 _scatter(collected[number], reply.values, batch.indices, table.points)
                 _scatter(extras[number], reply.extras, batch.indices, table.points)
                 axes[number] = reply.axis if reply.axis is not None else axes[number]
@@ -286,7 +289,9 @@ class _Bench:
         """Run one netlist; natural frequencies are found here from its operating points."""
         options = self.options
         part = [
-            natural.operating_run(circuit) if isinstance(request, Poles) else protocol.at_points(run, indices)
+            natural.operating_run(circuit)
+            if isinstance(request, Poles)
+            else self._with_known(request, protocol.at_points(run, indices), indices)
             for request, run in zip(requests, runs, strict=True)
         ]
         replies = engines.run(
@@ -299,6 +304,26 @@ class _Bench:
                 poles = natural.rightmost(circuit, reply.values)
                 reply.values = {"poles": poles, "growing": natural.growing(poles)}
         return replies
+
+    def _remember(self, request: Request, run: protocol.Run, states: Any, indices: NDArray[np.intp]) -> None:
+        """Keep the states of levels that came to rest: measures that close in on a mark ask for more near them."""
+        if states is None or not isinstance(request, Steady) or not isinstance(run, protocol.SteadyRun):
+            return
+        known = self.settled.setdefault(_same_signal(request), {})
+        for index, levels, found in zip(indices.tolist(), run.amplitude[indices], states, strict=True):
+            known.setdefault(index, []).extend(zip(levels.tolist(), found, strict=True))
+
+    def _with_known(self, request: Request, run: protocol.Run, indices: NDArray[np.intp]) -> protocol.Run:
+        """Let a steady state begin from what is known of other levels of the same signal."""
+        if not isinstance(request, Steady) or not isinstance(run, protocol.SteadyRun):
+            return run
+        at = self.settled.get(_same_signal(request), {})
+        known = [at.get(index, []) for index in indices.tolist()]
+        if not known[0] or len({len(entries) for entries in known}) > 1:
+            return run
+        levels = np.array([[level for level, _ in entries] for entries in known])
+        states = np.array([[state for _, state in entries] for entries in known])
+        return dataclasses.replace(run, known_levels=levels, known_states=states)
 
     def _runnable(self, group: Any, settings: int, points: int, reasons: list[str]) -> NDArray[np.intp]:
         """Return the rows that can be run: what oscillates by itself has no steady state, and gets its reason."""
@@ -320,6 +345,12 @@ class _Bench:
                 if mask.any():
                     said[index] = unstable_words(poles[mask][0], list(self.table.circuit.loops))
         return said
+
+
+def _same_signal(request: Steady) -> Any:
+    """Return what two requests have in common whose steady states differ in the level alone."""
+    shared = (request.excite, request.vary, request.extra, request.fundamental, request.tones)
+    return tuple(_fingerprint(entry) for entry in shared)
 
 
 #: How the reason of a point begins that can't be at rest.

@@ -242,6 +242,7 @@ def test_symbols_name_parameters_and_say_when_they_are_ambiguous(tmp_path):
         simwrap.stage("triode_gain", anode_resistr="1k")
 
 
+@pytest.mark.slow
 def test_renderings_share_no_state_between_threads():
     """Every thread's tables are its own: different stages and values, at the shortest switch interval."""
     makers = []
@@ -276,6 +277,7 @@ def test_renderings_share_no_state_between_threads():
     assert wrong == []
 
 
+@pytest.mark.slow
 def test_measures_from_many_threads_are_not_mixed_up():
     """32 threads, different stages and values, 2,000 measurements, each as it is alone."""
     stages = [

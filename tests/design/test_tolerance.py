@@ -271,12 +271,13 @@ def test_tolerances_are_one_checked_object() -> None:
 
 
 def test_a_measure_without_a_meaning_is_left_out_with_a_word() -> None:
-    stage = simwrap.stage("single_ended_output", valve="300B")
-    with pytest.warns(UserWarning, match="heater_hum: .*; left out"):
-        data = spread(stage, None, ["bias", "heater_hum"], builds=3)
+    with pytest.warns(UserWarning, match="equalisation: .*; left out"):
+        data = spread(TRIODE, None, ["bias", "equalisation"], builds=3)
     assert np.isfinite(data["bias.valves.v1.anode_current"].values).all()
-    with pytest.raises(InputError, match="heater_hum"):
-        spread(stage, None, ["heater_hum"], builds=3)
+    with pytest.raises(InputError, match="equalisation"):
+        spread(TRIODE, None, ["equalisation"], builds=3)
+    with pytest.raises(RangeError, match="per_decade"):  # a slip is no lack of meaning
+        spread(TRIODE, None, {"bias": {}, "response": {"per_decade": -1}}, builds=3)
 
 
 def test_a_joined_circuit_varies_in_all_its_stages() -> None:

@@ -52,7 +52,7 @@ def brute(text: str, level: float, name: str, periods: int = 400, frequency: flo
         periods * period, period / 200, ("n_out",), (Sine(level, frequency),),
         start=(periods - 3) * period, samples=samples,
     )  # fmt: skip
-    (reply,) = run(Circuit(text), [request], RunOptions(engine=name, workers=1))
+    (reply,) = run(Circuit(text), [request], RunOptions(engine=name, time_limit=300.0, workers=1))
     assert not reply.failed[0], reply.reasons
     return float(distortion(reply.values["n_out"][0, 256:512]))
 
@@ -106,8 +106,8 @@ def test_ten_levels_of_a_whole_amplifier_take_few_periods(loop: str, name: str) 
     reply = steady(amplifier(feedback), list(np.geomspace(top / 100, top, 10)), name)
     assert reply.reasons == [""]
     assert reply.engines == [name]
-    # The loop makes it no harder; the goal is 15 a level.
-    assert (reply.extras["periods"] <= 10).all(), reply.extras["periods"]
+    # The loop makes it no harder: the goal is 15 a level, the overdriven last ones included.
+    assert (reply.extras["periods"] <= 15).all(), reply.extras["periods"]
     assert reply.extras["periods"].sum() <= 60
     assert (reply.extras["method"] == "shooting").all()
 

@@ -109,7 +109,7 @@ def test_the_dataset_of_one_point_is_that_of_a_sweep(found: simwrap.Measurement)
     assert data["response.curve_db"].dims == ("response.frequency",)
     assert data.attrs["stage"] == "triode_gain"
     assert conditions_of(data, "response")["reference_frequency"] == "1 kHz"
-    assert {data[name].attrs["units"] for name in ("response.gain", "impedance.damping_factor")} == {"1"}
+    assert {data[name].attrs["units"] for name in ("response.gain", "response.midband_gain")} == {"1"}
     assert data["response.phase"].attrs["units"] == "degree"
     assert data["bias.valves.v1.anode_dissipation_share"].attrs["units"] == "%"
     assert "units" not in data["bias.valves.v1.type"].attrs
