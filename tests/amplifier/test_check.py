@@ -227,8 +227,9 @@ def test_the_page_and_the_json_have_the_same_content():
     json.dumps(plain, allow_nan=False)
     for verdict in plain["verdicts"]:
         assert verdict["text"] in page
-    for section in plain["sections"]:
+    for section, own in zip(plain["sections"], found.sections, strict=True):
         assert section["title"] in page
+        assert [len(table["rows"]) for table in section["tables"]] == [len(list(t.text())) - 1 for t in own.tables]
         for line in section["lines"]:
             assert f"{line['words']}  {line['text']}" in page
         for table in section["tables"]:
