@@ -165,7 +165,8 @@ def _response(run: _Run) -> Measurement:
     asked["heater_hum"] = {"mains_frequency": run.design.mains_frequency}
     asked = {name: options for name, options in asked.items() if not get_measure(name).refuses(run.circuit)}
     found = run.measure(asked)
-    sections.performance(run.audit, found, run.load)
+    # Without a rated power the output is no loudspeaker's, and nothing there is to be damped.
+    sections.performance(run.audit, found, np.nan if run.design.levels.rated_power is None else run.load)
     return found
 
 
@@ -191,7 +192,7 @@ def _levels(run: _Run, quick: bool) -> None:
         quick = True
     sections.levels(run.audit, run.plan, found, run.rated_output)
     if not quick:
-        sections.power(run.audit, run.design, found, run.supply)
+        sections.power(run.audit, run.design, found, run.supply, run.load)
 
 
 def _noise(run: _Run, small: Measurement) -> None:

@@ -124,8 +124,9 @@ def performance(audit: Audit, found: Measurement, load: float) -> None:
     section.add("high_corner", "to", high, "Hz", " (-3 dB)")
     if "impedance" in found:
         section.add("output_impedance", "output source impedance", found.impedance.output, "ohm")
-        section.add("damping_factor", "damping factor", found.impedance.damping_factor, "",
-                    f" with {render(load, 'ohm')}" if np.isfinite(load) else "")  # fmt: skip
+        if np.isfinite(load):
+            more = f" with {render(load, 'ohm')}"
+            section.add("damping_factor", "damping factor", found.impedance.damping_factor, "", more)
 
 
 def levels(audit: Audit, plan: Plan, found: Measurement, rated_output: float) -> None:
@@ -167,14 +168,29 @@ def _carries_signal(place: str, found: Measurement) -> bool:
     return stage.template.header.role == "stage" and any(port.kind == "source" for port in ports.values())
 
 
-def power(audit: Audit, design: Design, found: Measurement, supply: Match | None) -> None:
-    """Add what large signals tell: power, distortion, currents, sag."""
+def _curve(figures: Any, load: float) -> Table:
+    """Return some levels of the curve; without a load [ohm] there is no power."""
+    curve = np.stack([figures.level_in, figures.level_out, figures.level_out**2 / load, figures.thd], axis=1)
+    head = (
+        ("source_emf", "source e.m.f.", "V"),
+        ("output", "output", "V"),
+        ("power", "power", "W"),
+        ("thd", "THD", "%"),
+    )
+    kept = [number for number in range(len(head)) if np.isfinite(curve[:, number]).any()]
+    rows = curve[:: max(1, len(curve) // 6)][:, kept]
+    return Table(tuple(head[number] for number in kept), tuple(tuple(map(float, row)) for row in rows))
+
+
+def power(audit: Audit, design: Design, found: Measurement, supply: Match | None, load: float) -> None:
+    """Add what large signals tell: power, distortion, currents, sag; ``load`` is the rated load impedance [ohm]."""
     section = next(each for each in audit.sections if each.name == "performance")
     figures = found.overload
     stated = f"{design.levels.stated_thd:g} %"
     clipping, limited = figures.clipping, figures.at_stated_thd
     first = f"{clipping.first_valve}: {clipping.first_limit}" if clipping.first_valve else clipping.first_limit
-    unit, key = ("W", "output_power") if np.isfinite(limited.output_power) else ("V", "output_rms")
+    powered = design.levels.rated_power is not None  # what feeds no loudspeaker has no power worth telling
+    unit, key = ("W", "output_power") if powered else ("V", "output_rms")
     section.add(f"clipping.{key}", "output at the onset of clipping", clipping[key], unit, f" ({first})")
     section.add(f"at_stated_thd.{key}", f"distortion-limited output, {stated}", limited[key], unit)
     section.add("rated.source_emf", "rated source e.m.f. at this volume", figures.rated.source_emf, "V")
@@ -185,19 +201,7 @@ def power(audit: Audit, design: Design, found: Measurement, supply: Match | None
         audit.say(
             NOTE, f"At the rated output there is {figures.rated.thd:.3g} % distortion, more than the stated {stated}."
         )
-    curve = [(float(level), float(out), float(thd)) for level, out, thd in
-             zip(figures.level_in, figures.level_out, figures.thd, strict=True)]  # fmt: skip
-    ohms = limited.output_power and limited.output_rms**2 / limited.output_power
-    head = (
-        ("source_emf", "source e.m.f.", "V"),
-        ("output", "output", "V"),
-        ("power", "power", "W"),
-        ("thd", "THD", "%"),
-    )
-    rows = tuple(
-        (level, out, out**2 / ohms if ohms else np.nan, thd) for level, out, thd in curve[:: max(1, len(curve) // 6)]
-    )
-    section.tables.append(Table(head, rows))
+    section.tables.append(_curve(figures, load if powered else np.nan))
     for path in figures.paths:
         if path.startswith("rated.valves.") and path.endswith("_share"):
             valve, share = path.removeprefix("rated.valves.").rpartition(".")[0], figures[path]

@@ -253,6 +253,21 @@ def test_new_writes_a_design_and_never_over_another(tmp_path, capsys):
     assert "ends in .toml" in capsys.readouterr().err
 
 
+def test_a_line_stage_is_audited_too(tmp_path, capsys):
+    path = tmp_path / "line.toml"
+    path.write_text(
+        'simwrap_design = 1\n[stages.line]\nstage = "triode_gain"\nvalve = "6SL7GT"\nsupply = "250 V"\n'
+        '[levels]\nrated_output = "2 V"\n',
+        encoding="utf-8",
+    )
+    assert run("check", path) == 0
+    page = capsys.readouterr().out
+    for words in ("gain plan at the rated output of 2 V", "distortion-limited output, 5 %", "has no feedback path"):
+        assert words in page
+    assert "damping" not in page
+    assert " W" not in page.partition("performance")[2].partition("noise and hum")[0]
+
+
 # Its figures, found in other ways
 
 
