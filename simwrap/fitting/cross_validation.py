@@ -76,8 +76,8 @@ def leave_one_out(
     Returns
     -------
     list of LeftOut
-        For every number of rows that calibrate or contradict; those that only check are in the fit's own table. Printed
-        twice, the same row is left out as a whole.
+        For every number of rows that calibrate or contradict; those that only check are in the fit's own table, and
+        those read off curves aren't left out. Printed twice, the same row is left out as a whole.
     """
     from scipy.optimize import least_squares
 
@@ -85,7 +85,10 @@ def leave_one_out(
     whole = {(r.number.row, r.number.quantity): r for r in result.residuals}
     problem, uses = _problem(section, kind, False, ())
     start = fitted_numbers(kind, problem.priors, as_numbers(result.constants))
-    calibrating = {n.row for n, use in zip(problem.numbers, uses, strict=True) if use == "calibrate"}
+    # Points read off curves lie close together, and a stated part of them only checks: none is left out alone.
+    calibrating = {
+        n.row for n, use in zip(problem.numbers, uses, strict=True) if use == "calibrate" and n.reading_error is None
+    }
     order = list(dict.fromkeys(groups[n.row] for n in problem.numbers if n.row in calibrating))
     found: dict[tuple[str, str], float] = {}
     for done, group in enumerate(order):
@@ -98,7 +101,7 @@ def leave_one_out(
     return [
         LeftOut(r.number, r.error, found.get(key, r.error), r.use == "calibrate")
         for key, r in whole.items()
-        if r.use in ("calibrate", "contradicts") and np.isfinite(r.error)
+        if r.use in ("calibrate", "contradicts") and np.isfinite(r.error) and r.number.reading_error is None
     ]
 
 

@@ -18,7 +18,6 @@ from simwrap.errors import InputError
 from simwrap.fitting.priors import DEFAULT_FAMILY, Prior, constants_from, family, fitted_numbers
 from simwrap.fitting.row_checks import listed, missing
 from simwrap.fitting.rows import ChartRows, Number, PointRows, RowSet, in_batch
-from simwrap.valves import laws
 from simwrap.valves.schema import Section
 
 Array = NDArray[np.float64]
@@ -113,10 +112,9 @@ class _Problem:
     """The residual vector as a function of the fitted numbers, one or many at once."""
 
     def __init__(
-        self, sets: Sequence[RowSet], kind: str, priors: list[Prior], fixed: dict[str, float], grid: dict[str, float],
-        uses: Sequence[str],
+        self, sets: Sequence[RowSet], kind: str, priors: list[Prior], fixed: dict[str, float], uses: Sequence[str]
     ) -> None:  # fmt: skip
-        self.sets, self.kind, self.priors, self.fixed, self.grid = sets, kind, priors, fixed, grid
+        self.sets, self.kind, self.priors, self.fixed = sets, kind, priors, fixed
         self.numbers = [number for rows in sets for number in rows.numbers]
         self.used = np.array([use == "calibrate" for use in uses], dtype=bool)
         self.published = np.array([n.published for n in self.numbers], dtype=float)
@@ -128,14 +126,11 @@ class _Problem:
         self.width = np.array([np.inf if prior.width is None else prior.width for prior in priors])
 
     def constants(self, x: Array) -> Any:
-        return constants_from(self.kind, self.priors, self.fixed, x, self.grid)
+        return constants_from(self.kind, self.priors, self.fixed, x)
 
     def predict(self, x: Array) -> Array:
-        """Return predictions, shape (batch, numbers), for ``x`` of shape (batch, constants).
-
-        No published row depends on the grid current, so it is left out.
-        """
-        constants = in_batch(constants_from(self.kind, self.priors, self.fixed, x, {}))
+        """Return predictions, shape (batch, numbers), for ``x`` of shape (batch, constants)."""
+        constants = in_batch(self.constants(x))
         found = [rows.predict(constants) for rows in self.sets]
         return np.concatenate([np.broadcast_to(each, (len(x), each.shape[-1])) for each in found], axis=-1)
 
@@ -236,11 +231,11 @@ def _problem(section: Section, kind: str, swap: bool, leave_out: Collection[str]
         uses.append(use)
     if "calibrate" not in uses:
         raise InputError(f"{kind}: there is no number to calibrate with; give at least one row with a current")
-    priors, fixed = family(family_name(section, kind), kind, dict(section.fit.get("priors", {})))
+    overrides = {"grid_onset": [section.grid.onset, section.grid.spread], **section.fit.get("priors", {})}
+    priors, fixed = family(family_name(section, kind), kind, overrides)
     fixed.update({name: float(value) for name, value in dict(section.fit.get("set", {})).items()})
     priors = [prior for prior in priors if prior.name not in fixed]
-    grid = {} if kind == "rectifier" else laws.grid_constants(section.grid.onset, section.grid.current_at_1v)
-    return _Problem(sets, kind, priors, fixed, grid, uses), uses
+    return _Problem(sets, kind, priors, fixed, uses), uses
 
 
 def fit_section(

@@ -10,13 +10,12 @@ from typing import Any
 
 from simwrap.errors import FileProblemsError, InputError
 from simwrap.fitting.fit import FitResult, family_name, fit_section
-from simwrap.fitting.priors import GRID_CURRENT
 from simwrap.fitting.read_table import Table, kind_of, read_table
-from simwrap.fitting.rebuild import fitted_part, toml_value
+from simwrap.fitting.fitted_part import fitted_part, toml_value
 from simwrap.fitting.row_checks import listed, missing
 from simwrap.registry import find
 from simwrap.valves import schema
-from simwrap.valves.schema import CONSTANTS, FITTED_MARK, GridOnset, Section
+from simwrap.valves.schema import CONSTANTS, FITTED_MARK, Section
 
 
 def fit_file(
@@ -98,9 +97,7 @@ def fit_file(
             f'the priors are those of the family "{family}", as the rows suggest; --family (family=) names another'
         )
     settings: dict[str, Any] = {"fit": {"family": family}}
-    if family in GRID_CURRENT:
-        settings["grid"] = {"current_at_1v": GRID_CURRENT[family]}
-    section = replace(section, fit=settings["fit"], grid=GridOnset(**settings.get("grid", {})))
+    section = replace(section, fit=settings["fit"])
     result = fit_section(section, kind, progress=progress)
     result.warnings.extend(notes)
     text = _hand_text(data, kind, settings)

@@ -272,7 +272,7 @@ def fit_figure(result: FitResult) -> Figure:
     Parameters
     ----------
     result : FitResult
-        Of :func:`simwrap.valves.fit_file`.
+        Of :func:`simwrap.fitting.fit_file`.
     """
     from matplotlib.figure import Figure as NewFigure
 

@@ -17,6 +17,9 @@ from simwrap.valves.schema import (
     Capacitances,
     Chart,
     Fitted,
+    Goal,
+    GridOnset,
+    Group,
     Heater,
     Kind,
     Leakage,
@@ -98,6 +101,8 @@ class Valve:
     charts: tuple[Chart, ...]
     outputs: tuple[OutputRow, ...]
     windows: tuple[Window, ...]
+    grid_onset: GridOnset
+    goals: Mapping[Group, Goal]
     fitted: Fitted
     trust: str
     path: Path | None
@@ -130,6 +135,8 @@ class Valve:
             charts=section.charts,
             outputs=section.outputs,
             windows=section.windows,
+            grid_onset=section.grid,
+            goals=section.goals,
             fitted=section.fitted,
             trust=section.fitted.trust or record.trust,
             path=path,

@@ -16,9 +16,8 @@ from published_rows import SECTIONS, printed
 from simwrap import registry
 from simwrap.errors import FileProblemsError, InputError, UnknownNameError
 from simwrap.fitting.rebuild import ACCURACY, accuracy
-from simwrap.plots.valve_curves import PICTURES, contact_sheet
+from simwrap.plots.valve_curves import PICTURES, contact_sheet, curves_figure
 from simwrap.valves import (
-    curves_figure,
     facts,
     get_valve,
     library,
