@@ -126,6 +126,7 @@ FAMILIES: dict[str, tuple[str, list[Prior], dict[str, float]]] = {
 
 DEFAULT_FAMILY = {"triode": "triode", "pentode": "small pentode", "rectifier": "rectifier"}
 
+
 def family(name: str, kind: str, overrides: dict[str, Any]) -> tuple[list[Prior], dict[str, float]]:
     """Return the priors and set constants of a family.
 

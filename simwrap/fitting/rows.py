@@ -154,7 +154,7 @@ class PointRows:
         # Around a megohm ra is printed to one digit, and matters beside no load.
         ra_of_pentode = 0.5 if published > 2e5 else 0.05
         sigma = {
-            "anode_current": 0.15 if cut_off else 0.02,
+            "anode_current": 0.08 if cut_off else 0.02,
             "screen_current": 0.08,
             "grid_current": 0.08,
             "gm": 0.03,

@@ -10,8 +10,8 @@ from typing import Any
 
 from simwrap.errors import FileProblemsError, InputError
 from simwrap.fitting.fit import FitResult, family_name, fit_section
-from simwrap.fitting.read_table import Table, kind_of, read_table
 from simwrap.fitting.fitted_part import fitted_part, toml_value
+from simwrap.fitting.read_table import Table, kind_of, read_table
 from simwrap.fitting.row_checks import listed, missing
 from simwrap.registry import find
 from simwrap.valves import schema
@@ -71,24 +71,8 @@ def fit_file(
     if kind is not None:
         kind = find("kind of valve", kind, {each: each for each in CONSTANTS})
     table = read_table(source)
-    rows = table.rows
-    kind = kind or kind_of(rows)
-    if kind == "rectifier":
-        for row in rows["points"]:
-            row.setdefault("connection", "drop")
-    sources = {row["source"]: row["source"] for part in rows.values() for row in part}
-    sources[source.stem] = f"table {source.name}"
-    keys = {text: f"source_{number}" for number, text in enumerate(sources, start=1)}
-    for part in rows.values():
-        for row in part:
-            row["source"] = keys[row["source"]]
-    data: dict[str, Any] = {
-        "name": name or target.stem.upper(),
-        "designations": [],
-        "summary": f"Fitted to {source.name}",
-        "sources": {keys[text]: words for text, words in sources.items()},
-        kind: {part: found for part, found in rows.items() if found},
-    }
+    kind = kind or kind_of(table.rows)
+    data = _data(table, kind, name or target.stem.upper(), source)
     section = _checked(data, kind, table, source)
     notes = list(table.notes)
     if not family:
@@ -103,6 +87,27 @@ def fit_file(
     text = _hand_text(data, kind, settings)
     target.write_text(text + "\n" + FITTED_MARK + "\n\n" + fitted_part(kind, result, None), "utf-8")
     return result
+
+
+def _data(table: Table, kind: str, name: str, source: Path) -> dict[str, Any]:
+    """Return what the part by hand of the new file holds; rows get the keys of their sources."""
+    rows = table.rows
+    if kind == "rectifier":
+        for row in rows["points"]:
+            row.setdefault("connection", "drop")
+    sources = {row["source"]: row["source"] for part in rows.values() for row in part}
+    sources[source.stem] = f"table {source.name}"
+    keys = {text: f"source_{number}" for number, text in enumerate(sources, start=1)}
+    for part in rows.values():
+        for row in part:
+            row["source"] = keys[row["source"]]
+    return {
+        "name": name,
+        "designations": [],
+        "summary": f"Fitted to {source.name}",
+        "sources": {keys[text]: words for text, words in sources.items()},
+        kind: {part: found for part, found in rows.items() if found},
+    }
 
 
 def _checked(data: dict[str, Any], kind: str, table: Table, source: Path) -> Section:

@@ -8,8 +8,13 @@ netlist. So the two forms can't drift apart.
 Inside a law currents are in mA: simulators stop iterating at absolute tolerances near 1 uV, and
 the currents are carried as node voltages.
 
-Every law is finite, smooth and rising over any voltages a solver can wander through. A positive grid
-takes its current from the space current, so that cathode current is still the sum of the electrodes'.
+Every law is finite, smooth and rising over any voltages a solver can wander through.
+
+Grid and cathode are a diode. As the anode (in pentodes the screen) pulls, the grid keeps a share of that diode's
+current, slowly less as the pull grows; in triodes also electrons that turn back in front of an anode which is no more
+positive than the grid (12AU7 and 12AT7 curves with positive grid; see their files). What a positive grid takes is
+missing at the anode; in the first volt of drive it collects electrons that would have gone back to the cathode, and
+takes nothing from the anode.
 """
 
 from __future__ import annotations
@@ -26,9 +31,6 @@ DRIVE_FLOOR = 1e-9
 #: Screen voltage [V] over which the screen current sets in.
 SCREEN_ONSET = 0.5
 
-#: Screen voltage [V] from which on a positive grid takes its current from the space current.
-SCREEN_PULL = 40.0
-
 #: Width of the bend between the two slopes of the current division, in ln(anode voltage / screen voltage).
 DIVISION_BEND = 0.3
 
@@ -40,6 +42,9 @@ GRID_FALL = 500.0
 
 #: Pull relative to the grid's drive at which half of the electrons that would turn back to the grid no longer do.
 GRID_TURN = 1.37
+
+#: Perveance of what the grid takes with an anode that pulls, as part of the cathode's, at most.
+MOST_TAKEN = 0.5
 
 #: Grid current [A] at which the grid is said to begin to take current, and pull [V] there.
 GRID_ONSET_CURRENT, GRID_ONSET_PULL = 0.3e-6, 250.0
@@ -182,13 +187,13 @@ class GridConstants:
         Of grid and cathode as a diode, with nothing that pulls electrons through the grid [A/V^1.5].
     grid_share : float
         Part of that current which the grid still takes when the anode (in pentodes the screen) pulls, 0..1. It
-        falls further as the pull rises.
+        falls further as the pull rises. Files without it are of before grid and anode shared.
     grid_onset : float
         Shift of the grid voltage [V], such that :data:`GRID_ONSET_CURRENT` flows at the published onset.
     """
 
     grid_perveance: float = 0.0
-    grid_share: float = 0.5
+    grid_share: float = 1.0
     grid_onset: float = 0.0
 
 
@@ -304,26 +309,19 @@ def _space_current(ops: Any, c: Any, pull: Any, grid: Any, width: Any, emission:
     return (emission * (1e3 * c.perveance)) * parts
 
 
-def _grid_current(ops: Any, c: Any, grid: Any, pull: Any, scale: Any) -> tuple[Any, Any]:
-    """Return the grid current [mA] beside a pull [V], the voltage of the next electrode, and what is taken from that.
-
-    Without pull, grid and cathode are a diode. As the pull grows, electrons that had turned back in front of the
-    next electrode are no longer lost to the grid, and from a few times the grid's own drive on it keeps only those
-    that meet its wires, slowly fewer (12AU7 and 12AT7 curves with positive grid; see their files).
-
-    What the grid takes is missing at the next electrode, but for the part of a volt of drive in which it collects
-    electrons that would have gone back to the cathode, and for pulls below some ``scale`` [V], where the laws hold
-    space current back anyway: so the other current is never below 0.
-    """
+def _grid_current(ops: Any, c: Any, grid: Any, pull: Any) -> tuple[Any, Any]:
+    """Return the grid current [mA] beside a ``pull`` [V], that of the next electrode, and what is taken from that."""
     if not np.any(c.grid_perveance):
         return ops.node("ig", 0.0 * grid), 0.0
     drive = ops.node("gd", GRID_WIDTH * softplus(ops, (grid + c.grid_onset) / GRID_WIDTH) + DRIVE_FLOOR)
-    turn = drive * drive
-    turn = turn / (turn + (GRID_TURN**-2) * (pull * pull))
     kept = c.grid_share / (1.0 + (1.0 / GRID_FALL) * pull)
-    diode = (1e3 * c.grid_perveance) * (drive * ops.sqrt(drive))
-    ig = ops.node("ig", diode * (kept + (1.0 - c.grid_share) * turn))
-    return ig, ig * (drive * pull) / ((drive + 1.0) * (pull + scale))
+    if isinstance(c, TriodeConstants):
+        turn = drive * drive
+        kept = kept + (1.0 - c.grid_share) * (turn / (turn + (GRID_TURN**-2) * (pull * pull)))
+    ig = ops.node("ig", (1e3 * c.grid_perveance) * (drive * ops.sqrt(drive)) * kept)
+    # Never more than the space current, whatever the constants.
+    part = np.minimum(1.0, MOST_TAKEN * c.perveance / (c.grid_perveance * c.grid_share + 1e-30))
+    return ig, part * ig * drive / (drive + 1.0)
 
 
 def triode(ops: Any, c: TriodeConstants, anode: Any, grid: Any, emission: Any, mu: Any) -> MilliAmps:
@@ -331,7 +329,9 @@ def triode(ops: Any, c: TriodeConstants, anode: Any, grid: Any, emission: Any, m
     pull = ops.node("va", positive(ops, anode))
     width = ops.node("w", c.width + c.width_slope * pull) if np.any(c.width_slope) else c.width
     current = _space_current(ops, c, pull, grid, width, emission, mu)
-    ig, taken = _grid_current(ops, c, grid, pull, 2.0 * c.knee)
+    ig, taken = _grid_current(ops, c, grid, pull)
+    # Below the knee the law holds space current back anyway: less of it is taken there.
+    taken = taken * (pull / (pull + 2.0 * c.knee))
     return MilliAmps(ops.node("ia", current * (1.0 - ops.exp((-1.0 / c.knee) * pull)) - taken), ig)
 
 
@@ -341,7 +341,7 @@ def pentode(ops: Any, c: PentodeConstants, anode: Any, grid: Any, screen: Any, e
     vs = ops.node("vs", 1.0 + positive(ops, screen - 1.0))
     pull = vs + c.anode_reach * va
     width = ops.node("w", c.width + c.width_slope * pull)
-    ig, taken = _grid_current(ops, c, grid, vs, SCREEN_PULL)
+    ig, taken = _grid_current(ops, c, grid, vs)
     ik = ops.node("ik", _space_current(ops, c, pull, grid, width, emission, mu) - taken)
     # How far to cut-off the grid is: 0 at zero bias, 1 at cut-off, held within 0..1.5.
     bias = ops.node("bias", ((-c.mu) * (mu * grid)) / (ops.abs(vs) + 0.01))

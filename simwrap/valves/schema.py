@@ -397,6 +397,10 @@ _RANGES: dict[str, tuple[tuple[str, ...], Callable[[float], bool]]] = {
 }  # fmt: skip
 
 
+#: Constants that a file may lack: the law's default then stands.
+_OPTIONAL = {"grid_share"}
+
+
 @functools.cache
 def _checker() -> Any:
     import pydantic
@@ -436,7 +440,7 @@ def _other_problems(data: Mapping[str, Any], *, fitted: bool) -> list[str]:
         names, constants = set(_readable(kind)), _mapping(section.get("constants"))
         if unknown := sorted(set(constants) - names):
             problems.append(f"{kind}.constants: unknown {', '.join(unknown)}; known: {', '.join(sorted(names))}")
-        if fitted and (missing := sorted(names - set(constants))):
+        if fitted and (missing := sorted(names - set(constants) - _OPTIONAL)):
             problems.append(f"{kind}.constants: missing {', '.join(missing)}; `simwrap fit` writes them")
         problems += [
             f"{kind}.constants: {fault}"

@@ -11,12 +11,12 @@ from picture_rules import assert_readable
 from published_rows import SECTIONS
 
 from simwrap.errors import FileProblemsError, InputError, UnknownNameError
+from simwrap.fitting import fit_tables
 from simwrap.fitting.fit import fit_section, proof
 from simwrap.fitting.read_table import read_table
 from simwrap.fitting.rebuild import differences, main, read_hand_part, rebuilt
 from simwrap.fitting.rows import ChartRows
 from simwrap.fitting.write_file import fit_file
-from simwrap.fitting import fit_tables
 from simwrap.plots.valve_curves import fit_figure
 from simwrap.valves import get_valve, valve_file
 from simwrap.valves.laws import PentodeConstants, TriodeConstants, evaluate
@@ -38,7 +38,7 @@ def write(path: Path, header: list[str], rows: list[list[object]]) -> Path:
 
 
 def test_curve_tracer_table_with_noise(tmp_path: Path) -> None:
-    """A table with 2 % noise gives the curves back within 2 % over its range (issue 3, must show 5)."""
+    """A table with 2 % noise gives the curves back within 2 % over its range."""
     rng = np.random.default_rng(11)
     rows = []
     for grid in np.arange(0.0, -8.5, -1.0):

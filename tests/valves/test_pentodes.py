@@ -1,7 +1,8 @@
 """Output valves against published output-stage rows, each row left out of its own fit, and the rows in the engine.
 
-Goals are those of issues 3 and 4. The rows as printed stand in tests/reference/valves/output_stage.csv; each
-valve's file gives their source, how they are known, and why a row contradicts others.
+Goals are what a builder can use, as parts and makers differ by more. The rows as printed stand in
+tests/reference/valves/output_stage.csv; each valve's file gives their source, how they are known, and why a row
+contradicts others.
 """
 
 from __future__ import annotations

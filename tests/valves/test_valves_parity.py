@@ -14,7 +14,8 @@ from simwrap.valves import Valve, get_valve
 ENGINES = [pytest.param("ngspice", marks=pytest.mark.ngspice), "neospice"]
 POINTS = 500
 
-#: What issue 3 asks for; currents below 1 nA and slopes below 1 nS count as 1 nA and 1 nS.
+#: An operating point then agrees to all digits that a builder reads; currents below 1 nA and slopes below 1 nS count
+#: as 1 nA and 1 nS.
 TOLERANCE = 1e-5
 FLOOR = 1e-9
 

@@ -1,7 +1,7 @@
 """The library against published rows, stages simulated by the engines.
 
-Goals are those of issue 3. Rows that contradict others are left out and named here; each such row
-says why in its valve's file. Sources stand in tests/reference/valves/.
+Goals are what a builder can use: a few percent, as parts and makers differ by more. Rows that contradict others are
+left out and named here; each such row says why in its valve's file. Sources stand in tests/reference/valves/.
 """
 
 from __future__ import annotations
