@@ -3,6 +3,8 @@
 The public names are loaded when they are first used, so that ``import simwrap`` is quick:
 
 - :func:`stage`, :func:`measure`, :func:`sweep`: make a stage, measure it, sweep its values
+- :func:`circuit`, :func:`read_design`: join stages; all that takes a stage takes a circuit
+- :func:`simulate`: voltages and currents at chosen nodes
 - :func:`spread`, :func:`worst_case`, :func:`yield_of`, :func:`rank_parts`, :func:`sobol_indices`:
   what the tolerance of parts and valves does
 - :func:`choose`: values from a series so that goals are met
@@ -18,7 +20,10 @@ from importlib import import_module
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
-    from simwrap.circuits.stage import Stage, stage, stage_names
+    from simwrap.circuits.circuit import Circuit, circuit
+    from simwrap.circuits.design_file import read_design
+    from simwrap.circuits.library import stage_names
+    from simwrap.circuits.stage import Stage, stage
     from simwrap.design.choose import choose
     from simwrap.design.sensitivity import rank_parts, sobol_indices
     from simwrap.design.tolerance import spread, worst_case, yield_of
@@ -26,6 +31,7 @@ if TYPE_CHECKING:
     from simwrap.notebook.sliders import sliders
     from simwrap.plots import plot
     from simwrap.simulation.measurement import Measurement, measure, measure_names
+    from simwrap.simulation.simulate import simulate
     from simwrap.simulation.sweep import sweep
     from simwrap.valves import get_valve as valve
     from simwrap.valves import valve_names
@@ -42,12 +48,16 @@ _PUBLIC = {
     "measure_names": "simulation.measurement",
     "plot": "plots",
     "rank_parts": "design.sensitivity",
+    "read_design": "circuits.design_file",
+    "simulate": "simulation.simulate",
     "sliders": "notebook.sliders",
     "sobol_indices": "design.sensitivity",
     "spread": "design.tolerance",
+    "Circuit": "circuits.circuit",
     "Stage": "circuits.stage",
+    "circuit": "circuits.circuit",
     "stage": "circuits.stage",
-    "stage_names": "circuits.stage",
+    "stage_names": "circuits.library",
     "sweep": "simulation.sweep",
     "valve": "valves:get_valve",
     "valve_names": "valves",
@@ -56,16 +66,20 @@ _PUBLIC = {
 }
 
 __all__ = [
+    "Circuit",
     "EngineError",
     "InputError",
     "Measurement",
     "SimwrapError",
     "Stage",
     "choose",
+    "circuit",
     "measure",
     "measure_names",
     "plot",
     "rank_parts",
+    "read_design",
+    "simulate",
     "sliders",
     "sobol_indices",
     "spread",

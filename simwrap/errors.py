@@ -71,6 +71,54 @@ class UnknownNameError(InputError):
         super().__init__(f"{start}there is no {kind} {shown(self.given)}; {hint}")
 
 
+class AmbiguousNameError(InputError):
+    """A name that several things end with.
+
+    Parameters
+    ----------
+    kind : str
+        What was looked for, such as "figure".
+    given : str
+        The name as given.
+    meant : sequence of str
+        The full names that it could mean.
+    where : str, optional
+        Where the name stood.
+    """
+
+    def __init__(self, kind: str, given: object, meant: Sequence[str], where: str = "") -> None:
+        self.kind, self.given, self.meant, self.where = kind, str(given), list(meant), where
+        start = f"{where}: " if where else ""
+        super().__init__(f"{start}the {kind} {shown(given)} could be {_listed(self.meant)}; give more of its name")
+
+
+class RenamedError(InputError):
+    """A name that a thing no longer has.
+
+    Parameters
+    ----------
+    kind : str
+        What was looked for, such as "figure".
+    given : str
+        The old name as given.
+    names : sequence of str
+        What it is called now.
+    where : str, optional
+        Where the name stood.
+    """
+
+    def __init__(self, kind: str, given: object, names: Sequence[str], where: str = "") -> None:
+        self.kind, self.given, self.names, self.where = kind, str(given), list(names), where
+        start = f"{where}: " if where else ""
+        super().__init__(f"{start}the {kind} {shown(given)} is now called {_listed(self.names)}")
+
+
+def _listed(names: Sequence[str], most: int = 8) -> str:
+    if len(names) > most:
+        names = [*names[:most], f"{len(names) - most} others"]
+    return " or ".join(filter(None, [", ".join(names[:-1]), names[-1]]))
+
+
 class QuantityError(InputError):
     """A value that can't be read as the quantity that was expected.
 

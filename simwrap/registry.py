@@ -5,6 +5,8 @@ from __future__ import annotations
 import warnings
 from collections.abc import Mapping
 from functools import lru_cache
+from os import PathLike
+from pathlib import Path
 from typing import Any, TypeVar
 
 from simwrap.errors import UnknownNameError
@@ -48,3 +50,19 @@ def plugins(group: str) -> tuple[tuple[str, Any], ...]:
                 stacklevel=2,
             )
     return tuple(found)
+
+
+def plugin_folders(group: str) -> tuple[Path, ...]:
+    """Return the folder of each entry point of ``group``: an object that is a path, or a package that holds the files.
+
+    One that isn't there warns, names itself, and is left out.
+    """
+    folders = []
+    for name, loaded in plugins(group):
+        places = list(getattr(loaded, "__path__", None) or [loaded])
+        folder = Path(str(places[0]))
+        if isinstance(places[0], str | PathLike) and folder.is_dir():
+            folders.append(folder)
+        else:
+            warnings.warn(f'plug-in "{name}" of {group} is left out: "{folder}" is not a folder', stacklevel=2)
+    return tuple(folders)

@@ -98,3 +98,102 @@ def push_pull() -> str:
 
 
 DIVIDER = "v_signal n_in 0 dc 0.0 ac 1.0\nr_a n_in n_out 1000.0\nr_b n_out 0 1000.0\n"
+
+
+def amplifier(feedback: float = 0.0) -> str:
+    """A whole channel of seven valve systems; ``feedback`` [ohm] from the loudspeaker, 0: open loop.
+
+    Line stage, a passive loss, second stage, follower, volume, pentode, cathodyne (direct-coupled), a pair with
+    its transformer, and the supply chain that feeds them. The loop goes to the pentode's cathode. A step network
+    at the pentode's anode and a capacitor across the feedback resistor keep it stable. All values are made up.
+    """
+    import simwrap
+
+    halves = []
+    for half, turn in (("a", ("n_centre_a n_winding_a", "0 n_core v_half_a")),
+                       ("b", ("n_winding_b n_centre_b", "n_core 0 v_half_b"))):  # fmt: skip
+        halves += [
+            f"r_grid_leak_{half} n_leak_{half} 0 220000.0",
+            f"r_stopper_{half} n_leak_{half} n_grid_{half} 1000.0",
+            f"v_half_{half} n_plus n_centre_{half} dc 0.0",
+            f"e_half_{half} {turn[0]} n_core 0 1.0",
+            f"f_half_{half} {turn[1]} 1.0",
+            f"r_winding_{half} n_winding_{half} n_leakage_{half} 150.0",
+            f"l_leakage_{half} n_leakage_{half} n_anode_{half} 0.004",
+            f"c_interwinding_{half} n_anode_{half} n_speaker 1e-10",
+        ]
+    lines = [
+        "v_supply n_supply 0 dc 300.0",
+        "r_plus n_supply n_plus 60.0",
+        "c_plus n_plus 0 0.0001",
+        "r_screens n_plus n_screens 470.0",
+        "c_screens n_screens 0 4.7e-05",
+        "r_driver n_screens n_driver 4700.0",
+        "c_driver n_driver 0 4.7e-05",
+        "r_line n_driver n_line 10000.0",
+        "c_line n_line 0 4.7e-05",
+        # line stage and a loss of 20 dB
+        "v_signal n_signal 0 dc 0.0 ac 1.0",
+        "r_source n_signal n_g1 10000.0",
+        "r_g1 n_g1 0 1000000.0",
+        "r_a1 n_line n_a1 100000.0",
+        "r_k1 n_k1 0 1500.0",
+        "c_k1 n_k1 0 2.2e-05",
+        "c_c1 n_a1 n_loss 1e-07",
+        "r_loss1 n_loss n_g2 220000.0",
+        "r_loss2 n_g2 0 22000.0",
+        "c_loss n_g2 0 1e-10",
+        # second stage and follower
+        "r_a2 n_line n_a2 100000.0",
+        "r_k2 n_k2 0 1500.0",
+        "c_k2 n_k2 0 2.2e-05",
+        "r_a3 n_driver n_a3 100.0",
+        "r_k3 n_k3 0 47000.0",
+        "r_g3 n_a2 n_g3 1000.0",
+        # volume
+        "c_c3 n_k3 n_top 4.7e-07",
+        "r_top n_top n_wiper 470000.0",
+        "r_bottom n_wiper 0 4700.0",
+        # pentode with a step network, direct-coupled to the splitter
+        "r_g4 n_wiper n_g4 1000.0",
+        "r_screen4 n_driver n_s4 560000.0",
+        "c_screen4 n_s4 n_k4 2.2e-07",
+        "r_a4 n_driver n_a4 220000.0",
+        "c_step n_a4 n_step 1.5e-10",
+        "r_step n_step 0 22000.0",
+        "r_k4 n_k4 n_foot 1000.0",
+        "c_k4 n_k4 n_foot 0.0001",
+        "r_foot n_foot 0 100.0",
+        "r_g5 n_a4 n_g5 1000.0",
+        "r_a5 n_driver n_a5 22000.0",
+        "r_k5 n_k5 0 22000.0",
+        "c_a5 n_a5 n_leak_a 4.7e-07",
+        "c_k5 n_k5 n_leak_b 4.7e-07",
+        # output stage
+        "r_cathode n_cathode 0 270.0",
+        "c_cathode n_cathode 0 0.00047",
+        "l_core n_core 0 15.0",
+        "r_core n_core 0 50000.0",
+        "c_primary n_anode_a n_anode_b 2e-10",
+        "b_secondary n_secondary 0 v=v(n_core)*0.0632",
+        "r_secondary n_secondary n_sense 0.4",
+        "v_secondary n_sense n_speaker dc 0.0",
+        "b_turns n_core 0 i=i(v_secondary)*0.0632",
+        "r_speaker n_speaker 0 8.0",
+        *halves,
+    ]
+    if feedback:
+        lines += [f"r_feedback n_speaker n_foot {feedback!r}", f"c_feedback n_speaker n_foot {1e-6 / feedback!r}"]
+    for valve, name, anode, grid, cathode, screen in (
+        ("6SL7GT", "v1", "a1", "g1", "k1", None),
+        ("6SL7GT", "v2", "a2", "g2", "k2", None),
+        ("6SN7GT", "v3", "a3", "g3", "k3", None),
+        ("6AU6", "v4", "a4", "g4", "k4", "n_s4"),
+        ("6SN7GT", "v5", "a5", "g5", "k5", None),
+        ("6V6GT", "v6", "anode_a", "grid_a", "cathode", "n_screens"),
+        ("6V6GT", "v7", "anode_b", "grid_b", "cathode", "n_screens"),
+    ):
+        lines += simwrap.valve(valve).netlist(
+            name, anode=f"n_{anode}", grid=f"n_{grid}", cathode=f"n_{cathode}", screen=screen
+        )
+    return "\n".join(lines) + "\n"

@@ -40,11 +40,36 @@ def make_use(kind="triode", instance="v1", **ratings):
     nodes = {"anode": f"n_a_{instance}", "grid": f"n_g_{instance}", "cathode": f"n_k_{instance}"}
     if kind == "pentode":
         nodes["screen"] = f"n_s_{instance}"
-    return SimpleNamespace(valve=make_valve(kind, **ratings), nodes=nodes, grid_leak="", fixed_bias=False)
+    currents = {"anode": f"n_{instance}_ia", "grid": f"n_{instance}_ig"}
+    if kind == "pentode":
+        currents["screen"] = f"n_{instance}_ig2"
+    return SimpleNamespace(
+        valve=make_valve(kind, **ratings),
+        nodes=nodes,
+        currents=currents,
+        grid_leak="",
+        fixed_bias=False,
+        shares_load=False,
+    )
+
+
+#: Parts of the bench, by what a header calls them.
+BENCH = {
+    "resistor": ("speaker_impedance", "load_resistor"),
+    "capacitance": ("load_capacitance",),
+    "resistance": ("source_resistance",),
+    "drive": ("drive",),
+}
 
 
 def make_stage(values=None, ports=None, valves=None, supplies=None):
+    def bench_part(port, part):
+        names = [f"{name}_b" for name in BENCH[part]] * (port == "output_b") + list(BENCH[part])
+        return next((name for name in names if name in (values or {})), "")
+
     return SimpleNamespace(
+        bench_part=bench_part,
+        node_paths={node: node for use in (valves or {}).values() for node in use.nodes.values()},
         name="test_stage",
         values=values or {},
         ports=ports or {"input": "n_in", "output": "n_out"},

@@ -1,119 +1,51 @@
-"""From a stage to netlist text: jinja2 with undefined names forbidden, plain numbers only.
+"""From a circuit to netlist text: jinja2 with undefined names forbidden, plain numbers only.
 
-A template is rendered once for a whole table of values. A parameter that is an array is
+A circuit is rendered once for a whole table of values. A parameter that is an array is
 printed as a marker; where the marker is the value of a resistor, capacitor, inductor or
 source, it becomes a column of the engine's table. Where it isn't (it decides about a branch,
-or stands in an expression), :class:`NotTabular` makes :func:`render_table` render that
-point by itself.
+or stands in an expression), :class:`~simwrap.circuits.sandbox.NotTabular` makes :func:`render_table` render that
+point by itself. A rendering shares no state with another one: threads may render side by side.
 """
 
 from __future__ import annotations
 
 import hashlib
-import math
 import re
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
-from functools import lru_cache
+from dataclasses import dataclass
 from types import MappingProxyType
 from typing import Any
 
-import jinja2
 import numpy as np
 from numpy.typing import NDArray
 
-from simwrap.circuits import template_functions
-from simwrap.circuits.stage import Stage, Template
-from simwrap.engine.protocol import Circuit
+from simwrap.circuits import bench
+from simwrap.circuits.circuit import Circuit, as_circuit, in_netlist, joined_name
+from simwrap.circuits.point_table import Table
+from simwrap.circuits.sandbox import Columns, Lines, NotTabular, Placed, rendered
+from simwrap.circuits.stage import Stage
+from simwrap.engine import protocol
 from simwrap.errors import NetlistError, SimwrapError, UnknownNameError
 
-_WORD = re.compile(r"[a-z][a-z0-9_]*\Z")
-_PRESENT = re.compile(r"(\w+) is present")
 _MARKER = re.compile(r"@(\d+)@")
-
-
-class NotTabular(Exception):
-    """A swept value changes more than element values; internal to this module."""
-
-
-class Lines(str):
-    """Netlist lines made by our own code, which may be printed as they are."""
-
-    __slots__ = ()
-
-
-class _Columns:
-    """Collects the arrays that were printed while a template was rendered."""
-
-    def __init__(self) -> None:
-        self.arrays: list[NDArray[np.float64]] = []
-
-    def write(self, value: Any) -> str:
-        """Return the text of one printed value (jinja2's ``finalize``)."""
-        if isinstance(value, Lines | jinja2.Undefined):
-            return str(value)  # an undefined name raises here
-        if isinstance(value, str):
-            if not _WORD.match(value):
-                raise NetlistError(f'a template prints "{value[:40]}", which is neither a number nor a plain name')
-            return value
-        array = np.asarray(value, dtype=float)
-        if array.ndim == 0:
-            number = float(array)
-            if not math.isfinite(number):
-                raise NetlistError(f"a template prints the number {number}, which no netlist can hold")
-            return repr(number)
-        self.arrays.append(array)
-        return f"@{len(self.arrays) - 1}@"
-
-
-def _present(value: Any) -> bool:
-    """Jinja test: whether a part is there (its value isn't 0)."""
-    there = np.asarray(value) != 0
-    if there.all():
-        return True
-    if not there.any():
-        return False
-    raise NotTabular
-
-
-@lru_cache(maxsize=64)
-def _compiled(template: Template) -> tuple[jinja2.Template, _Columns]:
-    columns = _Columns()
-    environment = jinja2.Environment(
-        undefined=jinja2.StrictUndefined,
-        finalize=columns.write,
-        trim_blocks=True,
-        lstrip_blocks=True,
-        autoescape=False,
-    )
-    environment.tests["present"] = _present
-    environment.globals.update(
-        taper=template_functions.taper,
-        leg=template_functions.leg,
-        tapped_legs=template_functions.tapped_legs,
-        resistance=template_functions.resistance,
-        core_scale=template_functions.core_scale,
-        sqrt=np.sqrt,
-        maximum=np.maximum,
-        pi=math.pi,
-    )
-    return environment.from_string(template.source), columns
+#: What a valve's own sources are called after its instance.
+_VALVE_SOURCES = ("noise", "partition", "heater")
 
 
 @dataclass(frozen=True)
 class Netlist:
-    """A rendered stage: element lines, and the table of values that vary.
+    """A rendered circuit: element lines, and the table of values that vary.
 
     Attributes
     ----------
-    circuit : Circuit
+    circuit : simwrap.engine.protocol.Circuit
         What an engine takes.
-    stage : Stage
+    design : Circuit
         What it was made from.
     """
 
-    circuit: Circuit
-    stage: Stage
+    circuit: protocol.Circuit
+    design: Circuit
 
     @property
     def sha256(self) -> str:
@@ -125,11 +57,12 @@ class Netlist:
 
         ``ngspice -b`` runs it unchanged and prints the operating point and the output.
         """
-        port = self.stage.ports.get("output", "")
-        lines = [f"* simwrap {self.stage.name}: {self.stage.template.summary}"]
-        for _, label, name, value in self.stage.rows():
+        port = self.design.ports.get("output", "")
+        lines = [f"* simwrap {self.design.name}: {self.design.summary}"]
+        for _, label, name, value in self.design.rows():
             plain = value.replace("Ω", "ohm").replace("µ", "u")
-            lines.append(f"* {name} = {plain} ({label})".encode("ascii", "replace").decode())
+            lines.append(f"* {name} = {plain} ({label})")
+        lines = [" ".join(line.encode("ascii", "replace").decode().split()) for line in lines]
         lines += [self.circuit.text.rstrip("\n"), *analyses]
         if port and any(line.startswith(".ac") for line in analyses):
             lines.append(f".print ac v({port})")
@@ -139,15 +72,17 @@ class Netlist:
 class _Valves:
     """The ``valve`` function of a template: prints the lines of one valve instance."""
 
-    def __init__(self, stage: Stage, values: Mapping[str, Any], extra: Mapping[str, Any], columns: _Columns) -> None:
-        self._uses = stage.valves
+    for_templates = True
+
+    def __init__(self, stage: Stage, name: str, values: Mapping[str, Any], extra: Mapping[str, Any], columns: Columns):
+        self._uses, self._where = stage.valves, name or stage.name
         self._values, self._extra, self._columns = values, extra, columns
-        self._name = stage.name
+        self._stage = name
 
     def __call__(self, instance: str, **nodes: str) -> Lines:
         """Return the lines; ``nodes`` override the header's, such as ``screen="n_anode"``."""
         if instance not in self._uses:
-            raise UnknownNameError("valve in this circuit", instance, self._uses, self._name)
+            raise UnknownNameError("valve in this circuit", instance, self._uses, self._where)
         use = self._uses[instance]
         found: dict[str, Any] = {**use.nodes, **nodes}
         if use.valve.kind == "triode":
@@ -157,37 +92,58 @@ class _Valves:
             for key in ("emission", "mu")
             if f"{instance}.{key}" in self._values
         }
+        full = joined_name(self._stage, instance)
         for name in ("noise_resistance", "partition_resistance"):
-            value = self._extra.get(name, {}).get(instance)
+            value = self._extra.get(name, {}).get(full)
             if value is not None:
                 spread[name] = self._columns.write(value)
-        if self._extra.get("heater_leakage", {}).get(instance):
+        if self._extra.get("heater_leakage", {}).get(full):
             spread["heater_leakage"] = True
         return Lines("\n".join(use.valve.netlist(instance, **found, **spread)))
 
 
 class _Excitation:
-    """``ac("signal")`` in a template: 1 for the source that is excited, 0 for the others."""
+    """``ac("mains")`` in a template: 1 for the source that is excited, 0 for the others."""
 
-    def __init__(self, excite: str) -> None:
-        self._excite = excite
+    for_templates = True
+
+    def __init__(self, stage: str, excite: str) -> None:
+        self._stage, self._excite = stage, excite
 
     def __call__(self, name: str) -> float:
-        return 1.0 if name == self._excite else 0.0
+        return 1.0 if in_netlist(self._stage, f"v_{name}") == self._excite else 0.0
 
 
-def _excite_valve(text: str, excite: str) -> str:
-    """Set the ac value of a valve's noise source or heater to 1 where it is what is excited."""
-    if not excite.endswith(("_noise", "_partition", "_heater")):
-        return text
-    pattern = re.compile(rf"^([iv]_{re.escape(excite)}\b.*\bac) \S+$", re.MULTILINE)
+def _excited(circuit: Circuit, excite: str) -> tuple[str, bool]:
+    """Return the device that a request excites, and whether it is a valve's own.
+
+    Raises
+    ------
+    UnknownNameError
+        If there is no such source.
+    """
+    known = bench.devices(circuit)
+    if excite in known:
+        return known[excite], False
+    for source in _VALVE_SOURCES:
+        full = excite.removesuffix(f"_{source}")
+        if full != excite and full in circuit.valves:
+            stage, _, instance = full.rpartition(".")
+            letter = "v" if source == "heater" else "i"
+            return in_netlist(stage, f"{letter}_{instance}_{source}"), True
+    raise UnknownNameError("source to excite", excite, [*known, *circuit.valves], circuit.name)
+
+
+def _excite_valve(text: str, device: str) -> str:
+    """Set the ac value of a valve's noise source or heater to 1."""
+    pattern = re.compile(rf"^({re.escape(device)}\b.*\bac) \S+$", re.MULTILINE)
     text, count = pattern.subn(r"\1 1.0", text)
     if count != 1:
-        raise NetlistError(f"there is no source {excite} to excite")
+        raise NetlistError(f"there is no source {device} to excite")
     return text
 
 
-def _tabulate(text: str, columns: _Columns, points: int) -> Circuit:
+def _tabulate(text: str, columns: Columns, points: int) -> protocol.Circuit:
     """Replace markers by the first point's value and collect the table."""
     table: dict[str, NDArray[np.float64]] = {}
     lines = []
@@ -209,7 +165,7 @@ def _tabulate(text: str, columns: _Columns, points: int) -> Circuit:
     for name, array in table.items():
         if not np.isfinite(array).all():
             raise NetlistError(f"{name} has a value that is not finite")
-    return Circuit("\n".join(lines) + "\n", table, points)
+    return protocol.Circuit("\n".join(lines) + "\n", table, points)
 
 
 def _value_position(words: Sequence[str]) -> int | None:
@@ -222,31 +178,61 @@ def _value_position(words: Sequence[str]) -> int | None:
     return None
 
 
-def _render(stage: Stage, values: Mapping[str, Any], points: int, excite: str, extra: Mapping[str, Any]) -> Netlist:
-    compiled, columns = _compiled(stage.template)
-    columns.arrays.clear()
-    names = {name: value for name, value in values.items() if "." not in name}
+def _stage_text(
+    circuit: Circuit, name: str, values: Mapping[str, Any], extra: Any, columns: Columns, excite: str
+) -> str:
+    """Return the lines of one stage, with the circuit's names."""
+    stage = circuit.stages[name]
+    template = stage.template
+    if template.compiled is None:
+        raise NetlistError(f"{template.path}: " + "; ".join(template.faults))
+    given = {part: value for part, value in values.items() if "." not in part}
+    given |= {
+        "ac": _Excitation(name, excite),
+        "valve": _Valves(stage, name, values, extra, columns),  # shadows the parameter that names the type
+        "kind": Placed({instance: use.valve.kind for instance, use in stage.valves.items()}),
+        "joined": Placed({port: circuit.is_joined(joined_name(name, port)) for port in template.ports}),
+    }
     try:
-        placed = _Valves(stage, values, extra, columns)  # shadows the parameter that names the type
-        kinds = {instance: use.valve.kind for instance, use in stage.valves.items()}
-        text = compiled.render({**names, "ac": _Excitation(excite), "valve": placed, "kind": kinds, "extra": extra})
+        text = rendered(template.compiled, given, columns)
     except ValueError as fault:
         if "truth value of an array" in str(fault):  # an array decided about a branch
             raise NotTabular from None
-        raise NetlistError(f"{stage.template.path}: {fault}") from None
+        raise NetlistError(f"{template.path}: {fault}") from None
     except (SimwrapError, NotTabular):
         raise
     except Exception as fault:  # a template is somebody's code: name it, and show no traceback
-        raise NetlistError(f"{stage.template.path}: {fault}") from None
-    return Netlist(_tabulate(_excite_valve(text, excite), columns, points), stage)
+        raise NetlistError(f"{template.path}: {fault}") from None
+    return circuit.renamed(name, text)
 
 
-def render(stage: Stage, *, excite: str = "signal", extra: Mapping[str, Any] = MappingProxyType({})) -> Netlist:
-    """Render one stage.
+def _render(
+    circuit: Circuit, columns_of: Mapping[str, Any], points: int, excite: str, extra: Mapping[str, Any]
+) -> Netlist:
+    """Render a circuit; ``columns_of`` has what varies, by full name."""
+    columns = Columns()
+    device, inside = _excited(circuit, excite)
+    swept = circuit.split(columns_of)
+    whole: dict[str, Any] = {}
+    texts = []
+    for name, stage in circuit.stages.items():
+        values = {**stage.values, **swept.get(name, {})}
+        whole |= {joined_name(name, part): value for part, value in values.items()}
+        texts.append(_stage_text(circuit, name, values, extra, columns, device))
+    text = "\n".join([*bench.lines(circuit, whole, columns, device, extra.get("load")), *texts])
+    if inside:
+        text = _excite_valve(text, device)
+    return Netlist(_tabulate(text, columns, points), circuit)
+
+
+def render(
+    design: Circuit | Stage, *, excite: str = "signal", extra: Mapping[str, Any] = MappingProxyType({})
+) -> Netlist:
+    """Render one circuit.
 
     Parameters
     ----------
-    stage : Stage
+    design : Circuit or Stage
     excite : str
         Which source has an ac value of 1; see :class:`simwrap.measures.requests.Request`.
     extra : mapping
@@ -255,9 +241,9 @@ def render(stage: Stage, *, excite: str = "signal", extra: Mapping[str, Any] = M
     Raises
     ------
     NetlistError
-        If the template is faulty or prints what a netlist must not hold.
+        If a template is faulty or prints what a netlist must not hold.
     """
-    return _render(stage, stage.values, 1, excite, extra)
+    return _render(as_circuit(design), {}, 1, excite, extra)
 
 
 @dataclass(frozen=True)
@@ -268,60 +254,12 @@ class Batch:
     netlist: Netlist
 
 
-@dataclass(frozen=True)
-class Table:
-    """Parameter values of many points.
-
-    Attributes
-    ----------
-    stage : Stage
-        Gives every value that isn't in ``columns``.
-    columns : mapping of str to ndarray, shape (points,)
-        Checked values by canonical parameter name.
-    points : int
-    """
-
-    stage: Stage
-    columns: Mapping[str, NDArray[Any]] = field(default_factory=dict)
-    points: int = 1
-
-    def at(self, index: int) -> Stage:
-        """Return the stage of one point."""
-        picked = {name: column[index] for name, column in self.columns.items()}
-        plain = {name: str(v) if isinstance(v, str) else float(v) for name, v in picked.items()}
-        return Stage(self.stage.template, MappingProxyType({**self.stage.values, **plain}), self.stage.valve_folders)
-
-    def take(self, indices: NDArray[np.intp]) -> Table:
-        """Return the table of some of its points, in that order."""
-        return Table(self.stage, {name: column[indices] for name, column in self.columns.items()}, len(indices))
-
-
-def _groups(table: Table) -> list[NDArray[np.intp]]:
-    """Split points by what surely changes the text: words, and which parts are there."""
-    if table.points == 1:
-        return [np.zeros(1, dtype=np.intp)]
-    keys = []
-    parts_asked_for = _PRESENT.findall(table.stage.template.source)
-    for name, column in table.columns.items():
-        if column.dtype.kind == "f":
-            if name in parts_asked_for:
-                keys.append((column != 0).astype(np.intp))
-        else:
-            keys.append(np.unique(column, return_inverse=True)[1].astype(np.intp))
-    if not keys:
-        return [np.arange(table.points)]
-    _, labels = np.unique(np.stack(keys), axis=1, return_inverse=True)
-    labels = labels.ravel()
-    order = np.argsort(labels, kind="stable")
-    return np.split(order, np.flatnonzero(np.diff(labels[order])) + 1)
-
-
-def _take(extra: Mapping[str, Any], indices: NDArray[np.intp]) -> dict[str, Any]:
+def take_extra(extra: Mapping[str, Any], indices: NDArray[np.intp]) -> dict[str, Any]:
     """Pick the points of every array inside ``extra``."""
     picked: dict[str, Any] = {}
     for key, value in extra.items():
         if isinstance(value, Mapping):
-            picked[key] = _take(value, indices)
+            picked[key] = take_extra(value, indices)
         else:
             array = np.asarray(value)
             picked[key] = array[indices] if array.ndim else value
@@ -341,22 +279,21 @@ def render_table(
         Together they hold every point once.
     """
     batches = []
-    for indices in _groups(table):
+    for indices in table.groups():
         part = table.take(indices)
         first = part.at(0)
-        values = dict(first.values)
-        values |= {
+        varying = {
             name: column
             for name, column in part.columns.items()
             if column.dtype.kind == "f" and (column != column[0]).any()
         }
-        picked = _scalars(_take(extra, indices)) if len(indices) == 1 else _take(extra, indices)
+        picked = _scalars(take_extra(extra, indices)) if len(indices) == 1 else take_extra(extra, indices)
         try:
-            batches.append(Batch(indices, _render(first, values, len(indices), excite, picked)))
+            batches.append(Batch(indices, _render(first, varying, len(indices), excite, picked)))
         except NotTabular:
             for position, index in enumerate(indices):
                 one = np.array([index])
-                made = render(part.at(position), excite=excite, extra=_scalars(_take(extra, one)))
+                made = render(part.at(position), excite=excite, extra=_scalars(take_extra(extra, one)))
                 batches.append(Batch(one, made))
     return batches
 

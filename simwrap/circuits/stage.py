@@ -1,278 +1,80 @@
-"""Stages: the header of a template and checked design values.
+"""Stages: a template with a checked value for every parameter.
 
-A template ``netlist_templates/<name>.cir.j2`` opens with a TOML header in a jinja2 comment
-(``{#toml ... #}``). A :class:`Stage` is that template with a checked value for every
-parameter: plain SI floats, valve names and choices. Stages are frozen; ``replace`` makes a
-changed one.
+Values are plain SI floats, valve names and words of choices. Stages are frozen; ``replace`` makes a
+changed one. Wherever a circuit is wanted, a stage is a circuit of one (:mod:`simwrap.circuits.circuit`).
 """
 
 from __future__ import annotations
 
 import html
-import re
-import tomllib
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
-from functools import cached_property, lru_cache
+from functools import cached_property
 from pathlib import Path
 from types import MappingProxyType
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from simwrap._paths import template_folders
-from simwrap.errors import FileProblemsError, InputError, RangeError, UnknownNameError
-from simwrap.registry import find, plugins
+from simwrap.circuits.header import Parameter, Template, ValveSlot, When
+from simwrap.circuits.library import find_template
+from simwrap.errors import InputError, RangeError, UnknownNameError
+from simwrap.registry import find
 from simwrap.units import quantity
 
 if TYPE_CHECKING:
+    from simwrap.circuits.circuit import Circuit
     from simwrap.valves import Valve
 
-_HEADER = re.compile(r"\A\{#toml\n(.*?)#\}", re.DOTALL)
-_VALVE_ROLES = ("anode", "screen", "grid", "cathode")
 #: Parameters that any valve of any stage has: factors on emission and amplification factor.
 SPREADS = ("emission", "mu")
 
 
 @dataclass(frozen=True)
-class Parameter:
-    """One parameter of a stage.
-
-    Parameters
-    ----------
-    name : str
-        Role in full words, such as "anode_resistor".
-    unit : str
-        Unit of the quantity ("ohm", "F", "V", "" for a pure number), "valve" or "choice".
-    default : float or str
-        Value where none is given.
-    label : str
-        Words for a table.
-    symbol : str
-        Trade symbol, such as "Ra".
-    minimum, maximum : float or None
-        Accepted range, ends included.
-    below : str
-        Name of another parameter that it has to be smaller than, "" for none.
-    choices : tuple of str
-        Accepted words of a choice.
-    kinds : tuple of str
-        Accepted kinds of a valve.
-    """
-
-    name: str
-    unit: str
-    default: Any
-    label: str
-    symbol: str = ""
-    minimum: float | None = None
-    maximum: float | None = None
-    below: str = ""
-    choices: tuple[str, ...] = ()
-    kinds: tuple[str, ...] = ()
-
-    @property
-    def numeric(self) -> bool:
-        """Whether the value is a number."""
-        return self.unit not in ("valve", "choice")
-
-
-@dataclass(frozen=True)
-class ValveSlot:
-    """A valve's place in a template: which parameter names it, and its nodes by role.
-
-    ``when`` maps choice parameters to the words for which the valve is there. ``grid_leak`` names the
-    parameter that is its grid leak, "" for none; ``leak_when`` tells for which words it is in the circuit, and
-    ``fixed_when`` for which the valve has fixed bias (never where it is empty).
-    """
-
-    instance: str
-    parameter: str
-    nodes: Mapping[str, str]
-    when: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
-    grid_leak: str = ""
-    leak_when: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
-    fixed_when: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
-
-    def present(self, values: Mapping[str, Any]) -> bool:
-        """Whether the valve is in the circuit for these values."""
-        return _holds(self.when, values)
-
-    def use(self, valve: Valve, values: Mapping[str, Any]) -> ValveUse:
-        """Return the valve in its place."""
-        # A triode in the place of a pentode has no screen.
-        nodes = {role: node for role, node in self.nodes.items() if role != "screen" or valve.kind == "pentode"}
-        leak = self.grid_leak if _holds(self.leak_when, values) else ""
-        fixed = bool(self.fixed_when) and _holds(self.fixed_when, values)
-        return ValveUse(valve, MappingProxyType(nodes), leak, fixed)
-
-
-def _holds(words: Mapping[str, tuple[str, ...]], values: Mapping[str, Any]) -> bool:
-    return all(values[name] in accepted for name, accepted in words.items())
-
-
-@dataclass(frozen=True, eq=False)
-class Template:
-    """A netlist template: its header, and its jinja2 source. Each file is read once."""
-
-    name: str
-    path: Path
-    summary: str
-    description: str
-    parameters: Mapping[str, Parameter]
-    ports: Mapping[str, str]
-    supplies: Mapping[str, str]
-    supplies_when: Mapping[str, Mapping[str, tuple[str, ...]]]
-    valves: Mapping[str, ValveSlot]
-    measures: tuple[str, ...]
-    other_measures: bool
-    references: tuple[str, ...]
-    checks: Mapping[str, Any]
-    standard_curves: Mapping[str, Mapping[str, list[float]]]
-    source: str
-
-
-@dataclass(frozen=True)
 class ValveUse:
-    """A valve in a stage.
+    """A valve in a circuit.
 
-    The :class:`~simwrap.valves.Valve`, its nodes by role, the parameter that is its grid leak ("" where there is
-    none in the circuit), and whether its bias is fixed.
+    Attributes
+    ----------
+    valve : Valve
+    nodes : mapping of str to str
+        Nodes by role.
+    currents : mapping of str to str
+        Nodes that carry the currents into the electrodes, in mA as volts, by electrode.
+    grid_leak : str
+        The parameter that is its grid leak, "" where there is none in the circuit.
+    fixed_bias : bool
+    stage : str
+        Name of the stage that it is in.
+    shares_load : bool
+        Whether another valve in opposite phase works on the same transformer, so that it may be cut off.
     """
 
     valve: Valve
     nodes: Mapping[str, str]
+    currents: Mapping[str, str] = field(default_factory=dict)
     grid_leak: str = ""
     fixed_bias: bool = False
+    stage: str = ""
+    shares_load: bool = False
 
 
-def _parameter(name: str, entry: Mapping[str, Any], problems: list[str]) -> Parameter | None:
-    missing = [key for key in ("unit", "default", "label") if key not in entry]
-    allowed = set(Parameter.__dataclass_fields__) - {"name"}
-    surplus = sorted(set(entry) - allowed)
-    if missing or surplus:
-        problems += [f"parameter {name} lacks {key}" for key in missing]
-        problems += [f"parameter {name} has the unknown key {key}" for key in surplus]
-        return None
-    words = dict(entry)
-    unit = words["unit"]
-    if unit == "choice" and words["default"] not in words.get("choices", ()):
-        problems.append(f"parameter {name}: the default isn't among its choices")
-        return None
-    try:
-        for key in ("default", "minimum", "maximum"):
-            if key in words and unit not in ("valve", "choice"):
-                words[key] = quantity.parse(words[key], unit, parameter=name)
-    except InputError as fault:
-        problems.append(str(fault))
-        return None
-    for key in ("choices", "kinds"):
-        words[key] = tuple(words.get(key, ()))
-    return Parameter(name=name, **words)
+def holds(words: When, values: Mapping[str, Any]) -> bool:
+    """Return whether every choice has one of its words."""
+    return all(values[name] in accepted for name, accepted in words.items())
 
 
-def read_template(path: Path) -> Template:
-    """Read one template file.
-
-    Raises
-    ------
-    FileProblemsError
-        With all problems of its header at once.
-    """
-    try:
-        text = path.read_text(encoding="utf-8")
-    except OSError as fault:
-        raise FileProblemsError(path, [f"can't be read ({fault.strerror})"]) from None
-    match = _HEADER.match(text)
-    if match is None:
-        raise FileProblemsError(path, ["doesn't open with a {#toml ... #} header"])
-    try:
-        header = tomllib.loads(match[1])
-    except tomllib.TOMLDecodeError as fault:
-        raise FileProblemsError(path, [f"its header is not TOML: {fault}"]) from None
-    problems: list[str] = []
-    problems += [f"the header lacks {key}" for key in ("summary", "parameters", "ports") if key not in header]
-    parameters = {
-        name: found
-        for name, entry in header.get("parameters", {}).items()
-        if (found := _parameter(name, entry, problems)) is not None
-    }
-    valves = {}
-    for instance, entry in header.get("valves", {}).items():
-        if entry.get("parameter") not in header.get("parameters", {}):
-            problems.append(f"valve {instance} names no parameter of the header")
-            continue
-        nodes = {role: entry[role] for role in _VALVE_ROLES if role in entry}
-        when, leak_when, fixed_when = (
-            {name: tuple(words) for name, words in entry.get(key, {}).items()}
-            for key in ("when", "leak_when", "fixed_when")
-        )
-        valves[instance] = ValveSlot(
-            instance,
-            entry["parameter"],
-            MappingProxyType(nodes),
-            when,
-            entry.get("grid_leak", ""),
-            leak_when,
-            fixed_when,
-        )
-    if problems:
-        raise FileProblemsError(path, problems)
-    return Template(
-        name=path.name.removesuffix(".cir.j2"),
-        path=path,
-        summary=header["summary"],
-        description=header.get("description", ""),
-        parameters=MappingProxyType(parameters),
-        ports=MappingProxyType(header["ports"]),
-        supplies=MappingProxyType(header.get("supplies", {})),
-        supplies_when=MappingProxyType(
-            {
-                name: {key: tuple(words) for key, words in entry.items()}
-                for name, entry in header.get("supplies_when", {}).items()
-            }
-        ),
-        valves=MappingProxyType(valves),
-        measures=tuple(header.get("measures", ("bias", "response"))),
-        other_measures=header.get("other_measures", True),
-        references=tuple(header.get("references", ())),
-        checks=MappingProxyType(header.get("checks", {})),
-        standard_curves=MappingProxyType(header.get("standard_curves", {})),
-        source=text,
-    )
-
-
-@lru_cache(maxsize=8)
-def _templates(folders: tuple[Path, ...]) -> Mapping[str, Path]:
-    found: dict[str, Path] = {}
-    for folder in folders:
-        for path in sorted(folder.glob("*.cir.j2")):
-            found.setdefault(path.name.removesuffix(".cir.j2"), path)
-    return found
-
-
-def _folders() -> tuple[Path, ...]:
-    added = [Path(str(folder)) for _, folder in plugins("simwrap.stages")]
-    return (*added, *template_folders())
-
-
-_read_template = lru_cache(maxsize=256)(read_template)
-
-
-def stage_names() -> list[str]:
-    """Return the names of all stages that can be made."""
-    return sorted(_templates(_folders()))
-
-
-def get_template(name: str) -> Template:
-    """Return the template named ``name``, in any case.
-
-    Raises
-    ------
-    UnknownNameError
-        If there is none; the error has the nearest names.
-    """
-    return _read_template(find("stage", name, _templates(_folders())))
+def _use(instance: str, slot: ValveSlot, valve: Valve, values: Mapping[str, Any]) -> ValveUse:
+    # A triode in the place of a pentode has no screen.
+    nodes = {role: node for role, node in slot.nodes.items() if role != "screen" or valve.kind == "pentode"}
+    currents = {"anode": f"n_{instance}_ia"}
+    if valve.kind == "pentode":
+        currents["screen"] = f"n_{instance}_ig2"
+    if valve.kind != "rectifier":
+        currents["grid"] = f"n_{instance}_ig"
+    leak = slot.grid_leak if holds(slot.leak_when, values) else ""
+    fixed = bool(slot.fixed_when) and holds(slot.fixed_when, values)
+    return ValveUse(valve, MappingProxyType(nodes), MappingProxyType(currents), leak, fixed)
 
 
 @dataclass(frozen=True)
@@ -299,54 +101,80 @@ class Stage:
         return self.template.name
 
     @property
-    def ports(self) -> Mapping[str, str]:
-        """Node of each port by role."""
-        return self.template.ports
-
-    @property
-    def standard_curves(self) -> Mapping[str, Mapping[str, list[float]]]:
-        """Time constants [s] by name of each standard's curve that the stage is meant to follow."""
-        return self.template.standard_curves
+    def summary(self) -> str:
+        """One line for a list."""
+        return self.template.summary
 
     @cached_property
+    def circuit(self) -> Circuit:
+        """The circuit of this stage alone, on its bench."""
+        from simwrap.circuits.circuit import Circuit
+
+        return Circuit({"": self}, (), self.name)
+
+    @property
+    def parameters(self) -> Mapping[str, Parameter]:
+        """Parameters by name."""
+        return self.template.parameters
+
+    @property
+    def measures(self) -> tuple[str, ...]:
+        """What is measured where nothing is asked for."""
+        return self.template.measures
+
+    @property
+    def ports(self) -> Mapping[str, str]:
+        """Node of each port by name."""
+        return self.circuit.ports
+
+    @property
     def supplies(self) -> Mapping[str, str]:
         """Source device by name of each supply that feeds something with these choices and valves."""
-        kinds = [use.valve.kind for use in self.valves.values()]
-        values = {**self.values, "valve_kind": kinds[0] if kinds else ""}
-        when = self.template.supplies_when
-        return {name: device for name, device in self.template.supplies.items() if _holds(when.get(name, {}), values)}
+        return self.circuit.supplies
 
     @cached_property
     def valves(self) -> Mapping[str, ValveUse]:
         """The valves that are in the circuit, by instance name."""
         found = {}
-        for instance, slot in self.template.valves.items():
-            if slot.present(self.values):
-                parameter = self.template.parameters[slot.parameter]
+        for instance, slot in self.template.header.valves.items():
+            if holds(slot.when, self.values):
+                parameter = self.parameters[slot.parameter]
                 valve = _valve(parameter, self.values[slot.parameter], self.name, self.valve_folders)
-                found[instance] = slot.use(valve, self.values)
+                found[instance] = _use(instance, slot, valve, self.values)
         return found
 
+    def in_use(self, when: When) -> bool:
+        """Return whether something is in use with these choices ("valve_kind": kind of the first valve)."""
+        kinds = [use.valve.kind for use in self.valves.values()] if "valve_kind" in when else []
+        return holds(when, {**self.values, "valve_kind": kinds[0] if kinds else ""})
+
     def check(self, name: str, given: Any) -> tuple[str, Any]:
-        """Return the canonical name and checked value of one parameter.
+        """Return the canonical name and checked value of one parameter, by its name or trade symbol.
 
         Raises
         ------
         UnknownNameError, QuantityError, RangeError
         """
-        spread = self._spread(name)
-        if spread is not None:
-            parameter = Parameter(spread, "", 1.0, "spread of a valve", minimum=0.1, maximum=10.0)
-        else:
-            where = self.name
-            parameter = find("parameter", name, self.template.parameters, where)
-        return parameter.name, _checked(parameter, given, self.name, self.valve_folders)
+        own = self.parameter_name(name)
+        parameter = self.parameters.get(own) or Parameter(
+            name=own, unit="", default=1.0, label="spread of a valve", minimum=0.1, maximum=10.0
+        )
+        return own, _checked(parameter, given, self.name, self.valve_folders)
+
+    def parameter_name(self, name: str) -> str:
+        """Return the canonical name of a parameter by its name, its trade symbol, or as "<instance>.emission".
+
+        Raises
+        ------
+        UnknownNameError
+        """
+        return self._spread(name) or find_parameter(name, self.parameters, self.name).name
 
     def _spread(self, name: str) -> str | None:
-        instance, dot, which = name.strip().casefold().partition(".")
+        instance, dot, which = str(name).strip().casefold().partition(".")
         if not dot:
             return None
-        accepted = [f"{valve}.{key}" for valve in self.template.valves for key in SPREADS]
+        accepted = [f"{valve}.{key}" for valve in self.template.header.valves for key in SPREADS]
         return find("parameter", f"{instance}.{which}", {entry: entry for entry in accepted}, self.name)
 
     def replace(self, **values: Any) -> Stage:
@@ -355,49 +183,93 @@ class Stage:
         for name, given in values.items():
             key, value = self.check(name, given)
             changed[key] = value
-        check_pairs(self.template, changed)
+        return self.with_values(changed)
+
+    def with_values(self, checked: Mapping[str, Any]) -> Stage:
+        """Return a stage with some checked values by name."""
+        changed = {**self.values, **checked}
+        check_pairs(self.parameters, changed, self.name)
         return Stage(self.template, MappingProxyType(changed), self.valve_folders)
+
+    def netlist(self) -> str:
+        """Return a whole netlist, with title and analyses, that ``ngspice -b`` runs unchanged."""
+        return self.circuit.netlist()
 
     def rows(self) -> list[tuple[str, str, str, str]]:
         """Return one row a parameter: symbol, label, name, and value with its unit."""
-        rows = []
-        for name, value in self.values.items():
-            parameter = self.template.parameters.get(name)
-            if parameter is None:
-                rows.append(("", "spread of a valve", name, f"{value:g}"))
-            elif parameter.numeric:
-                rows.append((parameter.symbol, parameter.label, name, _shown(parameter, value)))
-            else:
-                rows.append((parameter.symbol, parameter.label, name, str(value)))
-        return rows
+        return [parameter_row(self.parameters.get(name), name, value) for name, value in self.values.items()]
 
     def _repr_html_(self) -> str:
-        cells = "".join(
-            "<tr>" + "".join(f"<td style='text-align:left'>{html.escape(cell)}</td>" for cell in row) + "</tr>"
-            for row in self.rows()
-        )
-        head = "".join(f"<th style='text-align:left'>{word}</th>" for word in ("symbol", "part", "parameter", "value"))
-        return (
-            f"<table><caption>{html.escape(self.name)}: {html.escape(self.template.summary)}</caption>"
-            f"<tr>{head}</tr>{cells}</table>"
-        )
+        return parameter_table(f"{self.name}: {self.summary}", self.rows())
 
     def __repr__(self) -> str:
         values = ", ".join(f"{name}={text}" for _, _, name, text in self.rows())
         return f"Stage {self.name}({values})"
+
+    def __eq__(self, other: object) -> bool:
+        if not isinstance(other, Stage):
+            return NotImplemented
+        mine, theirs = ((s.template.path, dict(s.values), s.valve_folders) for s in (self, other))
+        return mine == theirs
+
+    def __hash__(self) -> int:
+        return hash((self.template.path, tuple(self.values.items()), self.valve_folders))
 
     def __reduce__(self) -> tuple[Any, ...]:
         return _rebuild, (self.template.path, dict(self.values), self.valve_folders)
 
 
 def _rebuild(path: Path, values: dict[str, Any], folders: tuple[Path, ...]) -> Stage:
-    return Stage(_read_template(path), MappingProxyType(values), folders)
+    return Stage(find_template(path), MappingProxyType(values), folders)
 
 
-def _shown(parameter: Parameter, value: float) -> str:
-    if value == 0 and parameter.unit == "F":
-        return "none"
-    return quantity.render(value, parameter.unit)
+def parameter_row(parameter: Parameter | None, name: str, value: Any) -> tuple[str, str, str, str]:
+    """Return symbol, label, name, and value with its unit."""
+    if parameter is None:
+        return "", "spread of a valve", name, f"{value:g}"
+    if not parameter.numeric:
+        return parameter.symbol, parameter.label, name, str(value)
+    none = value == 0 and parameter.unit == "F"
+    return parameter.symbol, parameter.label, name, "none" if none else quantity.render(value, parameter.unit)
+
+
+def parameter_table(caption: str, rows: Iterable[tuple[str, str, str, str]]) -> str:
+    """Return the rows as an HTML table."""
+    left = " style='text-align:left'"
+    cells = "".join("<tr>" + "".join(f"<td{left}>{html.escape(cell)}</td>" for cell in row) + "</tr>" for row in rows)
+    head = "".join(f"<th{left}>{word}</th>" for word in ("symbol", "part", "parameter", "value"))
+    return f"<table><caption>{html.escape(caption)}</caption><tr>{head}</tr>{cells}</table>"
+
+
+def find_parameter(name: str, parameters: Mapping[str, Parameter], where: str) -> Parameter:
+    """Return a parameter by its name in any case, or by its trade symbol.
+
+    A symbol counts as it is written ("Ra", "RA" only where nothing else is meant).
+
+    Raises
+    ------
+    UnknownNameError
+        With the nearest names.
+    InputError
+        If a symbol stands for several parameters.
+    """
+    try:
+        return find("parameter", name, parameters, where)
+    except UnknownNameError:
+        for fold in (str, str.casefold):
+            stage, _, symbol = str(name).strip().rpartition(".")
+            wanted = fold(symbol)
+            meant = [
+                full
+                for full, parameter in parameters.items()
+                if full.rpartition(".")[0].casefold() == stage.casefold()
+                and wanted in (fold(part) for part in (parameter.symbol, *parameter.symbol.split(", ")) if part)
+            ]
+            if len(meant) == 1:
+                return parameters[meant[0]]
+            if meant:
+                raise InputError(f'{where}: "{name}" may be {" or ".join(meant)}; give one of these names') from None
+        raise
 
 
 def _checked(parameter: Parameter, given: Any, where: str, folders: tuple[Path, ...]) -> Any:
@@ -424,7 +296,7 @@ def _valve(parameter: Parameter, given: Any, where: str, folders: tuple[Path, ..
         return valve
     for kind in parameter.kinds:
         try:
-            return get_valve(given, kind=kind, folders=folders)  # type: ignore[arg-type]  # a header's word
+            return get_valve(given, kind=kind, folders=folders)
         except UnknownNameError:
             raise
         except InputError:
@@ -441,18 +313,19 @@ def _range_words(parameter: Parameter) -> str:
     return "any value" if high is None else f"{quantity.render(high, unit)} or less"
 
 
-def stage(name: str, /, *, valve_folders: Iterable[str | Path] = (), **values: Any) -> Stage:
+def stage(name: str | Path, /, *, valve_folders: Iterable[str | Path] = (), **values: Any) -> Stage:
     """Make a stage from its template's name and design values.
 
     Parameters
     ----------
-    name : str
-        A stage, such as "triode_gain", in any case; `simwrap list stages` prints them.
+    name : str or path
+        A stage, such as "triode_gain", in any case (`simwrap list stages` prints them), or the file of
+        a template of your own, such as "my_stage.cir.j2".
     valve_folders : iterable of path
         Folders with valve files of your own, searched before the library.
     **values
-        Parameters by name: numbers in SI units, or text such as ``anode_resistor="100k"``,
-        ``valve="12AX7"``. What is not given has its default.
+        Parameters by name or trade symbol: numbers in SI units, or text such as ``anode_resistor="100k"``,
+        ``Ra="100k"``, ``valve="12AX7"``. What is not given has its default.
 
     Returns
     -------
@@ -466,13 +339,17 @@ def stage(name: str, /, *, valve_folders: Iterable[str | Path] = (), **values: A
         A value that can't be read with the unit that its parameter has.
     RangeError
         A value outside the accepted range.
+    FileProblemsError
+        A template with faults, all at once.
     """
-    template = get_template(name)
+    template = find_template(name)
     folders = tuple(Path(folder) for folder in valve_folders)
     base = Stage(template, MappingProxyType({}), folders)
     given: dict[str, Any] = {}
     for key, value in values.items():
         canonical, checked = base.check(key, value)
+        if canonical in given:
+            raise InputError(f"{template.name}: {canonical} is given twice")
         given[canonical] = checked
     complete = {
         parameter.name: given.pop(parameter.name)
@@ -480,11 +357,11 @@ def stage(name: str, /, *, valve_folders: Iterable[str | Path] = (), **values: A
         else _checked(parameter, parameter.default, template.name, folders)
         for parameter in template.parameters.values()
     }
-    check_pairs(template, complete)
+    check_pairs(template.parameters, complete, template.name)
     return Stage(template, MappingProxyType({**complete, **given}), folders)
 
 
-def check_pairs(template: Template, values: Mapping[str, Any]) -> None:
+def check_pairs(parameters: Mapping[str, Parameter], values: Mapping[str, Any], where: str) -> None:
     """Refuse values that contradict one another, in numbers or columns of shape (points,).
 
     Raises
@@ -492,27 +369,12 @@ def check_pairs(template: Template, values: Mapping[str, Any]) -> None:
     RangeError
         For the first that isn't below the one that it has to be below.
     """
-    for parameter in template.parameters.values():
-        if not parameter.below:
+    for name, parameter in parameters.items():
+        if not parameter.below or name not in values:
             continue
-        value, limit = np.broadcast_arrays(values[parameter.name], values[parameter.below])
+        stage, dot, _ = name.rpartition(".")
+        other = f"{stage}{dot}{parameter.below}"
+        value, limit = np.broadcast_arrays(values[name], values[other])
         for place in np.flatnonzero(np.asarray(value >= limit))[:1]:
             given, most = (quantity.render(float(entry.flat[place]), parameter.unit) for entry in (value, limit))
-            raise RangeError(parameter.name, given, f"less than {parameter.below}, {most}", template.name)
-
-
-def check_column(made: Stage, name: str, given: Iterable[Any]) -> tuple[str, np.ndarray]:
-    """Return the canonical name and checked values of one swept parameter.
-
-    A float array passes as it is (after the range check); text entries are parsed one by one.
-    """
-    entries = list(given) if not isinstance(given, np.ndarray) else given
-    if len(entries) == 0:
-        raise RangeError(name, "[]", "at least one value", made.name)
-    if isinstance(entries, np.ndarray) and entries.dtype.kind == "f":
-        # The ends of the range stand for all that lies between them; NaN and infinity would not.
-        picked = np.flatnonzero(~np.isfinite(entries))[:1].tolist() or [entries.argmin(), entries.argmax()]
-        names = [made.check(name, float(entries[index]))[0] for index in picked]
-        return names[0], np.array(entries, dtype=float)
-    checked = [made.check(name, entry) for entry in entries]
-    return checked[0][0], np.array([value for _, value in checked])
+            raise RangeError(name, given, f"less than {other}, {most}", where)

@@ -59,6 +59,23 @@ Valves = Annotated[
 ]
 
 
+def _add_stages(folders: list[Path] | None) -> list[Path] | None:
+    """Make the stages of some folders known before anything else looks for one."""
+    from simwrap.circuits.library import add_folders
+
+    add_folders(folders or [])
+    return folders
+
+
+Stages = Annotated[
+    list[Path] | None,
+    typer.Option(
+        "--stages", metavar="DIR", help="A folder of your own stage templates (repeatable).", callback=_add_stages,
+        is_eager=True,
+    ),
+]  # fmt: skip
+
+
 Kind = Annotated[
     str | None, typer.Option("--kind", help="Section of a type that has several: triode, pentode or rectifier.")
 ]
@@ -90,10 +107,13 @@ def _assignments(given: list[str] | None, option: str = "--set") -> dict[str, st
 
 
 def _stage(name: str, settings: list[str] | None, valves: list[Path] | None) -> Any:
+    from simwrap.circuits.design_file import read_design
     from simwrap.circuits.stage import stage
 
     folders = _folders(valves)
-    made = stage(name, valve_folders=folders)
+    made: Any = (
+        read_design(name, valve_folders=folders) if name.endswith(".toml") else stage(name, valve_folders=folders)
+    )
     return made.replace(**_assignments(settings)) if settings else made
 
 
@@ -106,22 +126,8 @@ def _measure_options(names: list[str] | None, options: list[str] | None) -> Any:
         measure, dot, option = key.partition(".")
         if not dot:
             raise RangeError("--option", key, "measure.option=value, such as headroom.nominal_level=0.5")
-        chosen.setdefault(measure, {})[option] = _option_value(text)
+        chosen.setdefault(measure, {})[option] = text
     return chosen
-
-
-def _option_value(text: str) -> Any:
-    """Read an option of a measure: a whole number, a number, several with commas, true or false, or a word."""
-    if "," in text:
-        return tuple(_option_value(part.strip()) for part in text.split(","))
-    if text.casefold() in ("true", "false"):
-        return text.casefold() == "true"
-    for kind in (int, float):
-        try:
-            return kind(text)
-        except ValueError:
-            continue
-    return text
 
 
 def _console() -> Any:
@@ -150,7 +156,10 @@ def _say_warnings(said: list[str]) -> None:
 
 @app.command("list")
 def list_things(
-    what: Annotated[str, typer.Argument(metavar="stages|valves|measures")], valves: Valves = None, as_json: Json = False
+    what: Annotated[str, typer.Argument(metavar="stages|valves|measures")],
+    valves: Valves = None,
+    stages: Stages = None,
+    as_json: Json = False,
 ) -> None:
     """List what there is: stages, valves or measures."""
     from simwrap.registry import find
@@ -165,9 +174,9 @@ def list_things(
 
 
 def _list_stages() -> tuple[list[str], list[Any]]:
-    from simwrap.circuits.stage import get_template, stage_names
+    from simwrap.circuits.library import find_template, stage_names
 
-    return ["stage", "what it is"], [(name, get_template(name).summary) for name in stage_names()]
+    return ["stage", "what it is"], [(name, find_template(name).summary) for name in stage_names()]
 
 
 def _list_valves(folders: list[Path]) -> tuple[list[str], list[Any]]:
@@ -190,7 +199,7 @@ def _list_measures() -> tuple[list[str], list[Any]]:
 @app.command()
 def show(name: str, kind: Kind = None, valves: Valves = None, as_json: Json = False) -> None:
     """Show a stage (parameters, references), a valve (ratings, proof, sources) or a measure (options)."""
-    from simwrap.circuits.stage import stage_names
+    from simwrap.circuits.library import stage_names
     from simwrap.measures.registry import measures
     from simwrap.valves import get_valve, valve_names
 
@@ -213,7 +222,7 @@ def show(name: str, kind: Kind = None, valves: Valves = None, as_json: Json = Fa
 
 def _show_stage(name: str, as_json: bool) -> None:
     from simwrap.circuits.stage import stage
-    from simwrap.simulation.measurement import plain
+    from simwrap.simulation.as_json import plain
 
     made = stage(name)
     template = made.template
@@ -237,16 +246,16 @@ def _show_measure(name: str, as_json: bool) -> None:
 
     entry = get_measure(name)
     if as_json:
-        print(
-            json.dumps({"measure": entry.name, "summary": entry.summary, "options": dict(entry.options)}, default=str)
-        )
+        options = {
+            key: {"default": option.default, "unit": option.rule.unit, "accepted": option.accepted}
+            for key, option in entry.options.items()
+        }
+        print(json.dumps({"measure": entry.name, "summary": entry.summary, "options": options}))
         return
     print(f"{entry.name}: {entry.summary}\n")
-    _table(
-        "options",
-        ["option", "default"],
-        [(key, "" if value is None else value) for key, value in entry.options.items()],
-    )
+    if entry.options:
+        rows = [(key, option.shown, option.accepted) for key, option in entry.options.items()]
+        _table("options", ["option", "default", "accepted"], rows)
     print(entry.description)
 
 
@@ -258,7 +267,7 @@ def _json_rows(table: Any) -> Any:
 
 
 def _show_valve(valve: Any, as_json: bool) -> None:
-    from simwrap.simulation.measurement import plain
+    from simwrap.simulation.as_json import plain
     from simwrap.valves import facts
 
     tables = facts(valve)
@@ -282,6 +291,7 @@ def measure(
     options: MeasureOptions = None,
     engine: Engine = "auto",
     valves: Valves = None,
+    stages: Stages = None,
     as_json: Json = False,
     plot: PlotFile = None,
 ) -> None:
@@ -296,13 +306,14 @@ def measure(
         print(json.dumps(found.to_dict()))
         return
     _table(
-        f"{made.name}: {made.template.summary}",
+        f"{made.name}: {made.summary}",
         ["parameter", "symbol", "value"],
         [(r[2], r[0], r[3]) for r in made.rows()],
     )
     for name in found.results:
         view = found[name]
-        _table(name, ["", ""], view.rows())
+        for caption, head, rows in view.tables():
+            _table(caption, list(head), rows)
         for key, text in view.conditions():
             print(textwrap.fill(f"{key}: {text}", 100, initial_indent="    ", subsequent_indent="      "))
         print()
@@ -370,6 +381,7 @@ def sweep(
     options: MeasureOptions = None,
     engine: Engine = "auto",
     valves: Valves = None,
+    stages: Stages = None,
     zipped: Annotated[bool, typer.Option("--zipped", help="Take the values side by side.")] = False,
     output: Annotated[
         Path | None, typer.Option("--output", metavar="FILE", help="Write the Dataset: .nc (netCDF) or .csv.")
@@ -382,11 +394,11 @@ def sweep(
 
     made = _stage(stage, settings, valves)
     columns = {
-        name: _sweep_values(text, {k.casefold(): v for k, v in made.template.parameters.items()}.get(name.casefold()))
+        name: _sweep_values(text, {k.casefold(): v for k, v in made.parameters.items()}.get(name.casefold()))
         for name, text in _assignments(over, "--over").items()
     }
     if not columns:
-        name, parameter = next((n, p) for n, p in made.template.parameters.items() if p.numeric and p.unit == "ohm")
+        name, parameter = next((n, p) for n, p in made.parameters.items() if p.numeric and p.unit == "ohm")
         value = made.values[name]
         columns = {name: [value * factor for factor in (0.5, 0.7, 1.0, 1.4, 2.0)]}
         print(
@@ -409,7 +421,9 @@ def sweep(
 
         _write_figure(plot_sweep(data), plot)
     if as_json:
-        print(json.dumps(_dataset_json(data)))
+        from simwrap.simulation.as_json import dataset_json
+
+        print(json.dumps(dataset_json(data)))
     else:
         _print_dataset(data)
 
@@ -429,40 +443,22 @@ def _write_dataset(data: Any, file: Path) -> None:
     print(f"written: {file}", file=sys.stderr)
 
 
-def _dataset_json(data: Any) -> dict[str, Any]:
-    from simwrap.simulation.measurement import plain
-
-    return {
-        "attrs": plain(dict(data.attrs)),
-        "coords": {
-            name: {"dims": list(c.dims), "units": c.attrs.get("units", ""), "values": plain(c.values)}
-            for name, c in data.coords.items()
-        },
-        "variables": {
-            name: {"dims": list(v.dims), "units": v.attrs.get("units", ""), "values": plain(v.values)}
-            for name, v in data.data_vars.items()
-        },
-    }
-
-
 def _print_dataset(data: Any) -> None:
     """Print one row a point with every single number, at most 200 rows."""
-    from simwrap.simulation.sweep import point_dims
+    from simwrap.simulation.dataset import point_dims, single_figures, unit_of
     from simwrap.units import quantity
 
     dims = point_dims(data)
     flat = data.stack(point_index=dims) if len(dims) > 1 else data.rename({dims[0]: "point_index"})
     axes = [name for name in data.coords if set(data[name].dims) <= set(dims)]
-    columns = [n for n, v in data.data_vars.items() if set(v.dims) == set(dims) and n not in ("status", "warnings")]
+    columns = single_figures(data)
     rows = []
     for index in range(min(flat.sizes["point_index"], 200)):
         one = flat.isel(point_index=index)
         cells = []
         for name in [*axes, *columns]:
             value = one["point_index" if name == dims[0] and len(dims) == 1 else name].item()
-            cells.append(
-                value if isinstance(value, str) else quantity.render(float(value), data[name].attrs.get("units", ""))
-            )
+            cells.append(value if isinstance(value, str) else quantity.render(float(value), unit_of(data[name])))
         rows.append((*cells, str(one["status"].item())))
     head = [*axes, *columns, "status"]
     if len(head) > 9:  # too wide for a terminal: one table a point is unreadable, so turn it round
@@ -481,6 +477,7 @@ def netlist(
     stage: Annotated[str, typer.Argument(help="A stage; `simwrap list stages` prints all.")],
     settings: Set = None,
     valves: Valves = None,
+    stages: Stages = None,
 ) -> None:
     """Print a complete netlist that `ngspice -b` runs unchanged."""
     from simwrap.circuits.render import render

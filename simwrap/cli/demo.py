@@ -10,7 +10,7 @@ import sys
 from pathlib import Path
 
 from simwrap.circuits.stage import Stage, stage
-from simwrap.simulation.measurement import Measurement, measure
+from simwrap.simulation.measurement import measure
 from simwrap.simulation.sweep import sweep
 from simwrap.units import quantity
 
@@ -75,8 +75,8 @@ def run(folder: Path) -> list[Path]:
     for title, made in stages().items():
         found = measure(made, SHOWN.get(title))
         print(f"{title}: {made!r}")
-        for line in _told(found):
-            print(f"  {line}")
+        for name in found:
+            print(f"  {name}: " + ", ".join(f"{words} {text}" for words, text in found[name].headline()))
         print(f"  simulated by {found.provenance['engine']} {found.provenance['engine_version']}")
         for text in found.warnings:
             print(f"  note: {text}")
@@ -106,58 +106,13 @@ def _cathode_sweep(folder: Path) -> Path:
         ["bias", "response", "headroom"],
         progress=sys.stderr.isatty(),
     )
-    best = int(data.headroom_output_rms_1pct.fillna(0).values.argmax())
+    most = data["headroom.output_rms_1pct"]
+    best = int(most.fillna(0).values.argmax())
     print(
         "line stage, cathode resistor over E12: most output at 1 % distortion "
-        f"({quantity.render(float(data.headroom_output_rms_1pct[best]), 'V')} r.m.s.) with "
-        f"{quantity.render(float(values[best]), 'ohm')}, where the gain is {float(data.gain[best]):.1f}\n"
+        f"({quantity.render(float(most[best]), 'V')} r.m.s.) with "
+        f"{quantity.render(float(values[best]), 'ohm')}, where the gain is {float(data['response.gain'][best]):.1f}\n"
     )
     target = folder / "line_stage_cathode_resistor.png"
-    plot_sweep(data, ["gain", "v1_anode_current", "headroom_output_rms_1pct"]).savefig(target)
+    plot_sweep(data, ["gain", "v1.anode_current", "output_rms_1pct"]).savefig(target)
     return target
-
-
-def _told(found: Measurement) -> list[str]:
-    """Return the few numbers that a builder looks at first."""
-    lines = []
-    if "bias" in found.results:
-        for name, use in found.stage.valves.items():
-            sits = found.bias.valves[name]
-            rating = f"{sits.anode_dissipation_share:.0f} % of its rating"
-            lines.append(
-                f"{name} ({use.valve.name}): anode {quantity.render(sits.anode_voltage, 'V')} and grid "
-                f"{quantity.render(sits.grid_voltage, 'V')} to the cathode, "
-                f"{quantity.render(sits.anode_current, 'A')}, "
-                f"{quantity.render(sits.anode_dissipation, 'W')} at the anode ({rating})"
-            )
-    if "response" in found.results:
-        r = found.response
-        ends = [quantity.render(end, "Hz") for end in (r.low_corner, r.high_corner) if end == end]
-        lines.append(
-            f"gain {r.gain:.3g} ({r.gain_db:.1f} dB) at 1 kHz, -3 dB at {' and '.join(ends) or 'no frequency'}"
-        )
-    if "tone_curves" in found.results:
-        t = found.tone_curves
-        lines.append(
-            f"bass {t.bass_boost_db[1]:+.1f} / {t.bass_cut_db[1]:+.1f} dB at 50 Hz, "
-            f"treble {t.treble_boost_db[1]:+.1f} / "
-            f"{t.treble_cut_db[1]:+.1f} dB at 10 kHz, insertion loss {t.insertion_loss_db:.1f} dB; flattest at bass "
-            f"{t.flattest.bass:.2f}, treble {t.flattest.treble:.2f} (within {t.flattest.deviation_db:.2f} dB)"
-        )
-    if "headroom" in found.results:
-        h = found.headroom
-        lines.append(
-            f"1 % distortion at {quantity.render(h.output_rms_1pct, 'V')} r.m.s. out, 3 % at "
-            f"{quantity.render(h.output_rms_3pct, 'V')}; first limit: {h.first_limit}"
-        )
-    if "balance" in found.results:
-        b = found.balance
-        lines.append(f"the halves differ by {abs(b.ratio_db):.3f} dB and {abs(b.phase_error_deg):.3f} degrees at 1 kHz")
-    if "power" in found.results:
-        p = found.power
-        lines.append(
-            f"{quantity.render(p.output_power, 'W')} with {p.thd:.1f} % distortion at {quantity.render(p.drive, 'V')} "
-            f"r.m.s. at each grid; anodes {quantity.render(p.anode_current_zero_signal, 'A')} at rest, "
-            f"{quantity.render(p.anode_current, 'A')} driven"
-        )
-    return lines

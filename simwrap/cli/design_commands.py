@@ -10,7 +10,7 @@ from typing import Annotated, Any
 import typer
 
 from simwrap.cli import app
-from simwrap.cli.app import Engine, Json, MeasureNames, MeasureOptions, Set, Valves
+from simwrap.cli.app import Engine, Json, MeasureNames, MeasureOptions, Set, Stages, Valves
 from simwrap.errors import RangeError
 
 Seed = Annotated[int, typer.Option("--seed", metavar="NUMBER", help="The same seed gives the same draws.")]
@@ -55,6 +55,7 @@ def tolerance(
     options: MeasureOptions = None,
     engine: Engine = "auto",
     valves: Valves = None,
+    stages: Stages = None,
     output: Annotated[
         Path | None, typer.Option("--output", metavar="FILE", help="Write the builds: .nc (netCDF) or .csv.")
     ] = None,
@@ -64,13 +65,11 @@ def tolerance(
     from simwrap.design.limits import parse_limits
     from simwrap.design.sensitivity import rank_parts
     from simwrap.design.tolerance import known_before, spread, worst_case, yield_of
-    from simwrap.simulation.measurement import plain
+    from simwrap.simulation.as_json import SCHEMA, plain
     from simwrap.simulation.sweep import save
 
     made = app._stage(stage, settings, valves)
-    chosen = app._measure_options(measures, options) or [
-        name for name in made.template.measures if name in ("bias", "response")
-    ]
+    chosen = app._measure_options(measures, options) or [name for name in made.measures if name in ("bias", "response")]
     varied: dict[str, Any] = {
         "tolerances": app._assignments(parts, "--part") or None,
         "valve_spread": app._assignments(valve_spread, "--valve-spread"),
@@ -95,6 +94,7 @@ def tolerance(
     statistics = _statistics(data)
     if as_json:
         told: dict[str, Any] = {
+            "schema": SCHEMA,
             "stage": made.name,
             "builds": builds,
             "seed": seed,
@@ -118,9 +118,10 @@ def tolerance(
             told["worst_case"] = {"method": extremes.method, **{name: extremes[name] for name in extremes.nominal}}
         print(json.dumps(plain(told)))
         return
+    from simwrap.simulation.dataset import unit_of
     from simwrap.units import quantity
 
-    rows = [(name, *[quantity.render(v, data[name].attrs["units"]) for v in row]) for name, row in statistics.items()]
+    rows = [(name, *[quantity.render(v, unit_of(data[name])) for v in row]) for name, row in statistics.items()]
     app._table(f"{made.name}: {builds} builds", ["variable", "nominal", "mean", "2.5 % below", "2.5 % above"], rows)
     print(f"varied: {data.attrs['factors']}")
     failed = int((data["status"] != "").sum())
@@ -141,7 +142,7 @@ def _statistics(data: Any) -> dict[str, tuple[float, float, float, float]]:
     found = {}
     for key in data.attrs:
         name = str(key).removeprefix("nominal.")
-        if name == key or name.startswith("node_") or name not in data:
+        if name == key or name.startswith("bias.nodes.") or name not in data:
             continue
         values = data[name].values[np.isfinite(data[name].values)]
         if len(values):
@@ -171,12 +172,13 @@ def choose(
     settings: Set = None,
     engine: Engine = "auto",
     valves: Valves = None,
+    stages: Stages = None,
     seed: Seed = 0,
     as_json: Json = False,
 ) -> None:
     """Choose part values from a series so that goals are met."""
     from simwrap.design.choose import choose as run
-    from simwrap.simulation.measurement import plain
+    from simwrap.simulation.as_json import SCHEMA, plain
 
     made = app._stage(stage, settings, valves)
     found = run(made, _goals(goals), _free(free), series=_series(series), engine=engine, seed=seed)
@@ -189,6 +191,7 @@ def choose(
         return {"values": one.values, "reached": one.reached, "misses": one.misses, "met": one.met}
 
     told = {
+        "schema": SCHEMA,
         "stage": made.name,
         "met": found.met,
         "summary": found.summary,
@@ -206,7 +209,7 @@ def _goals(given: list[str] | None) -> dict[str, Any]:
 
     found: dict[str, Any] = {}
     for text in given or []:
-        match = re.fullmatch(r"\s*([A-Za-z][\w ]*?)\s*(<=|>=|<|>|=)\s*(.+)", text)
+        match = re.fullmatch(r"\s*([A-Za-z][\w. ]*?)\s*(<=|>=|<|>|=)\s*(.+)", text)
         if match is None:
             raise RangeError("--goal", text, 'a goal such as "gain=50" or "low_corner < 20 Hz"')
         name, sign, value = match.groups()

@@ -16,15 +16,15 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from simwrap.circuits.render import Table
-from simwrap.circuits.stage import Parameter, Stage
+from simwrap.circuits.header import Parameter
+from simwrap.circuits.point_table import Table
+from simwrap.circuits.stage import Stage, find_parameter
 from simwrap.design.goals import Goal, read_goals
 from simwrap.design.limits import Known
-from simwrap.errors import InputError, RangeError, SimwrapError
-from simwrap.registry import find
+from simwrap.errors import InputError, RangeError, UnknownNameError
+from simwrap.measures.results import full_name
 from simwrap.simulation.evaluate import Options, Outcome, evaluate
 from simwrap.simulation.measurement import chosen_measures
-from simwrap.simulation.sweep import dataset_name
 from simwrap.tables import html_table, text_table
 from simwrap.units import eseries, quantity
 
@@ -126,7 +126,7 @@ class Choice:
         return said
 
     def _shown(self, name: str, value: float) -> str:
-        return quantity.render(value, self.stage.template.parameters[name].unit)
+        return quantity.render(value, self.stage.parameters[name].unit)
 
     def rows(self) -> list[tuple[str, ...]]:
         """Return one row a combination: what it is, its values, and what it reaches."""
@@ -321,7 +321,7 @@ def choose(
     stage : Stage
         Gives every value that isn't free, and where the search starts.
     goals : mapping of str to object
-        By variable, as a Dataset names it ("gain", "v1_anode_current"; without the valve's
+        By figure ("response.gain", or "gain"; "v1.anode_current", without the valve's
         name where there is one valve): a value such as 50 or "1 mA" (met within 5 %, 0.5 dB
         or 5 degrees), "50 +/- 2 %", ("<", 20), "45 to 55", "least" or "most".
     free : iterable of str, or mapping of str to (low, high)
@@ -354,8 +354,8 @@ def choose(
     if not goals:
         raise InputError(f'{stage.name}: choose needs at least one goal, such as {{"gain": 50}}')
     parts = _free_parts(stage, free, series)
-    nominal, chosen = _nominal(stage, goals, measures, options)
-    read = read_goals(goals, Known(nominal.units, nominal.values, stage.name))
+    nominal, chosen, named = _nominal(stage, goals, measures, options)
+    read = read_goals(goals, Known(nominal.units, nominal.values, stage.name), named)
     places = [nominal.places[goal.variable] for goal in read]
     used = {name: chosen[name] for name in dict.fromkeys(measure for measure, _ in places)}
     problem = _Problem(stage, read, places, used, parts, options)
@@ -383,15 +383,15 @@ def choose(
 
 
 def _free_parts(stage: Stage, free: Iterable[str] | Mapping[str, Any], series: str | Mapping[str, str]) -> list[_Free]:
-    parameters = stage.template.parameters
+    parameters = stage.parameters
     given = free if isinstance(free, Mapping) else dict.fromkeys([free] if isinstance(free, str) else free)
-    named = {find("parameter", name, parameters, stage.name).name: ends for name, ends in given.items()}
+    named = {find_parameter(name, parameters, stage.name).name: ends for name, ends in given.items()}
     if not named:
         raise InputError(f'{stage.name}: choose needs at least one free parameter, such as ["cathode_resistor"]')
     rows = (
         {}
         if isinstance(series, str)
-        else {find("parameter", k, parameters, stage.name).name: s for k, s in series.items()}
+        else {find_parameter(k, parameters, stage.name).name: s for k, s in series.items()}
     )
     parts = []
     for name, ends in named.items():
@@ -438,28 +438,33 @@ class _Nominal:
                 values = np.asarray(variable.values)
                 if variable.dims or values.dtype.kind not in "fi":
                     continue
-                name = dataset_name(measure, key, variable)
+                name = full_name(measure, key)
                 self.values[name], self.units[name], self.places[name] = float(values[0]), variable.unit, (measure, key)
 
 
 def _nominal(
     stage: Stage, goals: Mapping[str, Any], measures: Any, options: Options
-) -> tuple[_Nominal, dict[str, Mapping[str, Any]]]:
-    """Measure the stage as it stands until every goal's variable has been seen."""
+) -> tuple[_Nominal, dict[str, Mapping[str, Any]], dict[str, str]]:
+    """Measure the stage as it stands until every goal's figure has been seen.
+
+    Returns what was found, the measures with their options, and the name of the figure by goal: that of the first
+    measure which has one, so that what is measured for another goal can't make it ambiguous.
+    """
     from simwrap.measures.registry import measures as registered
 
     found = _Nominal({}, {}, {}, set())
     given = chosen_measures(stage, measures) if measures is not None else {}
     wanted = [name.strip().casefold().replace(" ", "_") for name in goals]
-    # The stage's own measures first; a goal such as "headroom_..." names its measure.
-    order = dict.fromkeys(
-        [*given, *[m for m in registered() if any(w.startswith(f"{m}_") for w in wanted)], "bias", "response"]
-    )
+    # The stage's own measures first; a goal such as "headroom.output_rms_1pct" names its measure.
+    named = [m for m in registered() if any(w.startswith((f"{m}.", f"{m}_")) for w in wanted)]
+    order = dict.fromkeys([*given, *named, "bias", "response"])
     if measures is None:
-        order |= dict.fromkeys([*stage.template.measures, *registered()])
+        order |= dict.fromkeys([*stage.measures, *registered()])
     used: dict[str, Mapping[str, Any]] = {}
+    figures: dict[str, str] = {}
     for name in order:
-        if all(_known(found, stage, goal) for goal in goals):
+        figures |= {goal: _figure(found, stage, goal) for goal in goals if not figures.get(goal)}
+        if all(figures.values()):
             break
         try:
             found.add(evaluate(Table(stage), {name: given.get(name, {})}, options))
@@ -468,15 +473,17 @@ def _nominal(
                 raise
             continue
         used[name] = given.get(name, {})
-    return found, used
+    figures |= {goal: _figure(found, stage, goal) or goal for goal in goals if not figures.get(goal)}
+    return found, used, figures
 
 
-def _known(found: _Nominal, stage: Stage, goal: str) -> bool:
+def _figure(found: _Nominal, stage: Stage, goal: str) -> str:
+    """Return the name of a goal's figure, "" where it isn't measured yet; the goal itself for several valves."""
     try:
-        Known(found.units, {}, stage.name).find(goal)
-    except SimwrapError:
-        return False
-    return True
+        first, *others = Known(found.units, {}, stage.name).find(goal)
+    except UnknownNameError:
+        return ""
+    return goal if others else first
 
 
 def _ratings(stage: Stage, options: Options) -> list[str]:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping
 from dataclasses import dataclass
+from types import MappingProxyType
 from typing import Any
 
 import numpy as np
@@ -33,7 +34,7 @@ class Goal:
     Attributes
     ----------
     variable : str
-        Name in a Dataset.
+        Name of the figure.
     unit : str
     text : str
         In words.
@@ -100,8 +101,10 @@ class Goal:
         return f"{100 * (value / wanted - 1):+.3g} %"
 
 
-def read_goals(goals: Mapping[str, Any], known: Known) -> list[Goal]:
-    """Read goals by variable; for what they may be see :func:`simwrap.choose`.
+def read_goals(goals: Mapping[str, Any], known: Known, names: Mapping[str, str] = MappingProxyType({})) -> list[Goal]:
+    """Read goals by figure; for what they may be see :func:`simwrap.choose`.
+
+    ``names`` has the figure that a goal was already found to be about.
 
     Raises
     ------
@@ -110,11 +113,9 @@ def read_goals(goals: Mapping[str, Any], known: Known) -> list[Goal]:
     """
     read: list[Goal] = []
     for given, wanted in goals.items():
-        variable, *others = known.find(given)
+        variable, *others = known.find(names.get(given, given))
         if others:
-            raise RangeError(
-                "goal", given, "the variable of one valve: " + " or ".join([variable, *others]), known.where
-            )
+            raise RangeError("goal", given, "the figure of one valve: " + " or ".join([variable, *others]), known.where)
         goal = _goal(variable, wanted, known)
         if goal.variable in [other.variable for other in read]:
             raise InputError(f"{known.where}: there are two goals for {goal.variable}")

@@ -11,8 +11,9 @@ The grammar, and nothing else is read::
     amount    = a number with an optional SI prefix and unit, or a percentage
 
 A percentage after ``+/-`` is one of the value in front of it. After a bound it is a share of
-the valve's rating, for a variable that has one. Names are those of a Dataset; spaces count
-as underscores, and a name without its valve ("anode_current") means that of every valve.
+the valve's rating, for a figure that has one. Names are those of :mod:`simwrap.measures.results`: a whole name
+("bias.valves.v1.anode_current") or its tail ("v1.anode_current", "gain"); spaces count as underscores, and a
+name without its valve ("anode_current") means that of every valve.
 """
 
 from __future__ import annotations
@@ -26,7 +27,9 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from numpy.typing import NDArray
 
-from simwrap.errors import InputError, RangeError, UnknownNameError
+from simwrap.errors import InputError, RangeError
+from simwrap.measures.results import find_names
+from simwrap.simulation.dataset import single_figures, unit_of
 from simwrap.tables import html_table, text_table
 from simwrap.units import quantity
 
@@ -34,9 +37,9 @@ if TYPE_CHECKING:
     import xarray
 
 FORMS = (
-    '"gain 50 +/- 10 %", "gain +/- 10 %", "gain 45 to 55", "low_corner < 20 Hz" or "headroom_first_limit is cut-off"'
+    '"gain 50 +/- 10 %", "gain +/- 10 %", "gain 45 to 55", "low_corner < 20 Hz" or "headroom.first_limit is cut-off"'
 )
-_NAME = r"(?P<name>[A-Za-z][A-Za-z0-9_ ]*?)"
+_NAME = r"(?P<name>[A-Za-z](?:[A-Za-z0-9_ ]|\.(?=[A-Za-z]))*?)"
 _START = r"(?=[-+.0-9])"  # of an amount
 _BOUND = re.compile(rf"{_NAME}\s*(?P<sign><=|>=|<|>)\s*(?P<end>[^<>=]+)")
 _AROUND = re.compile(rf"{_NAME}(?:\s+{_START}(?P<centre>[^<>=]+?))?\s*(?:\+/-|±)\s*(?P<off>[^<>=±]+)")
@@ -54,7 +57,7 @@ class Limit:
     text : str
         As it was stated.
     variable : str
-        Name in a Dataset.
+        Name of the figure.
     low, high : float
         The range; infinite where it is open.
     strict : bool
@@ -105,21 +108,13 @@ class Known:
     where: str = ""
 
     def find(self, given: str) -> list[str]:
-        """Return the variables that a name means: one, or the same one of every valve.
+        """Return the figures that a name means: one, or the same one of every valve.
 
         Raises
         ------
-        UnknownNameError
+        UnknownNameError, AmbiguousNameError, RenamedError
         """
-        wanted = re.sub(r"[\s_]+", "_", given.strip()).casefold()
-        for name in self.units:
-            if name.casefold() == wanted:
-                return [name]
-        valves = [name.removesuffix("_anode_voltage") for name in self.units if name.endswith("_anode_voltage")]
-        of_valves = [name for valve in valves for name in self.units if name.casefold() == f"{valve}_{wanted}"]
-        if not of_valves:
-            raise UnknownNameError("single-number variable", given, self.units, self.where)
-        return of_valves
+        return find_names(given, self.units, kind="figure", where=self.where)
 
 
 def parse_limits(limits: str | Iterable[str], known: Known) -> list[Limit]:
@@ -273,12 +268,7 @@ class Yield:
 
 def known_of(data: xarray.Dataset) -> Known:
     """Return what limits on a Dataset of :func:`simwrap.spread` or a sweep can be about."""
-    dims = data["status"].dims
-    units = {
-        str(name): "word" if variable.dtype.kind in "US" else str(variable.attrs.get("units", ""))
-        for name, variable in data.data_vars.items()
-        if variable.dims == dims and name not in ("status", "warnings")
-    }
+    units = {name: "word" if data[name].dtype.kind in "US" else unit_of(data[name]) for name in single_figures(data)}
     nominal = {
         name: float(data.attrs[f"nominal.{name}"])
         for name in units

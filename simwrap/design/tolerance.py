@@ -16,14 +16,17 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from numpy.typing import NDArray
 
-from simwrap.circuits.render import Table, render
-from simwrap.circuits.stage import SPREADS, Stage
+from simwrap.circuits.point_table import Table
+from simwrap.circuits.render import render
+from simwrap.circuits.stage import SPREADS, Stage, find_parameter
 from simwrap.design.limits import Known, Yield, yield_of
-from simwrap.errors import InputError, QuantityError, RangeError
+from simwrap.errors import InputError, QuantityError, RangeError, UnknownNameError
+from simwrap.measures.results import find_name, labelled
 from simwrap.registry import find
+from simwrap.simulation.dataset import unit_of
 from simwrap.simulation.evaluate import Options, evaluate
 from simwrap.simulation.measurement import MeasureChoice, chosen_measures
-from simwrap.simulation.sweep import dataset_name, save, sweep
+from simwrap.simulation.sweep import save, sweep
 from simwrap.tables import html_table, text_table
 from simwrap.units import quantity
 
@@ -146,7 +149,7 @@ def factors_of(
 
 def _part_tolerances(stage: Stage, tolerances: Mapping[str, Any]) -> dict[str, tuple[float, float]]:
     """Kinds first, then what is said of a single part."""
-    parameters = stage.template.parameters
+    parameters = stage.parameters
     found: dict[str, tuple[float, float]] = {}
     singles: dict[str, tuple[float, float]] = {}
     for given, tolerance in tolerances.items():
@@ -158,9 +161,10 @@ def _part_tolerances(stage: Stage, tolerances: Mapping[str, Any]) -> dict[str, t
             ]
             found |= {name: ends for name in covered if _matters(stage, name)}
             continue
-        single = find(
-            "parameter or kind of part", given, {**{n: n for n in parameters}, **{k: k for k in KINDS}}, stage.name
-        )
+        try:
+            single = find_parameter(given, parameters, stage.name).name
+        except UnknownNameError:
+            raise UnknownNameError("parameter or kind of part", given, [*parameters, *KINDS], stage.name) from None
         if not parameters[single].numeric:
             raise RangeError(
                 f"tolerance of {single}", tolerance, "one for a number: this parameter is a word", stage.name
@@ -171,7 +175,7 @@ def _part_tolerances(stage: Stage, tolerances: Mapping[str, Any]) -> dict[str, t
 
 def _matters(stage: Stage, name: str) -> bool:
     """Whether a part is in the circuit as its choices stand."""
-    moved = Stage(stage.template, {**stage.values, name: stage.values[name] * 1.001}, stage.valve_folders)
+    moved = stage.with_values({name: stage.values[name] * 1.001})
     return render(moved).circuit.text != render(stage).circuit.text
 
 
@@ -253,7 +257,7 @@ def columns_of(stage: Stage, factors: Sequence[Factor], positions: Floats) -> di
         for name in factor.parameters:
             columns[name] = columns.get(name, np.full(len(positions), float(stage.values.get(name, 1.0)))) * change
     for name, column in columns.items():
-        parameter = stage.template.parameters.get(name)
+        parameter = stage.parameters.get(name)
         if parameter is not None and (parameter.minimum is not None or parameter.maximum is not None):
             columns[name] = np.clip(column, parameter.minimum, parameter.maximum)
     return columns
@@ -394,15 +398,13 @@ def known_before(
     options = Options(engine=engine, time_limit=time_limit, workers=1)
     outcome = evaluate(Table(stage), chosen_measures(stage, measures), options)
     units, nominal = {}, {}
-    for measure, result in outcome.results.items():
-        for key, variable in result.variables.items():
-            values = np.asarray(variable.values)
-            if variable.dims:
-                continue
-            name = dataset_name(measure, key, variable)
-            units[name] = variable.unit if values.dtype.kind == "f" else "word"
-            if values.dtype.kind == "f":
-                nominal[name] = float(values[0])
+    for name, variable in labelled(outcome.results).items():
+        values = np.asarray(variable.values)
+        if variable.dims:
+            continue
+        units[name] = variable.unit if values.dtype.kind == "f" else "word"
+        if values.dtype.kind == "f":
+            nominal[name] = float(values[0])
     return Known(units, nominal, stage.name)
 
 
@@ -429,8 +431,8 @@ class WorstCase:
     nominal: dict[str, float]
 
     def __getitem__(self, variable: str) -> tuple[float, float]:
-        """Return the lowest and the highest value of a variable."""
-        values = np.asarray(self.data[variable].values, dtype=float)
+        """Return the lowest and the highest value of a figure, by its name or tail."""
+        values = np.asarray(self.data[find_name(variable, self.nominal)].values, dtype=float)
         if np.isnan(values).all():
             return float("nan"), float("nan")
         return float(np.nanmin(values)), float(np.nanmax(values))
@@ -439,8 +441,8 @@ class WorstCase:
         """Return one row a variable: its name, nominal, lowest and highest value."""
         rows = []
         for name, value in self.nominal.items():
-            if name in self.data and not name.startswith("node_"):
-                unit = self.data[name].attrs.get("units", "")
+            if name in self.data and not name.startswith("bias.nodes."):
+                unit = unit_of(self.data[name])
                 low, high = self[name]
                 shown = [quantity.render(v, unit) for v in (value, low, high)]
                 rows.append((name, shown[0], shown[1], shown[2]))

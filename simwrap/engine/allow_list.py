@@ -7,8 +7,8 @@ them that this module has not read completely itself.
 
 Allowed lines: ``*`` comments, elements r c l k v i b e g f h d, and ``.model <name> d(...)``.
 Expressions of b sources may hold numbers, ``v(node)``, ``v(node,node)``, ``i(v_name)``,
-+ - * / and powers, brackets, and the functions of :data:`FUNCTIONS`, which both engines read
-alike.
++ - * / and powers, brackets, and the functions of :data:`simwrap.engine.expressions.FUNCTIONS`,
+which both engines read alike.
 """
 
 from __future__ import annotations
@@ -19,33 +19,22 @@ import re
 from collections.abc import Iterable
 from dataclasses import dataclass, field
 
+from simwrap.engine import expressions
 from simwrap.errors import NetlistError, shown
-
-#: Functions of b-source expressions and their number of arguments.
-FUNCTIONS = {
-    "abs": 1, "acos": 1, "asin": 1, "atan": 1, "ceil": 1, "cos": 1, "cosh": 1, "exp": 1, "floor": 1,
-    "ln": 1, "log": 1, "log10": 1, "max": 2, "min": 2, "pow": 2, "pwr": 2, "sgn": 1, "sin": 1,
-    "sinh": 1, "sqrt": 1, "tan": 1, "tanh": 1, "uramp": 1,
-}  # fmt: skip
 
 #: Parameters of a diode model that may be given.
 DIODE_PARAMETERS = frozenset("is n rs bv ibv cjo vj m tt".split())
 
-_NUMBER = r"(?:\d+(?:\.\d*)?(?:e[+-]?\d+)?)"
-_NUMBER_LINE = re.compile(r"[+-]?" + _NUMBER + r"\Z")
+_NUMBER_LINE = re.compile(r"[+-]?" + expressions.NUMBER + r"\Z")
 _NODE = re.compile(r"(?:0|n_[a-z0-9_]+)\Z")
 _DEVICE = re.compile(r"[rclkvibegfhd]_[a-z0-9_]+\Z")
 _MODEL = re.compile(r"\.model ([a-z][a-z0-9_]*) d\(([a-z0-9_=.+ -]*)\)\Z")
 _PRINTABLE = re.compile(r"[\x20-\x7e]*\Z")
-_TOKEN = re.compile(
-    rf"\s*(?:(?P<number>{_NUMBER})|(?P<volt>v\(\s*(?P<plus>[a-z0-9_]+)\s*(?:,\s*(?P<minus>[a-z0-9_]+)\s*)?\))"
-    r"|(?P<amp>i\(\s*(?P<source>[a-z0-9_]+)\s*\))|(?P<word>[a-z_][a-z0-9_]*)|(?P<sign>\*\*|[-+*/^(),]))"
-)
 
 
 @dataclass(frozen=True)
 class Device:
-    """One element line: its kind (SPICE letter), nodes, fields and what its expression reads."""
+    """One element line: its kind (SPICE letter), nodes, fields, and what it reads (nodes, ``i(v_name)``)."""
 
     name: str
     kind: str
@@ -54,15 +43,17 @@ class Device:
     fields: tuple[str, ...]
     reads: tuple[str, ...] = ()
     current: bool = False
+    program: expressions.Program = ()
 
 
 @dataclass(frozen=True)
 class Parsed:
-    """A netlist that passed: its lines, devices by name and nodes in order of appearance."""
+    """A netlist that passed: its lines, devices by name, nodes in order of appearance, diode models."""
 
     lines: tuple[str, ...]
     devices: dict[str, Device]
     nodes: tuple[str, ...]
+    models: dict[str, dict[str, float]]
 
     def kind(self, kind: str) -> list[str]:
         """Names of the devices of one kind."""
@@ -73,7 +64,7 @@ class Parsed:
 class _Building:
     lines: list[str] = field(default_factory=list)
     devices: dict[str, Device] = field(default_factory=dict)
-    models: set[str] = field(default_factory=set)
+    models: dict[str, dict[str, float]] = field(default_factory=dict)
 
 
 def _refuse(number: int, line: str, why: str) -> NetlistError:
@@ -87,101 +78,6 @@ def _number(text: str, line: int, whole: str) -> float:
     if not math.isfinite(value):
         raise _refuse(line, whole, f"has {shown(text)}, which is not a finite number")
     return value
-
-
-class _Expression:
-    """Recursive descent over one b-source expression; collects the nodes and sources it reads."""
-
-    def __init__(self, text: str, line: int, whole: str) -> None:
-        self.line, self.whole = line, whole
-        self.tokens: list[tuple[str, str]] = []
-        self.reads: list[str] = []
-        place = 0
-        text = text.rstrip()
-        while place < len(text):
-            match = _TOKEN.match(text, place)
-            if match is None:
-                raise self.refuse(f"has {shown(text[place : place + 12])} in its expression, which is not understood")
-            kind = str(match.lastgroup)
-            if match["volt"]:
-                kind = "operand"
-                self.reads += [node for node in (match["plus"], match["minus"]) if node]
-            elif match["amp"]:
-                kind = "operand"
-                self.reads.append("i:" + match["source"])
-            self.tokens.append((kind, match.group().strip()))
-            place = match.end()
-        self.place = 0
-        self.sum()
-        if self.place != len(self.tokens):
-            raise self.refuse(f"has {shown(self.tokens[self.place][1])} in its expression where an operator is needed")
-
-    def refuse(self, why: str) -> NetlistError:
-        return _refuse(self.line, self.whole, why)
-
-    def peek(self) -> str:
-        return self.tokens[self.place][1] if self.place < len(self.tokens) else ""
-
-    def take(self, sign: str) -> None:
-        if self.peek() != sign:
-            raise self.refuse(f"has {shown(self.peek() or 'the end')} in its expression where {shown(sign)} is needed")
-        self.place += 1
-
-    def sum(self) -> None:
-        self.product()
-        while self.peek() in ("+", "-"):
-            self.place += 1
-            self.product()
-
-    def product(self) -> None:
-        self.signed()
-        while self.peek() in ("*", "/"):
-            self.place += 1
-            self.signed()
-
-    def signed(self) -> None:
-        sign = self.peek() in ("+", "-")
-        if sign:
-            self.place += 1
-        power = self.power()
-        # The engines disagree on both: one reads -x^2 as (-x)^2, and a^b^c from the other end.
-        if sign and power:
-            raise self.refuse("has a sign in front of a power; put the power in brackets")
-
-    def power(self) -> bool:
-        self.operand()
-        if self.peek() not in ("^", "**"):
-            return False
-        self.place += 1
-        if self.peek() in ("+", "-"):
-            self.place += 1
-        self.operand()
-        if self.peek() in ("^", "**"):
-            raise self.refuse("has a power of a power; use brackets")
-        return True
-
-    def operand(self) -> None:
-        if self.place >= len(self.tokens):
-            raise self.refuse("has an expression that ends too early")
-        kind, text = self.tokens[self.place]
-        self.place += 1
-        if kind == "number":
-            _number(text, self.line, self.whole)
-        elif kind == "word":
-            count = FUNCTIONS.get(text)
-            if count is None:
-                raise self.refuse(f"has {shown(text)} in its expression; known functions: {', '.join(FUNCTIONS)}")
-            self.take("(")
-            for index in range(count):
-                if index:
-                    self.take(",")
-                self.sum()
-            self.take(")")
-        elif text == "(":
-            self.sum()
-            self.take(")")
-        elif kind != "operand":
-            raise self.refuse(f"has {shown(text)} in its expression where a value is needed")
 
 
 def _source_fields(fields: list[str], number: int, line: str) -> None:
@@ -213,22 +109,24 @@ def _element(fields: list[str], number: int, line: str) -> Device:
             raise _refuse(number, line, "has a field missing")
         nodes: tuple[str, ...] = tuple(fields[1:3])
         reads: tuple[str, ...] = ()
+        program: expressions.Program = ()
         current = False
         if kind == "b":
             what, equals, expression = line.split(None, 3)[3].partition("=")
             if what.strip() not in ("v", "i") or not equals:
                 raise _refuse(number, line, 'needs "v=" or "i=" and an expression')
-            reads, current = tuple(_Expression(expression, number, line).reads), what.strip() == "i"
+            program = expressions.parse(expression, functools.partial(_refuse, number, line))
+            reads, current = expressions.reads(program), what.strip() == "i"
         else:
             _source_fields(fields, number, line)
             current = kind == "i"
-        found = Device(name, kind, number, nodes, tuple(fields), reads, current)
+        found = Device(name, kind, number, nodes, tuple(fields), reads, current, program)
     else:
         shape = _FIELDS[kind]
         if len(fields) != len(shape) + 1:
             wanted = ", ".join(_MEANING[letter] for letter in shape)
             raise _refuse(number, line, f"has {len(fields) - 1} fields after its name; needed: {wanted}")
-        reads = tuple("i:" + word for word, letter in zip(fields[1:], shape, strict=True) if letter == "s")
+        reads = tuple(f"i({word})" for word, letter in zip(fields[1:], shape, strict=True) if letter == "s")
         nodes = tuple(word for word, letter in zip(fields[1:], shape, strict=True) if letter == "n")
         if "v" in shape:
             problem = value_problem(kind, _number(fields[-1], number, line))
@@ -260,12 +158,13 @@ def _model(line: str, number: int, building: _Building) -> None:
     match = _MODEL.match(line)
     if match is None:
         raise _refuse(number, line, 'is not allowed; the only card with a dot is ".model name d(is=1e-14 n=1.5)"')
+    values = {}
     for word in match[2].split():
         name, equals, value = word.partition("=")
         if name not in DIODE_PARAMETERS or not equals:
             raise _refuse(number, line, f"has {shown(word)}; known: {', '.join(sorted(DIODE_PARAMETERS))}")
-        _number(value, number, line)
-    building.models.add(match[1])
+        values[name] = _number(value, number, line)
+    building.models[match[1]] = values
 
 
 class _Groups:
@@ -292,9 +191,10 @@ def _check_references(building: _Building, known: Iterable[str]) -> None:
     for device in devices.values():
         line = building.lines[device.line - 1]
         for read in device.reads:
-            if read.startswith("i:"):
-                if devices.get(read[2:]) is None or devices[read[2:]].kind != "v":
-                    raise _refuse(device.line, line, f"reads the current of {shown(read[2:])}, not a v source here")
+            if read.startswith("i("):
+                name = read[2:-1]
+                if devices.get(name) is None or devices[name].kind != "v":
+                    raise _refuse(device.line, line, f"reads the current of {shown(name)}, not a v source here")
             elif read not in nodes:
                 raise _refuse(device.line, line, f"reads the node {shown(read)}, which nothing is connected to")
         if device.kind == "k":
@@ -388,7 +288,7 @@ def check(text: str) -> Parsed:
         raise NetlistError("netlist: it has no elements")
     _check_references(building, nodes)
     _check_paths(building)
-    return Parsed(tuple(building.lines), building.devices, nodes)
+    return Parsed(tuple(building.lines), building.devices, nodes, building.models)
 
 
 def check_vectors(parsed: Parsed, vectors: Iterable[str]) -> tuple[str, ...]:

@@ -141,7 +141,7 @@ class SteadyRun:
         Give up after so many periods: the point is then failed with that reason.
 
     Reply vectors: float, (points, levels, samples), one whole period that starts at phase 0.
-    Reply extras: ``periods`` (points, levels) and ``method`` ("extrapolated", "brute
+    Reply extras: ``periods`` (points, levels) and ``method`` ("shooting", "brute
     force", or "at rest" for an amplitude of 0).
     """
 

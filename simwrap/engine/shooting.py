@@ -2,15 +2,16 @@
 
 One period is run at a time from a given state (all node voltages and inductor currents), so a period
 is a map from the state at its beginning to that at its end, and the steady state is its fixed point.
-The fixed point is approached by Newton's method: from how one period answers to a small change of its
-beginning follows the beginning at which the slow states (capacitors that need hundreds of periods) would
-stop moving. The first such Jacobian is that of the quiet circuit, a period of which costs little, and
-every later period improves it by what it adds (the multi-secant form of Broyden's update). A level
-starts from the state and the Jacobian of the level before.
+The fixed point is approached by Newton's method (the shooting method): from how one period answers to a
+small change of its beginning follows the beginning at which the slow states (capacitors that need hundreds
+of periods) would stop moving. That answer, the Jacobian, is computed from the waveforms of a period that was
+run, by making the circuit linear along them (:mod:`simwrap.engine.linearised`); it costs less than a period.
+Periods that come after improve it by what they add (the multi-secant form of Broyden's update). A level
+starts from the state of the level before.
 
 Whatever a Newton step says is confirmed by the plain period that follows it. Where the steps do not come
-to rest, plain periods alone are run ("brute force"). A steady state that the circuit would run away from
-is refused.
+to rest, plain periods alone are run ("brute force"). A circuit that oscillates while it is quiet is refused
+before anything is run, and so is a steady state that the circuit would run away from.
 
 Sources: T. J. Aprille and T. N. Trick, "Steady-state analysis of nonlinear circuits with periodic
 inputs", Proc. IEEE 60 (1972) 108; C. G. Broyden, Math. Comp. 19 (1965) 577; V. Eyert, "A comparative
@@ -23,49 +24,56 @@ from __future__ import annotations
 import time
 from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
 
 import numpy as np
 
+from simwrap.engine.backends.base import Backend
 from simwrap.engine.deck import Deck
+from simwrap.engine.linearised import Linearised, inductance_matrix
 from simwrap.engine.protocol import Array, OpRun, SteadyRun
 from simwrap.engine.resample import onto
-
-if TYPE_CHECKING:
-    from simwrap.engine.worker import Host
+from simwrap.errors import NetlistError
 
 #: Steps of a period, and at least so many of the fastest tone's.
 STEPS, STEPS_FASTEST = 200, 60
-#: Periods remembered by the extrapolation.
+#: Steps of the linear period: at least and at most, and so many of the fastest tone's.
+LINEAR_STEPS, MOST_LINEAR_STEPS, LINEAR_STEPS_FASTEST = 50, 400, 12
+#: A Newton step that leaves more than this share of the way asks for a new Jacobian.
+POOR = 0.1
+#: Periods remembered by the secant update.
 MEMORY = 20
 RCOND = 1e-3
 #: After so many periods within the tolerance, changes of the distortion are taken for an engine's jitter.
 JITTER = 6
 #: Periods in which a nudge shows whether a steady state is stable.
 GROWTH = 24
-#: Looks at a Jacobian's largest eigenvalue before that, and the value from which on it would grow.
-LOOKS, GROWS = 6, 1.001
+#: An eigenvalue of the Jacobian from which on a nudge would grow.
+GROWS = 1.001
 #: Part of a nudge down to which it has died away.
 DIED_AWAY = 0.1
+#: Share of its rate at which a quiet circuit's oscillation has to grow to be one for sure.
+OSCILLATES = 1e-3
 #: A signal smaller than this share of the largest needs to be as steady as one of that share.
 SMALL = 1e-2
 #: Changes that an engine's own tolerance leaves [V or A, mA for a valve's currents].
 RESOLVED = 1e-8
-#: Steps of a period of the quiet circuit.
-QUIET_STEPS = 50
-#: Periods after which the extrapolation is given up.
-PATIENCE = 90
+#: Periods after which Newton's method is given up, and those of a block of plain ones.
+PATIENCE, BLOCK = 50, 10
+#: Blocks from whose changes it is reckoned how many more are needed.
+OUTLOOK = 8
 
 
 @dataclass
 class Period:
-    """One period: waveforms resampled, their spectra, and the state at its end."""
+    """One period: waveforms resampled, their spectra, the states at its ends, and what the engine gave."""
 
     waves: list[Array]
     spectra: Array
     begin: Array
     end: Array
     miss: Array
+    times: Array
+    given: dict[str, Array]
 
 
 @dataclass
@@ -80,39 +88,40 @@ class Settled:
 class Solver:
     """The levels of one point, one after the other."""
 
-    def __init__(self, host: Host, deck: Deck, run: SteadyRun, values: Mapping[str, float], seconds: float) -> None:
+    def __init__(self, host: Backend, deck: Deck, run: SteadyRun, values: Mapping[str, float], seconds: float) -> None:
         self.host, self.deck, self.run, self.values, self.seconds = host, deck, run, dict(values), seconds
+        self.until = time.monotonic() + seconds
         parsed = deck.parsed
-        self.coils = [f"i({name})" for name in parsed.kind("l")]
-        self.names = [*parsed.nodes, *self.coils]
-        self.vectors = list(dict.fromkeys([*self.names, *run.vectors]))
+        self.linear = Linearised(parsed, self.values)
+        self.names = (*parsed.nodes, *(f"i({name})" for name in parsed.kind("l")))
+        self.vectors = list(dict.fromkeys((*self.names, *self.linear.sensed, *run.vectors)))
         self.period = 1.0 / run.fundamental
-        fastest = max([run.fundamental, *(tone.frequency for tone in run.tones)])
-        steps = max(STEPS, STEPS_FASTEST * fastest / run.fundamental, run.samples / 4)
-        self.step = self.period / steps
+        fastest = max([run.fundamental, *(tone.frequency for tone in run.tones)]) / run.fundamental
+        self.step = self.period / max(STEPS, STEPS_FASTEST * fastest, run.samples / 4)
+        steps = int(np.clip(LINEAR_STEPS_FASTEST * fastest, LINEAR_STEPS, MOST_LINEAR_STEPS))
+        self.coarse = np.linspace(0.0, self.period, steps + 1)
         self.grid = np.arange(run.samples) * (self.period / run.samples)
         self.state = _true_state(deck, self.names, self.values)
         self.back = np.linalg.pinv(self.state)
         self.jacobian = np.zeros((len(self.state), len(self.state)))
-        self.known = False
         self.start: Array | None = None
         self.count = 0
 
-    def rest(self) -> Array:
-        """Return the state of the quiet circuit."""
-        out = [np.empty(1) for _ in self.names]
+    def quiet(self, vectors: tuple[str, ...]) -> Array:
+        """Return the operating point, a value for each vector [V, A]."""
+        out = [np.empty(1) for _ in vectors]
         self.host.load(self.deck, self.values)
-        self.host.op(OpRun(tuple(self.names)), out, 0)
+        self.host.op(OpRun(vectors), out, 0)
         self.host.unload()
-        state = np.concatenate(out)
-        if not np.isfinite(state).all():
+        found = np.array([one[0] for one in out])
+        if not np.isfinite(found).all():
             raise RuntimeError("the operating point is not a finite number")
-        return state
+        return found
 
     def one_period(self, state: Array) -> Period:
         """Run one period from a state."""
         if time.monotonic() > self.until:
-            raise TimeoutError(f"no steady state within {self.seconds:.3g} s ({self.count} periods)")
+            raise TimeoutError(f"no steady state within the time limit ({self.count} periods)")
         self.count += 1
         given = dict(zip(self.names, state.tolist(), strict=True))
         lines = self.deck.initial(given, self.lines, self.host.own_flux_only)
@@ -125,7 +134,7 @@ class Solver:
             raise RuntimeError("the state after a period is not a finite number")
         waves = [self._whole(times, by_name[name]) for name in self.run.vectors]
         spectra = np.abs(np.fft.rfft(waves, axis=1)) / self.run.samples * 2.0
-        return Period(waves, spectra, state, end, self.state @ (end - state))
+        return Period(waves, spectra, state, end, self.state @ (end - state), times, by_name)
 
     def _whole(self, times: Array, wave: Array) -> Array:
         # In the steady state the end is also the beginning, which the engine doesn't return exactly.
@@ -141,11 +150,13 @@ class Solver:
         RuntimeError, TimeoutError
             When it does not come to rest, with the reason.
         """
-        self.until = time.monotonic() + self.seconds
         self.count = 0
         self.amplitude = abs(amplitude)
         if amplitude == 0.0:
             return self._silence()
+        if self.start is None:
+            self._refuse_oscillator()
+            self.start = self.quiet(self.names)
         tones = [tone.scaled(amplitude) for tone in self.run.tones]
         source = self.run.source
         self.lines = self.deck.lines(self.values, {source: self.deck.drive(source, self.values, tones)})
@@ -153,31 +164,40 @@ class Solver:
         for _ in range(2):
             loosened = self.host.loosened
             try:
-                found = self._extrapolated(self.rest() if self.start is None else self.start)
+                found = self._shoot(self.start)
             except TimeoutError:
                 raise
             except RuntimeError:
-                found = None  # an extrapolated state may be one that the engine can't start from
+                found = None  # a state reckoned ahead may be one that the engine can't start from
             if self.host.loosened == loosened:
                 break
-            self.known, self.jacobian = False, np.zeros_like(self.jacobian)
-        method = "extrapolated"
+        method = "shooting"
         if found is None:
             method = "brute force"
-            found = self._brute(self.rest())
+            found = self._brute(self.quiet(self.names))
         self._stays(found)
         self.start = found.end
         return Settled(found.waves, self.count, method)
 
+    def _refuse_oscillator(self) -> None:
+        """No signal comes to rest in a circuit that oscillates while it is quiet."""
+        point = self.quiet(self.linear.needed)
+        try:
+            poles = self.linear.matrices(dict(zip(self.linear.needed, point, strict=True))).poles()
+        except (np.linalg.LinAlgError, NetlistError):
+            return  # a look ahead only: the periods themselves will tell
+        growing = poles[(poles.real > OSCILLATES * np.abs(poles)) & (poles.imag > OSCILLATES * np.abs(poles))]
+        if growing.size:
+            worst = growing[np.argmax(growing.real)]
+            raise RuntimeError(
+                f"the circuit is unstable: without a signal it oscillates by itself at about "
+                f"{worst.imag / (2.0 * np.pi):.3g} Hz"
+            )
+
     def _silence(self) -> Settled:
         """Without a signal the steady state is the operating point."""
-        levels = [np.empty(1) for _ in self.run.vectors]
-        self.host.load(self.deck, self.values)
-        self.host.op(OpRun(self.run.vectors), levels, 0)
-        self.host.unload()
-        if not np.isfinite(levels).all():
-            raise RuntimeError("the operating point is not a finite number")
-        return Settled([np.full(self.run.samples, level[0]) for level in levels], 0, "at rest")
+        levels = self.quiet(self.run.vectors)
+        return Settled([np.full(self.run.samples, level) for level in levels], 0, "at rest")
 
     def change(self, one: Period, other: Period, fine: bool = False) -> float:
         """Largest change of a harmonic in units of what is allowed; below 1 is settled.
@@ -198,27 +218,24 @@ class Solver:
             largest = max(largest, float((moved[:, 2:] / allowed[:, None]).max(initial=0.0)))
         return largest
 
-    def _extrapolated(self, start: Array) -> Period | None:
-        """Newton with a Jacobian that every period improves; None when it doesn't come to rest."""
-        if not self.known:
-            self._quiet_jacobian()
-            self.known = True
+    def _shoot(self, start: Array) -> Period | None:
+        """Newton's method, each step judged by the one that would follow it; None when it doesn't come to rest."""
         base = self.one_period(start)
         past = [base]
-        plain, rejected, short = 1, 0, 1.0
+        fresh, plain, short = self._linear_period(base), 0, 1.0
         calm, near = False, 0
-        while self.count < min(PATIENCE + len(self.jacobian), self.run.max_periods):
-            self._learn(base, past)
-            step = "plain" if plain > 0 or calm else "slope" if rejected in (2, 4) else "newton"
-            begin = base.end if step == "plain" else self._next(base, step == "slope", short)
+        while self.count < min(PATIENCE, self.run.max_periods):
+            if not fresh:
+                self._learn(base, past)
+            newton = not (plain or calm)
             try:
-                trial = self.one_period(begin)
+                trial = self.one_period(self._next(base, short) if newton else base.end)
             except TimeoutError:
                 raise
             except RuntimeError:
                 # The engine can't start from such a state: go less far.
-                short, rejected = 0.3 * short, rejected + 1
-                if step == "plain" or short < 0.01:
+                short *= 0.3
+                if not newton or short < 0.01:
                     return None
                 continue
             past = [*past, trial][-MEMORY:]
@@ -226,47 +243,30 @@ class Solver:
             if calm and moved < 1.0:
                 # A whole Newton step and the plain period after it left the harmonics where they were.
                 return trial
-            calm = step == "newton" and moved < 1.0 and short == 1.0
+            calm = newton and moved < 1.0 and short == 1.0
             near = near + 1 if self.change(base, trial) < 1.0 else 0
-            plain -= 1
-            if step == "plain" or self._away(trial) < 0.8 * self._away(base) or calm:
-                base, rejected, short = trial, 0, 1.0
+            left = self._away(trial) / max(self._away(base), 1e-300)
+            plain = max(plain - 1, 0)
+            if not newton or left < 0.8 or calm:
+                base, short = trial, 1.0
+                fresh = not calm and (not newton or left > POOR) and self._linear_period(base)
+            elif short > 0.1:
+                # The way was right at its beginning: go less far along it.
+                fresh, short = False, 0.3 * short
             else:
-                rejected += 1
-                if rejected > 4:
-                    plain, rejected = 2, 0
+                fresh, plain, short = False, 2, 1.0
         return None
 
-    def _quiet_jacobian(self) -> None:
-        """What one period does to small changes of the quiet circuit: the first guess of the Jacobian."""
-        rest = self.rest()
-        lines, step, until = self.lines, self.step, self.until
-        self.lines = self.deck.lines(self.values)
-        self.step = self.period / QUIET_STEPS
+    def _linear_period(self, period: Period) -> bool:
+        """Compute the Jacobian along a period; False (and no change) where it can't be."""
         try:
-            # A thousandth of the largest voltage; of a coil's current, what is a thousandth of the largest current
-            # or a milliampere: an ampere through a large coil would be hundreds of volts.
-            coils = np.array([name.startswith("i(") for name in self.names])
-            scale = np.where(
-                coils,
-                1e-3 * max(1e-3, float(np.abs(rest[coils]).max(initial=0.0))),
-                1e-3 * max(1.0, float(np.abs(rest[~coils]).max(initial=0.0))),
-            )
-            undisturbed = self.one_period(rest).end
-            basis, sizes, _ = np.linalg.svd(self.state, full_matrices=False)
-            for way in basis.T[sizes > 1e-9 * sizes.max(initial=0.0)]:
-                change = self.back @ way
-                change /= float(np.max(np.abs(change) / scale))
-                moved = self.state @ change
-                try:
-                    answer = self.state @ (self.one_period(rest + change).end - undisturbed)
-                except TimeoutError:
-                    raise
-                except RuntimeError:
-                    continue  # the engine can't start there: that way counts as one that forgets at once
-                self.jacobian += np.outer(answer - self.jacobian @ moved, moved) / (moved @ moved)
-        finally:
-            self.lines, self.step, self.until = lines, step, until
+            found = self.linear.period(self.state, self.names, self.coarse, period.times, period.given)
+        except np.linalg.LinAlgError:
+            return False
+        if not np.isfinite(found).all():
+            return False
+        self.jacobian = found
+        return True
 
     def _newton(self, period: Period) -> Array:
         """Return the change of a period's beginning after which its end would be its beginning."""
@@ -277,13 +277,9 @@ class Solver:
         """How far a period is from the steady state: a small miss of a slow part counts for its whole way."""
         return float(np.linalg.norm(self._newton(period)))
 
-    def _next(self, base: Period, slope: bool, short: float) -> Array:
-        """Return the state at which the slow parts would stop moving, or one close to ``base`` on the way."""
-        step = self._newton(base)
-        if slope:
-            # Two secants along this way were no good: ask for the slope at the base itself.
-            return np.asarray(base.begin + 0.01 * (self.back @ step))
-        return np.asarray(base.end + short * (self.back @ (step - base.miss)))
+    def _next(self, base: Period, short: float) -> Array:
+        """Return the state at which the slow parts would stop moving, or one on the way there."""
+        return np.asarray(base.end + short * (self.back @ (self._newton(base) - base.miss)))
 
     def _learn(self, base: Period, past: list[Period]) -> None:
         """Multi-secant update: what changes of the beginning did to the end, near ``base``."""
@@ -298,15 +294,13 @@ class Solver:
 
     def _stays(self, found: Period) -> None:
         """Refuse a steady state that the circuit would run away from: it oscillates by itself."""
-        # The Jacobian is only learnt, so look: a small nudge along its growing way shows whether it does grow there.
-        for _ in range(LOOKS):
-            power, ways = np.linalg.eig(self.jacobian)
-            largest = int(np.argmax(np.abs(power))) if power.size else 0
-            if not power.size or abs(power[largest]) < GROWS:
-                return
-            nudge = self.back @ np.real(ways[:, largest])
-            nudge *= 1e-4 * max(1.0, float(np.abs(found.end).max())) / max(float(np.abs(nudge).max()), 1e-30)
-            self._learn(found, [self.one_period(found.end + nudge)])
+        self._linear_period(found)
+        power, ways = np.linalg.eig(self.jacobian)
+        largest = int(np.argmax(np.abs(power))) if power.size else 0
+        if not power.size or abs(power[largest]) < GROWS:
+            return
+        nudge = self.back @ np.real(ways[:, largest])
+        nudge *= 1e-4 * max(1.0, float(np.abs(found.end).max())) / max(float(np.abs(nudge).max()), 1e-30)
         # What grows at first may still die away, so it is followed over a whole turn of its phase.
         turn = 2.0 * np.pi / max(abs(float(np.angle(power[largest]))), 1e-9)
         state = found.end + nudge
@@ -325,23 +319,40 @@ class Solver:
         raise RuntimeError("the steady state is unstable: the circuit oscillates by itself or drifts away")
 
     def _brute(self, start: Array) -> Period:
-        """Run plain periods until blocks of ten agree, with what is still to come reckoned in."""
-        state, block = start, 10
+        """Run plain periods until blocks of them agree, with what is still to come reckoned in."""
+        state = start
         marks: list[Period] = []
+        changes: list[float] = []
         while self.count < self.run.max_periods:
             period = self.one_period(state)
             state = period.end
-            if self.count % block == 0:
-                marks.append(period)
-                if len(marks) >= 3:
-                    now, before = self.change(marks[-1], marks[-2]), self.change(marks[-2], marks[-3])
-                    ratio = min(now / before, 0.99) if before > 0.0 else 0.0
-                    if now * max(1.0, ratio / (1.0 - ratio)) < 1.0:
+            if self.count % BLOCK == 0:
+                marks = [*marks[-1:], period]
+                if len(marks) == 2:
+                    changes.append(self.change(marks[0], marks[1]))
+                if len(changes) >= 2:
+                    ratio = min(changes[-1] / changes[-2], 0.99) if changes[-2] > 0.0 else 0.0
+                    if changes[-1] * max(1.0, ratio / (1.0 - ratio)) < 1.0:
                         return period
+                self._hopeless(changes)
         raise RuntimeError(f"no steady state within {self.count} periods")
 
+    def _hopeless(self, changes: list[float]) -> None:
+        """Give up early when at the rate of the last blocks it would need more periods than there are."""
+        if len(changes) <= OUTLOOK or changes[-1] <= 0.0:
+            return
+        # Halves of the outlook are compared, so that a single quiet block decides nothing.
+        half = OUTLOOK // 2
+        before, now = max(changes[-OUTLOOK:-half]), max(changes[-half:])
+        fall = np.log(before / now) / half if now > 0.0 else np.inf
+        if max(np.log(changes[-1]), 0.0) > fall * (self.run.max_periods - self.count) / BLOCK:
+            raise RuntimeError(
+                f"no steady state: after {self.count} periods it still changes by "
+                f"{100.0 * changes[-1] * self.run.tolerance:.2g} % in ten, and hardly less than before"
+            )
 
-def _true_state(deck: Deck, names: list[str], values: Mapping[str, float]) -> Array:
+
+def _true_state(deck: Deck, names: tuple[str, ...], values: Mapping[str, float]) -> Array:
     """Return the matrix from all names to the true state, whose square is twice the stored energy [J].
 
     One row a capacitor (sqrt(C) times its voltage) and one a coil (of a factor of the matrix of
@@ -349,7 +360,7 @@ def _true_state(deck: Deck, names: list[str], values: Mapping[str, float]) -> Ar
     state, and small fast capacitors don't drown large slow ones.
     """
     place = {name: index for index, name in enumerate(names)}
-    size = {n: float(values.get(n, d.fields[3])) for n, d in deck.parsed.devices.items() if d.kind in "clk"}
+    size = {n: float(values.get(n, deck.parsed.devices[n].fields[3])) for n in deck.parsed.kind("c")}
     rows = []
     for name in deck.parsed.kind("c"):
         if size[name] > 0.0:
@@ -358,12 +369,7 @@ def _true_state(deck: Deck, names: list[str], values: Mapping[str, float]) -> Ar
                 if node in place:
                     row[place[node]] += sign * np.sqrt(size[name])
             rows.append(row)
-    coils = deck.parsed.kind("l")
-    inductances = np.diag([size[name] for name in coils])
-    for name in deck.parsed.kind("k"):
-        one, other = (coils.index(coil) for coil in deck.parsed.devices[name].fields[1:3])
-        inductances[one, other] += size[name] * np.sqrt(inductances[one, one] * inductances[other, other])
-        inductances[other, one] = inductances[one, other]
+    coils, inductances = inductance_matrix(deck.parsed, values)
     power, ways = np.linalg.eigh(inductances)
     for value, way in zip(power, ways.T, strict=True):
         row = np.zeros(len(names))

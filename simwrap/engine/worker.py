@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 import time
-from collections.abc import Callable, Sequence
+from collections.abc import Callable
 from dataclasses import dataclass
-from typing import Any, Protocol
+from typing import Any
 
 import numpy as np
 
 from simwrap.engine import allow_list, shooting
+from simwrap.engine.backends.base import Backend
 from simwrap.engine.deck import Deck, decades
 from simwrap.engine.protocol import AcRun, Array, NoiseRun, OpRun, Run, SteadyRun, TransientRun
 from simwrap.engine.resample import onto
@@ -39,27 +40,6 @@ class Part:
     axis: Array | None
     reasons: list[str]
     extras: dict[str, Array]
-
-
-class Host(Protocol):
-    """What both engines offer inside the child; see neospice_host.py and ngspice_host.py."""
-
-    name: str
-    version: str
-    loosened: int
-
-    @property
-    def own_flux_only(self) -> bool: ...
-    def load(self, deck: Deck, values: dict[str, float]) -> None: ...
-    def unload(self) -> None: ...
-    def alter(self, names: Sequence[str], values: Sequence[float]) -> None: ...
-    def op(self, run: OpRun, out: Sequence[Array], index: int) -> None: ...
-    def ac(self, run: AcRun, out: Sequence[Array], index: int) -> None: ...
-    def noise(self, run: NoiseRun, out: Sequence[Array], index: int) -> None: ...
-    def transient(
-        self, deck: Deck, lines: list[str], vectors: Sequence[str], stop: float, step: float,
-        start: float = 0.0, from_given: bool = False,
-    ) -> tuple[Array, list[Array]]: ...  # fmt: skip
 
 
 Beat = Callable[[int, int, int], None]
@@ -95,7 +75,7 @@ def empty(run: Run, points: int) -> Part:
     return Part({name: np.full(shape, blank, kind) for name in names}, axis, [""] * points, extras)
 
 
-def solve(host: Host, job: Job, beat: Beat) -> list[Part]:
+def solve(host: Backend, job: Job, beat: Beat) -> list[Part]:
     """Solve every point of a chunk; a point that fails gets NaN and a reason."""
     points = len(job.values)
     deck = Deck(allow_list.check(job.text))
@@ -118,7 +98,7 @@ def solve(host: Host, job: Job, beat: Beat) -> list[Part]:
     return parts
 
 
-def _solve_small(host: Host, job: Job, beat: Beat, deck: Deck, parts: list[Part], small: list[int]) -> None:
+def _solve_small(host: Backend, job: Job, beat: Beat, deck: Deck, parts: list[Part], small: list[int]) -> None:
     names, table = job.names, job.values.tolist()
     alter = host.alter
     steps: list[tuple[int, Callable[..., None], Run, list[Array]]] = []
@@ -158,7 +138,7 @@ def _solve_small(host: Host, job: Job, beat: Beat, deck: Deck, parts: list[Part]
 
 
 def _solve_transient(
-    host: Host, deck: Deck, run: TransientRun, part: Part, point: int, values: dict[str, float]
+    host: Backend, deck: Deck, run: TransientRun, part: Part, point: int, values: dict[str, float]
 ) -> None:
     factor = 1.0 if run.amplitude is None else float(run.amplitude[point, 0])
     terms = [term.scaled(factor) for term in run.terms]
@@ -178,7 +158,7 @@ def _solve_transient(
 
 
 def _solve_steady(
-    host: Host, job: Job, beat: Beat, deck: Deck, part: Part, k: int, point: int, values: dict[str, float]
+    host: Backend, job: Job, beat: Beat, deck: Deck, part: Part, k: int, point: int, values: dict[str, float]
 ) -> None:
     run = job.runs[k]
     assert isinstance(run, SteadyRun)

@@ -2,24 +2,33 @@
 
 from __future__ import annotations
 
+from typing import Annotated
+
 import numpy as np
 
 from simwrap.measures.common import StageLike, axis, check_inside, decibels, divide, port, scalar, vector
 from simwrap.measures.numerics.crossings import at_frequency, first_crossing, interpolate
 from simwrap.measures.numerics.level_sweep import first_limit, sweep_levels
+from simwrap.measures.options import Frequency, Option, PerDecade, SweepEnd
 from simwrap.measures.registry import Steps, measure
 from simwrap.measures.requests import Ac, Result, Variable
 
 
-@measure("balance", summary="level and phase difference of two outputs, and what each side gives")
+@measure(
+    "balance",
+    summary="level and phase difference of two outputs, and what each side gives",
+    ports=("output", "output_b"),
+    headline=("ratio_db", "phase_error_deg"),
+    picture="simwrap.plots.measures.balance:draw",
+)
 def balance(
     stage: StageLike,
     *,
-    start: float = 10.0,
-    stop: float = 1e5,
-    per_decade: int = 20,
-    reference_frequency: float = 1000.0,
-    levels: int = 18,
+    start: SweepEnd = 10.0,
+    stop: SweepEnd = 1e5,
+    per_decade: PerDecade = 20,
+    reference_frequency: Frequency = 1000.0,
+    levels: Annotated[int, Option(least=18, most=200, zero="left out")] = 18,
 ) -> Steps:
     """Measure the balance of a stage with the ports ``output`` and ``output_b``.
 

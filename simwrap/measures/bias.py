@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from fnmatch import fnmatchcase
 from typing import Any
 
 import numpy as np
@@ -20,17 +21,54 @@ from simwrap.measures.common import (
 )
 from simwrap.measures.registry import Steps, measure
 from simwrap.measures.requests import Op, Result, Variable
+from simwrap.tables import Listing
 
 #: Share of a rating from which a value is called near to it.
 NEAR = 0.9
 
 
-@measure("bias", summary="operating point of every valve and node, against the valves' ratings")
+def valve_tables(found: Any) -> list[Listing]:
+    """Return a table with a row a valve, and one with the nodes."""
+    columns = {
+        "anode_voltage": "anode",
+        "screen_voltage": "screen",
+        "grid_voltage": "grid",
+        "anode_current": "anode current",
+        "screen_current": "screen current",
+        "anode_dissipation": "dissipation",
+        "anode_dissipation_share": "of its rating",
+    }
+    valves = [path.removesuffix(".type") for path in found.paths if fnmatchcase(path, "valves.*.type")]
+    had = {key: words for key, words in columns.items() if any(f"{valve}.{key}" in found.paths for valve in valves)}
+    rows = [
+        (
+            valve.partition(".")[2],
+            found.text(f"{valve}.type"),
+            *(found.text(f"{valve}.{key}") if f"{valve}.{key}" in found.paths else "" for key in had),
+        )
+        for valve in valves
+    ]
+    paths = [path for path in found.paths if path.startswith("nodes.")]
+    nodes: list[tuple[str, ...]] = [(path.partition(".")[2], found.text(path)) for path in paths]
+    tables = [Listing("bias: voltages to the cathode", ("valve", "type", *had.values()), rows)] if rows else []
+    return [*tables, Listing("voltages to ground", ("", ""), nodes)]
+
+
+@measure(
+    "bias",
+    summary="operating point of every valve and node, against the valves' ratings",
+    headline=("valves.*.anode_voltage", "valves.*.anode_current", "valves.*.anode_dissipation"),
+    picture="simwrap.plots.measures.anode_curves:draw",
+    shows=("load_lines",),
+    table=valve_tables,
+)
 def bias(stage: StageLike) -> Steps:
     """Measure the operating point.
 
     Results
     -------
+    valves.<name>.type
+        Designation of the valve.
     valves.<name>.anode_voltage, grid_voltage, screen_voltage
         To the cathode [V].
     valves.<name>.anode_current, screen_current, grid_current, cathode_current
@@ -51,6 +89,7 @@ def bias(stage: StageLike) -> Steps:
     unknown: list[str] = []
     for instance, use in valves.items():
         state = operating_point(reply, instance, use)
+        variables[f"valves.{instance}.type"] = scalar(np.full(points, use.valve.name), "", f"type of {instance}")
         for quantity, values in state.items():
             unit = {"voltage": "V", "current": "A", "dissipation": "W"}[quantity.rpartition("_")[2]]
             words = f"{instance} {quantity.replace('_', ' ')}"
@@ -70,10 +109,9 @@ def bias(stage: StageLike) -> Steps:
                 continue
             checked.append(f"{instance} {words}")
             compare(warnings, f"{instance} ({use.valve.name}): {words}", values, limit, unit)
-    inner = tuple(f"n_{instance}_" for instance in valves)  # nodes of the valves' laws
-    for node, values in reply.values.items():
-        if not node.startswith(("i(", *inner)):
-            variables[f"nodes.{node}"] = scalar(values, "V", f"{node} to ground")
+    for path, node in stage.node_paths.items():
+        if node in reply.values:
+            variables[f"nodes.{path}"] = scalar(reply.values[node], "V", f"{path} to ground")
     conditions = {"signal": (0.0, "V")} | limits_note(checked, unknown)
     return Result(variables, conditions=conditions, warnings=warnings)
 

@@ -40,12 +40,23 @@ class StageLike(Protocol):
         """Source device of each supply by name."""
 
     @property
+    def loop_probes(self) -> Mapping[str, tuple[str, str]]:
+        """Node and current vector with which each feedback loop is looked into, by its path's name."""
+
+    def bench_part(self, port: str, part: str) -> str:
+        """Parameter of a part of the bench at a port ("resistor", "resistance", "drive", ...), "" for none."""
+
+    @property
     def standard_curves(self) -> Mapping[str, Mapping[str, list[float]]]:
         """Time constants of the standards' curves that it is meant to follow, by name."""
 
     @property
     def valves(self) -> Mapping[str, Any]:
-        """Valve instances, each with ``.valve`` and ``.nodes``."""
+        """Valve instances, each with ``.valve``, ``.nodes`` and ``.currents``."""
+
+    @property
+    def node_paths(self) -> Mapping[str, str]:
+        """Node by path of every node that a builder can touch with a probe."""
 
 
 def port(stage: StageLike, role: str, measure: str) -> str:
@@ -97,12 +108,7 @@ def between(reply: Reply, node: str | None, other: str | None) -> Array:
 
 def current_nodes(instance: str, use: Any) -> dict[str, str]:
     """Return the nodes that carry a valve's currents in mA, by electrode."""
-    names = {"anode": f"n_{instance}_ia"}
-    if use.valve.kind == "pentode":
-        names["screen"] = f"n_{instance}_ig2"
-    if use.valve.kind != "rectifier":
-        names["grid"] = f"n_{instance}_ig"
-    return names
+    return dict(use.currents)
 
 
 def valve_vectors(valves: Mapping[str, Any]) -> tuple[str, ...]:
@@ -125,13 +131,17 @@ def per_point(stage: StageLike, name: str, points: int, default: float | Floats 
     return np.broadcast_to(value, (points,)).copy()
 
 
-def load_of(stage: StageLike, points: int) -> tuple[str, Floats]:
-    """Return the name and the value [ohm] of the resistance that loads the output; NaN without one."""
-    for name in ("speaker_impedance", "load_resistor"):
-        if name in stage.values:
-            value = per_point(stage, name, points)
-            return name, np.where(value > 0, value, np.nan)  # 0 stands for no load
-    return "", np.full(points, np.nan)
+def bench_value(stage: StageLike, port_name: str, part: str, points: int, default: float = 0.0) -> Floats:
+    """Return the value of a part of the bench at a port for each point, shape (points,); see ``bench_part``."""
+    name = stage.bench_part(port_name, part)
+    return per_point(stage, name, points, default) if name else np.full(points, default)
+
+
+def load_of(stage: StageLike, points: int, at: str = "output") -> tuple[str, Floats]:
+    """Return the name and the value [ohm] of the resistance that loads a port; NaN without one."""
+    name = stage.bench_part(at, "resistor")
+    value = bench_value(stage, at, "resistor", points)
+    return name, np.where(value > 0, value, np.nan)  # 0 stands for no load
 
 
 def common_conditions(stage: StageLike, points: int) -> dict[str, tuple[Any, str]]:

@@ -3,20 +3,31 @@
 from __future__ import annotations
 
 import math
-from typing import Any
+from typing import Annotated, Any
 
 import numpy as np
 
 from simwrap.engine.protocol import Sine
 from simwrap.errors import RangeError
-from simwrap.measures.common import Floats, StageLike, axis, count, decibels, per_point, port, scalar, stated, vector
+from simwrap.measures.common import (
+    Floats,
+    StageLike,
+    axis,
+    bench_value,
+    count,
+    decibels,
+    port,
+    scalar,
+    stated,
+    vector,
+)
 from simwrap.measures.noise import BAND, noise_densities
 from simwrap.measures.numerics import harmonics
 from simwrap.measures.numerics.level_sweep import ORDERS
 from simwrap.measures.numerics.weighting import band_rms
+from simwrap.measures.options import Frequency, Level, Option, Port
 from simwrap.measures.registry import Steps, measure
 from simwrap.measures.requests import Op, Result, Steady, Variable
-from simwrap.registry import find
 
 #: Pairs of tones for modulation distortion [Hz], both 4:1.
 PAIRS = {"smpte": (60.0, 7000.0), "din": (250.0, 8000.0)}
@@ -25,16 +36,21 @@ _SAMPLES_A_CYCLE = 8
 _MOST_CYCLES = 500
 
 
-@measure("distortion", summary="harmonics, THD, THD+N, SMPTE and twin-tone intermodulation at one level")
+@measure(
+    "distortion",
+    summary="harmonics, THD, THD+N, SMPTE and twin-tone intermodulation at one level",
+    headline=("thd", "modulation"),
+    picture="simwrap.plots.measures.distortion:draw",
+)
 def distortion(
     stage: StageLike,
     *,
-    level: float | None = None,
-    frequency: float = 1000.0,
-    pair: str = "din",
-    twin: tuple[float, float] = (19e3, 20e3),
+    level: Level | None = None,
+    frequency: Frequency = 1000.0,
+    pair: Annotated[str, Option(choices=("din", "smpte"))] = "din",
+    twin: Annotated[tuple[float, ...], Option("Hz", least=1.0, most=1e6, entries=(2, 2))] = (19e3, 20e3),
     with_noise: bool = True,
-    at: str = "output",
+    at: Port = "output",
 ) -> Steps:
     """Measure distortion in the steady state.
 
@@ -78,11 +94,11 @@ def distortion(
         that together repeat only after more than 500 cycles; or a pair without a name.
     """
     output = port(stage, at, "distortion")
-    low, high = PAIRS[find("pair", pair, {name: name for name in PAIRS}, "distortion")]
+    low, high = PAIRS[pair]
     _check_twin(twin)
     op = yield Op()
     points = count(op)
-    chosen = per_point(stage, "drive", points, 0.5) if level is None else np.full(points, float(level))
+    chosen = bench_value(stage, "input", "drive", points, 0.5) if level is None else np.full(points, float(level))
     peak = np.sqrt(2.0) * chosen[:, None]
     sine, mixed, two = yield [
         _tones(output, peak, (frequency, 1.0)),

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from typing import Annotated
 
 import numpy as np
 
@@ -20,20 +21,27 @@ from simwrap.measures.common import (
     vector,
 )
 from simwrap.measures.numerics.crossings import at_frequency
+from simwrap.measures.options import Option, PerDecade, SweepEnd
 from simwrap.measures.registry import Steps, measure
 from simwrap.measures.requests import Ac, Result, Variable
 from simwrap.registry import find
 
 
-@measure("equalisation", summary="departure of a replay or de-emphasis network from its standard's curve")
+@measure(
+    "equalisation",
+    summary="departure of a replay or de-emphasis network from its standard's curve",
+    ports=("output",),
+    headline=("deviation_db", "deviation_at"),
+    picture="simwrap.plots.measures.equalisation:draw",
+)
 def equalisation(
     stage: StageLike,
     *,
-    curve: str = "",
-    start: float = 20.0,
-    stop: float = 20e3,
-    per_decade: int = 20,
-    reference_frequency: float = 1000.0,
+    curve: Annotated[str, Option()] = "",
+    start: SweepEnd = 20.0,
+    stop: SweepEnd = 20e3,
+    per_decade: PerDecade = 20,
+    reference_frequency: SweepEnd = 1000.0,
 ) -> Steps:
     """Measure the response against the curve that a standard's time constants give.
 

@@ -2,18 +2,31 @@
 
 from __future__ import annotations
 
+from typing import Annotated
+
 import numpy as np
 
 from simwrap.measures.common import StageLike, axis, decibels, divide, port, scalar
 from simwrap.measures.numerics.crossings import first_crossing, interpolate
 from simwrap.measures.numerics.level_sweep import COARSE, CRITERIA, ORDERS, SETTLED, first_limit, sweep_levels
+from simwrap.measures.options import Frequency, Level, Option, Port
 from simwrap.measures.registry import Steps, measure
 from simwrap.measures.requests import Result, Variable
 
 
-@measure("headroom", summary="output and input at 1 %, 3 % and at the onset of clipping, and what clips first")
+@measure(
+    "headroom",
+    summary="output and input at 1 %, 3 % and at the onset of clipping, and what clips first",
+    headline=("output_rms_1pct", "output_rms_3pct", "first_limit"),
+    picture="simwrap.plots.measures.headroom:draw",
+)
 def headroom(
-    stage: StageLike, *, frequency: float = 1000.0, levels: int = 20, nominal_level: float = 0.5, at: str = "output"
+    stage: StageLike,
+    *,
+    frequency: Frequency = 1000.0,
+    levels: Annotated[int, Option(least=18, most=200)] = 20,
+    nominal_level: Level = 0.5,
+    at: Port = "output",
 ) -> Steps:
     """Measure distortion over level, in the steady state.
 

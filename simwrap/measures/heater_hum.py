@@ -3,20 +3,31 @@
 from __future__ import annotations
 
 from dataclasses import replace
-from typing import Any
+from typing import Annotated, Any
 
 import numpy as np
 
 from simwrap.errors import InputError
 from simwrap.measures.common import StageLike, axis, decibels, divide, port, scalar, vector
 from simwrap.measures.numerics.crossings import at_frequency
+from simwrap.measures.options import MainsFrequency, Option
 from simwrap.measures.registry import Steps, measure
 from simwrap.measures.requests import Ac, Result, Variable
 
 
-@measure("heater_hum", summary="hum at the output from the heaters, through their leakage to the cathodes")
+@measure(
+    "heater_hum",
+    summary="hum at the output from the heaters, through their leakage to the cathodes",
+    ports=("output",),
+    headline=("output_rms",),
+    picture="simwrap.plots.measures.heater_hum:draw",
+)
 def heater_hum(
-    stage: StageLike, *, mains_frequency: float = 50.0, share: float = 1.0, heater_voltage: float | None = None
+    stage: StageLike,
+    *,
+    mains_frequency: MainsFrequency = 50.0,
+    share: Annotated[float, Option(above=0.0, most=10.0)] = 1.0,
+    heater_voltage: Annotated[float, Option("V", above=0.0, most=1000.0)] | None = None,
 ) -> Steps:
     """Measure the hum that an alternating heater voltage leaves at the output.
 

@@ -11,10 +11,10 @@ from simwrap.measures.common import (
     Array,
     StageLike,
     axis,
+    bench_value,
     check_inside,
     divide,
     load_of,
-    per_point,
     port,
     scalar,
     stated,
@@ -22,6 +22,7 @@ from simwrap.measures.common import (
     wanted,
 )
 from simwrap.measures.numerics.crossings import at_frequency
+from simwrap.measures.options import PerDecade, SweepEnd
 from simwrap.measures.registry import Steps, measure
 from simwrap.measures.requests import Ac, Result, Variable
 
@@ -33,14 +34,20 @@ _WORDS = {
 }
 
 
-@measure("impedance", summary="input and output impedance over frequency, and the damping factor")
+@measure(
+    "impedance",
+    summary="input and output impedance over frequency, and the damping factor",
+    ports=("output",),
+    headline=("output", "input"),
+    picture="simwrap.plots.measures.impedance:draw",
+)
 def impedance(
     stage: StageLike,
     *,
-    start: float = 10.0,
-    stop: float = 1e5,
-    per_decade: int = 20,
-    reference_frequency: float = 1000.0,
+    start: SweepEnd = 10.0,
+    stop: SweepEnd = 1e5,
+    per_decade: PerDecade = 20,
+    reference_frequency: SweepEnd = 1000.0,
 ) -> Steps:
     """Measure what the source and the load see.
 
@@ -83,17 +90,16 @@ def impedance(
     frequency = np.asarray(reply.axis, dtype=float)
     current = vector(reply, "i(v_signal)")
     points = len(current)
-    source = per_point(stage, "source_resistance", points, 0.0)
+    source = bench_value(stage, "input", "resistance", points)
     # The current of a voltage source flows into its + end: out of it, it is negative.
     entry = divide(-1.0, current) - source[:, None]
     curves = {"input": np.where(current == 0, np.inf, entry)}
     name, load = load_of(stage, points)
-    loads = [per_point(stage, f"{name}_b", points, load) if side == "output_b" else load for side in nodes]
-    capacitance = per_point(stage, "load_capacitance", points, 0.0)
-    own = [
-        np.where(np.isnan(value), 0.0, divide(1.0, value))[:, None] + 2j * np.pi * frequency * capacitance[:, None]
-        for value in loads
-    ]
+    own = []
+    for side in nodes:
+        value, capacitance = load_of(stage, points, side)[1], bench_value(stage, side, "capacitance", points)
+        conductance = np.where(np.isnan(value), 0.0, divide(1.0, value))
+        own.append(conductance[:, None] + 2j * np.pi * frequency * capacitance[:, None])
     # Shape (points, frequencies, outputs, outputs): the voltage at each for a current into each.
     matrix = np.stack([np.stack([vector(answer, node) for node in nodes.values()], -1) for answer in tested], -1)
     for number, side in enumerate(nodes):
@@ -113,7 +119,9 @@ def impedance(
             phase = np.degrees(np.angle(curve))
         words = f"phase of the {_WORDS[key]} impedance"
         variables[f"{key}_phase_deg"] = Variable(("frequency",), phase, "degree", words)
-    without = [name] * bool(np.isfinite(load).any()) + ["load_capacitance"] * bool(capacitance.any())
+    capacitance = bench_value(stage, "output", "capacitance", points)
+    without = [name] * bool(np.isfinite(load).any())
+    without += [stage.bench_part("output", "capacitance")] * bool(capacitance.any())
     conditions: dict[str, tuple[Any, str]] = {
         "reference_frequency": (reference_frequency, "Hz"),
         "level": ("small signal", ""),

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Generator
 from dataclasses import dataclass, replace
-from typing import Any
+from typing import Annotated, Any
 
 import numpy as np
 
@@ -22,6 +22,7 @@ from simwrap.measures.common import (
 )
 from simwrap.measures.numerics.crossings import at_frequency
 from simwrap.measures.numerics.weighting import a_weighting, band_rms, itu_468_weighting
+from simwrap.measures.options import Option, Port
 from simwrap.measures.registry import Steps, measure
 from simwrap.measures.requests import Ac, Noise, Op, Result, Variable
 
@@ -121,8 +122,18 @@ def noise_densities(
     return Densities(frequency, density, gain, np.sqrt(flicker), valves, equivalent)
 
 
-@measure("noise", summary="noise density and totals at the output and referred to the input")
-def noise(stage: StageLike, *, flicker_corner: float | None = None, at: str = "output") -> Steps:
+@measure(
+    "noise",
+    summary="noise density and totals at the output and referred to the input",
+    headline=("output_rms_a_weighted", "input_density_1khz"),
+    picture="simwrap.plots.measures.noise:draw",
+)
+def noise(
+    stage: StageLike,
+    *,
+    flicker_corner: Annotated[float, Option("Hz", least=0.0, most=1e6)] | None = None,
+    at: Port = "output",
+) -> Steps:
     """Measure the noise, with the source's resistance in place and its e.m.f. at zero.
 
     A valve's shot noise, smoothed by the space charge, is that of 2.5/gm at its grid (Thompson,

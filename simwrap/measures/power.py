@@ -6,7 +6,7 @@ import itertools
 from collections.abc import Callable, Generator, Iterable, Mapping
 from dataclasses import dataclass, fields
 from functools import partial
-from typing import Any
+from typing import Annotated, Any
 
 import numpy as np
 
@@ -17,6 +17,7 @@ from simwrap.measures.common import (
     Floats,
     StageLike,
     axis,
+    bench_value,
     between,
     count,
     current_nodes,
@@ -45,6 +46,7 @@ from simwrap.measures.numerics.level_sweep import (
     limit_signs,
     thirds,
 )
+from simwrap.measures.options import Frequency, Level, Option
 from simwrap.measures.registry import Steps, measure
 from simwrap.measures.requests import Ac, Op, Result, Steady, Variable
 
@@ -97,14 +99,19 @@ def output_of(stage: StageLike, measure: str) -> str:
     return stage.ports.get("speaker") or port(stage, "output", measure)
 
 
-@measure("power", summary="output power, distortion, currents, dissipation and efficiency against drive")
+@measure(
+    "power",
+    summary="output power, distortion, currents, dissipation and efficiency against drive",
+    headline=("output_power", "thd", "anode_current"),
+    picture="simwrap.plots.measures.power:draw",
+)
 def power(
     stage: StageLike,
     *,
-    drive: float | None = None,
-    frequency: float = 1000.0,
-    levels: int = 15,
-    stated_thd: float = 5.0,
+    drive: Level | None = None,
+    frequency: Frequency = 1000.0,
+    levels: Annotated[int, Option(least=2, most=200, zero="left out")] = 15,
+    stated_thd: Annotated[float, Option("%", above=0.0, most=100.0)] = 5.0,
     bandwidth: bool = False,
 ) -> Steps:
     """Measure an output stage in the steady state, at the set drive and over a range of drives.
@@ -157,7 +164,7 @@ def power(
         If neither the stage nor the options give a drive.
     """
     node = output_of(stage, "power")
-    if drive is None and "drive" not in stage.values:
+    if drive is None and not stage.bench_part("input", "drive"):
         raise InputError(f"power: {stage.name} has no drive of its own; give the option drive")
     valves = {name: use for name, use in stage.valves.items() if use.valve.kind != "rectifier"}
     if not valves:
@@ -165,7 +172,7 @@ def power(
     op = yield Op()
     points = count(op)
     load_name, load = load_of(stage, points)
-    chosen = per_point(stage, "drive", points) if drive is None else np.full(points, float(drive))
+    chosen = bench_value(stage, "input", "drive", points) if drive is None else np.full(points, float(drive))
     factors = np.array([1.0])
     if levels:
         factors = np.append(factors, np.geomspace(*_SPAN, levels))

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from typing import Annotated
 
 import numpy as np
 
@@ -22,6 +23,7 @@ from simwrap.measures.common import (
     wanted,
 )
 from simwrap.measures.numerics.level_sweep import CUT_OFF_SHARE, expected_onset
+from simwrap.measures.options import Frequency, Level, Option, Port
 from simwrap.measures.registry import Steps, measure
 from simwrap.measures.requests import Result, Transient, Variable
 
@@ -31,17 +33,22 @@ _CORNERS_A_CYCLE = 32
 _SURE = 2.0 / 3.0
 
 
-@measure("recovery", summary="time to come back after an overload burst, and blocking by grid current")
+@measure(
+    "recovery",
+    summary="time to come back after an overload burst, and blocking by grid current",
+    headline=("recovery_time", "blocked_time"),
+    picture="simwrap.plots.measures.waves:draw_recovery",
+)
 def recovery(
     stage: StageLike,
     *,
-    overload_db: float = 12.0,
-    level: float | None = None,
-    frequency: float = 1000.0,
-    cycles: int = 20,
-    window: float = 0.5,
-    tolerance: float = 10.0,
-    at: str = "output",
+    overload_db: Annotated[float, Option("dB", least=-100.0, most=100.0)] = 12.0,
+    level: Level | None = None,
+    frequency: Frequency = 1000.0,
+    cycles: Annotated[int, Option(least=2, most=1000)] = 20,
+    window: Annotated[float, Option("s", above=0.0, most=100.0)] = 0.5,
+    tolerance: Annotated[float, Option("%", above=0.0, most=100.0)] = 10.0,
+    at: Port = "output",
 ) -> Steps:
     """Overload the stage with a burst of sine and watch its bias come back.
 
@@ -129,7 +136,7 @@ def recovery(
     failed = np.isnan(peak)
     bias_time = bias_time if valves else output_time
     # Equal shifts of two valves cancel in their common load while both are nearly deaf.
-    balanced = len(valves) > 1 and "speaker" in stage.ports
+    balanced = any(use.shares_load for use in valves.values())
     if balanced:
         output_time = np.full(points, np.nan)
     warnings = [

@@ -3,60 +3,37 @@
 A measure is a generator function ``f(stage, *, options...)`` that yields a request (or a list of
 them, to be run together), receives a :class:`~simwrap.engine.protocol.Reply` (or a list of them)
 for it, and returns a :class:`~simwrap.measures.requests.Result`. A file in this package (or an entry point of the
-group ``simwrap.measures``) that holds a decorated function is all that a new measure takes.
+group ``simwrap.measures``) that holds a decorated function is all that a new measure takes: its options stand in
+the function's annotations (:mod:`simwrap.measures.options`), what it is for, its headline, table and picture in the
+decorator.
 """
 
 from __future__ import annotations
 
 import inspect
-import math
-import numbers
-from collections.abc import Callable, Generator, Mapping
+import re
+from collections.abc import Callable, Generator, Iterable, Mapping
 from dataclasses import dataclass
+from fnmatch import fnmatchcase
 from functools import lru_cache
 from importlib import import_module
 from pathlib import Path
-from types import MappingProxyType
 from typing import Any
 
-from simwrap.errors import RangeError, UnknownNameError
+from simwrap.errors import UnknownNameError
+from simwrap.measures.options import Setting, settings_of
 from simwrap.measures.requests import Result
 from simwrap.registry import find, plugins
-
-#: Options that may be zero or negative; every other number has to be above 0.
-_ANY_SIGN = {"overload_db", "switch_on_phase"}
-
-#: Those that may be zero.
-_FROM_ZERO = {"flicker_corner"}
-
-#: Counts for which 0 means that this part is left out.
-_MAY_BE_NONE = {("balance", "levels"), ("power", "levels")}
-
-#: The fewest of a count, 2 where it isn't here: a sweep that closes in on three marks twice takes 18.
-_FEWEST = {("headroom", "levels"): 18, ("balance", "levels"): 18}
-
-#: The most of a count or number, so that a slip of the pen doesn't run for hours or take all memory.
-_MOST = {
-    "levels": 200,
-    "settings": 200,
-    "per_decade": 1000,
-    "cycles": 1000,
-    "periods": 10_000,
-    "frequency": 1e6,
-    "window": 100.0,
-    "starting": 100.0,
-}
+from simwrap.tables import Listing
 
 #: What a measure function returns when it is called: yields requests or lists of them.
 Steps = Generator[Any, Any, Result]
 
+_NAME = re.compile(r"[a-z][a-z0-9_]*")
+
 _found: dict[str, Measure] = {}
-# Files of this package that hold no measure (the driver imports this module).
-_NOT_MEASURES = {"__init__", "driver", "registry", "requests"}
-
-
-def _number(value: Any) -> bool:
-    return isinstance(value, numbers.Real) and not isinstance(value, bool) and math.isfinite(value)
+# Files of this package that hold no measure.
+_NOT_MEASURES = {"__init__", "common", "options", "registry", "requests", "results"}
 
 
 @dataclass(frozen=True)
@@ -68,19 +45,32 @@ class Measure:
     name : str
     summary : str
         One line for a list.
-    kinds : tuple of str or None
-        Names of the only stages it is meant for; None: any that has the ports it needs.
     function : callable
         The generator function.
-    options : mapping of str to object
-        Its keyword-only arguments and their defaults.
+    options : mapping of str to Setting
+        Its options by name.
+    ports : tuple of str
+        Ports without which a circuit isn't one that it is for.
+    headline : tuple of str
+        Paths of the figures that come first wherever there is room for a few, ``*`` for any valve or supply.
+    picture : str, callable or None
+        The function that draws it from a :class:`~simwrap.plots.reader.Reader`, or where to import it from,
+        "module:function".
+    shows : tuple of str
+        Other measures whose figures the picture shows too.
+    table : callable or None
+        From a :class:`~simwrap.simulation.measurement.View` to its tables; None: every single figure in a row.
     """
 
     name: str
     summary: str
-    kinds: tuple[str, ...] | None
     function: Callable[..., Steps]
-    options: Mapping[str, Any]
+    options: Mapping[str, Setting]
+    ports: tuple[str, ...] = ()
+    headline: tuple[str, ...] = ()
+    picture: str | Callable[[Any], Any] | None = None
+    shows: tuple[str, ...] = ()
+    table: Callable[[Any], list[Listing]] | None = None
 
     def __call__(self, stage: Any, **options: Any) -> Steps:
         """Start the measure on a stage.
@@ -93,50 +83,35 @@ class Measure:
         return self.function(stage, **self.check(options))
 
     def check(self, options: Mapping[str, Any]) -> dict[str, Any]:
-        """Return the options under their own names, each checked by what its default is.
+        """Return the options under their own names, each read and checked by its annotation.
 
         Raises
         ------
         UnknownNameError
             For an option that the measure doesn't have, with the nearest that it has.
-        RangeError
-            For a value of another kind, or one that can't be meant.
+        RangeError, QuantityError
+            For a value that can't be read, or is out of bounds.
         """
-        names = {name: name for name in self.options}
-        found = {find("option", given, names, self.name): value for given, value in options.items()}
-        return {name: self._checked(name, value) for name, value in found.items()}
+        found = {find("option", given, self.options, self.name): value for given, value in options.items()}
+        return {setting.name: setting.read(value, self.name) for setting, value in found.items()}
 
-    def _checked(self, name: str, value: Any) -> Any:
-        default = self.options[name]
-        if value is None and default is None:
-            return None
-        if isinstance(default, bool):
-            accepted, good = "true or false", isinstance(value, bool)
-        elif isinstance(default, str):
-            accepted, good = f'a word, such as "{default}"', isinstance(value, str)
-        elif isinstance(default, tuple):
-            entries = (*value,) if isinstance(value, tuple | list) else (value,)
-            accepted, good = "numbers above 0", bool(entries) and all(_number(n) and n > 0 for n in entries)
-            value = entries if good else value
-        elif isinstance(default, int):
-            none = (self.name, name) in _MAY_BE_NONE
-            fewest = _FEWEST.get((self.name, name), 2)
-            accepted = f"a whole number, {fewest} or more" + (" (0: left out)" if none else "")
-            good = _number(value) and value == int(value) and (value >= fewest or (none and value == 0))
-            value = int(value) if good else value
-        elif name in _ANY_SIGN:
-            accepted, good = "a number", _number(value)
-        elif name in _FROM_ZERO:
-            accepted, good = "0 or a number above, in SI units", _number(value) and value >= 0
-        else:
-            accepted, good = "a number above 0, in SI units", _number(value) and value > 0
-        most = _MOST.get(name)
-        if most is not None:
-            accepted += f", {most:g} or less"
-            good = good and (value is None or value <= most)
-        if not good:
-            raise RangeError(name, value, accepted, self.name)
-        return value
+    def refuses(self, circuit: Any) -> str:
+        """Return why the measure isn't for a circuit, "" where it is."""
+        lacking = [port for port in self.ports if port not in circuit.ports]
+        return f"it has no port {' or '.join(lacking)}" if lacking else ""
+
+    def headlines(self, paths: Iterable[str]) -> list[str]:
+        """Return which of a measure's paths are headlines, in their order."""
+        paths = list(paths)
+        return [path for pattern in self.headline for path in paths if fnmatchcase(path, pattern)]
+
+    def drawer(self) -> Callable[[Any], Any] | None:
+        """Return the function that draws the measure's picture, None where it has none."""
+        if not isinstance(self.picture, str):
+            return self.picture
+        module, _, function = self.picture.partition(":")
+        drawer: Callable[[Any], Any] = getattr(import_module(module), function)
+        return drawer
 
     @property
     def description(self) -> str:
@@ -145,24 +120,28 @@ class Measure:
 
 
 def measure(
-    name: str, *, summary: str, kinds: tuple[str, ...] | None = None
+    name: str,
+    *,
+    summary: str,
+    ports: tuple[str, ...] = (),
+    headline: tuple[str, ...] = (),
+    picture: str | Callable[[Any], Any] | None = None,
+    shows: tuple[str, ...] = (),
+    table: Callable[[Any], list[Listing]] | None = None,
 ) -> Callable[[Callable[..., Steps]], Callable[..., Steps]]:
-    """Register the decorated generator function as a measure.
+    """Register the decorated generator function as a measure; for what it takes see :class:`Measure`.
 
-    Parameters
-    ----------
-    name : str
-        Lower case, as it is written at a shell and as the key of its results.
-    summary : str
-        One line for a list.
-    kinds : tuple of str, optional
-        Names of the only stages it is meant for.
+    Raises
+    ------
+    ValueError
+        For a name that isn't a word in lower case: it is written at a shell and starts the names of its figures.
     """
+    if not _NAME.fullmatch(name):
+        raise ValueError(f"measure {name!r}: give a name of small letters, digits and underscores")
 
     def register(function: Callable[..., Steps]) -> Callable[..., Steps]:
-        parameters = inspect.signature(function).parameters.values()
-        options = {p.name: p.default for p in parameters if p.kind is inspect.Parameter.KEYWORD_ONLY}
-        _found[name] = Measure(name, summary, kinds, function, MappingProxyType(options))
+        options = settings_of(function)
+        _found[name] = Measure(name, summary, function, options, ports, headline, picture, shows, table)
         return function
 
     return register

@@ -7,19 +7,25 @@ import numpy as np
 from simwrap.errors import InputError
 from simwrap.measures.common import StageLike, axis, check_inside, decibels, divide, port, scalar, vector
 from simwrap.measures.numerics.crossings import at_frequency
+from simwrap.measures.options import PerDecade, Port, SweepEnd
 from simwrap.measures.registry import Steps, measure
 from simwrap.measures.requests import Ac, Result, Variable
 
 
-@measure("rejection", summary="ripple of each supply at the output, and referred to the input")
+@measure(
+    "rejection",
+    summary="ripple of each supply at the output, and referred to the input",
+    headline=("supplies.*.transfer_db",),
+    picture="simwrap.plots.measures.rejection:draw",
+)
 def rejection(
     stage: StageLike,
     *,
-    ripple_frequency: float = 100.0,
-    start: float = 10.0,
-    stop: float = 1e5,
-    per_decade: int = 20,
-    at: str = "output",
+    ripple_frequency: SweepEnd = 100.0,
+    start: SweepEnd = 10.0,
+    stop: SweepEnd = 1e5,
+    per_decade: PerDecade = 20,
+    at: Port = "output",
 ) -> Steps:
     """Measure the transfer from each supply to the output, one supply at a time.
 

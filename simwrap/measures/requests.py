@@ -40,6 +40,15 @@ class Op(Request):
 
 
 @dataclass(frozen=True, kw_only=True)
+class Poles(Request):
+    """Natural frequencies of the linearised circuit [1/s].
+
+    The reply's vector "poles" is complex, shape (points, [settings], n): those with the largest real parts, that
+    first; NaN where there are fewer. "growing" is the mask of those that grow.
+    """
+
+
+@dataclass(frozen=True, kw_only=True)
 class Ac(Request):
     """Small-signal sweep; see :class:`simwrap.engine.protocol.AcRun`."""
 
@@ -98,27 +107,27 @@ class Variable:
     Parameters
     ----------
     dims : tuple of str
-        Names of the axes after the point axis.
+        Names of the axes after the point axis, as the measure has them ("frequency").
     values : ndarray
         First axis the point.
     unit : str
         SI unit, "" for a pure number, "dB", "%", "degree".
     long_name : str
         Words for an axis label or a table.
-    dataset_name : str or None
-        Name in a Dataset; None: derived from the key.
     """
 
     dims: tuple[str, ...]
     values: Any
     unit: str
     long_name: str
-    dataset_name: str | None = None
 
 
 @dataclass(frozen=True)
 class Result:
-    """What a measure returns: variables by key, coordinates by dim, and its conditions.
+    """What a measure returns: variables by path, coordinates by dim, and its conditions.
+
+    A path has dots where figures are in groups: ``gain``, ``valves.v1.anode_current``; see
+    :mod:`simwrap.measures.results` for the names that are made of them.
 
     ``coords`` maps a dim to a Variable whose values have no point axis (``dims`` is ()), or
     is absent where the dim is labelled by a variable of its own. ``conditions`` states

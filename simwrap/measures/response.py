@@ -6,19 +6,25 @@ import numpy as np
 
 from simwrap.measures.common import Floats, StageLike, axis, check_inside, decibels, port, scalar, vector
 from simwrap.measures.numerics.crossings import HALF_POWER_DB, at_frequency, corners
+from simwrap.measures.options import PerDecade, Port, SweepEnd
 from simwrap.measures.registry import Steps, measure
 from simwrap.measures.requests import Ac, Result, Variable
 
 
-@measure("response", summary="gain and phase over frequency, at 1 kHz and mid-band, and the -3 dB corners")
+@measure(
+    "response",
+    summary="gain and phase over frequency, at 1 kHz and mid-band, and the -3 dB corners",
+    headline=("gain_db", "low_corner", "high_corner"),
+    picture="simwrap.plots.measures.response:draw",
+)
 def response(
     stage: StageLike,
     *,
-    start: float = 1.0,
-    stop: float = 1e6,
-    per_decade: int = 20,
-    reference_frequency: float = 1000.0,
-    at: str = "output",
+    start: SweepEnd = 1.0,
+    stop: SweepEnd = 1e6,
+    per_decade: PerDecade = 20,
+    reference_frequency: SweepEnd = 1000.0,
+    at: Port = "output",
 ) -> Steps:
     """Measure the small-signal response from the source's e.m.f. to the output.
 

@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
-from typing import NamedTuple
+from typing import Annotated, NamedTuple
 
 import numpy as np
 
 from simwrap.engine.protocol import Pulse
 from simwrap.measures.common import Array, Floats, StageLike, axis, divide, port, scalar, vector
+from simwrap.measures.options import Frequency, Level, Option, Port
 from simwrap.measures.registry import Steps, measure
 from simwrap.measures.requests import Op, Result, Transient, Variable
 
@@ -27,9 +28,19 @@ class Edge(NamedTuple):
     step: Floats
 
 
-@measure("square_wave", summary="rise time, tilt and overshoot of a square wave")
+@measure(
+    "square_wave",
+    summary="rise time, tilt and overshoot of a square wave",
+    headline=("rise_time", "tilt", "overshoot"),
+    picture="simwrap.plots.measures.waves:draw_square_wave",
+)
 def square_wave(
-    stage: StageLike, *, frequency: float = 1000.0, level: float = 0.1, periods: int = 10, at: str = "output"
+    stage: StageLike,
+    *,
+    frequency: Frequency = 1000.0,
+    level: Level = 0.1,
+    periods: Annotated[int, Option(least=2, most=10_000)] = 10,
+    at: Port = "output",
 ) -> Steps:
     """Measure the answer to a square wave.
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import Any
+from typing import Annotated, Any
 
 import numpy as np
 
@@ -21,6 +21,7 @@ from simwrap.measures.common import (
     vector,
     wanted,
 )
+from simwrap.measures.options import MainsFrequency, Option
 from simwrap.measures.registry import Steps, measure
 from simwrap.measures.requests import Op, Result, Steady, Transient, Variable
 
@@ -36,15 +37,21 @@ _STARTING_SAMPLES = 8192
 _DISCHARGED = 60.0
 
 
-@measure("supply", summary="voltage, ripple, regulation, rectifier currents and cold start", kinds=("supply",))
+@measure(
+    "supply",
+    summary="voltage, ripple, regulation, rectifier currents and cold start",
+    ports=("output", "reservoir"),
+    headline=("output_voltage", "ripple", "rectifier_current_peak"),
+    picture="simwrap.plots.measures.supply:draw",
+)
 def supply(
     stage: StageLike,
     *,
-    mains_frequency: float = 50.0,
-    mains: float = 1.0,
-    loads: tuple[float, ...] = (0.25, 0.5, 0.75, 1.0, 1.25),
-    starting: float = 2.0,
-    switch_on_phase: float = 90.0,
+    mains_frequency: MainsFrequency = 50.0,
+    mains: Annotated[float, Option(least=0.01, most=2.0)] = 1.0,
+    loads: Annotated[tuple[float, ...], Option(above=0.0, most=10.0, entries=(1, 100))] = (0.25, 0.5, 0.75, 1.0, 1.25),
+    starting: Annotated[float, Option("s", above=0.0, most=100.0)] = 2.0,
+    switch_on_phase: Annotated[float, Option("degree", least=-360.0, most=360.0)] = 90.0,
 ) -> Steps:
     """Measure an anode supply in the steady state, over its load, and from a cold start.
 

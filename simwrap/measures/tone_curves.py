@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Generator
 from dataclasses import replace
 from itertools import product
-from typing import Any
+from typing import Annotated, Any
 
 import numpy as np
 
@@ -13,6 +13,7 @@ from simwrap.engine.protocol import Reply
 from simwrap.errors import InputError
 from simwrap.measures.common import Array, Floats, StageLike, axis, decibels, per_point, port, scalar, stated, vector
 from simwrap.measures.numerics.crossings import at_frequency
+from simwrap.measures.options import Option, PerDecade, SweepEnd
 from simwrap.measures.registry import Steps, measure
 from simwrap.measures.requests import Ac, Request, Result, Variable
 
@@ -30,9 +31,17 @@ _ROUNDS = 5
 @measure(
     "tone_curves",
     summary="curves over bass and treble settings, boost and cut, insertion loss, flattest setting",
+    ports=("output",),
+    headline=("insertion_loss_db", "flattest.*"),
+    picture="simwrap.plots.measures.tone_curves:draw",
 )
 def tone_curves(
-    stage: StageLike, *, settings: int = 11, start: float = 10.0, stop: float = 1e5, per_decade: int = 20
+    stage: StageLike,
+    *,
+    settings: Annotated[int, Option(least=2, most=200)] = 11,
+    start: SweepEnd = 10.0,
+    stop: SweepEnd = 1e5,
+    per_decade: PerDecade = 20,
 ) -> Steps:
     """Measure what the bass, middle and treble controls do.
 

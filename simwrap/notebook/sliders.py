@@ -16,10 +16,10 @@ from typing import Any
 
 import numpy as np
 
-from simwrap.circuits.render import Table
-from simwrap.circuits.stage import Parameter, Stage
+from simwrap.circuits.header import Parameter
+from simwrap.circuits.point_table import Table
+from simwrap.circuits.stage import Stage, find_parameter
 from simwrap.errors import InputError, RangeError, SimwrapError
-from simwrap.registry import find
 from simwrap.simulation.evaluate import Options, evaluate, provenance
 from simwrap.simulation.measurement import Measurement, chosen_measures
 from simwrap.units import eseries, quantity
@@ -117,7 +117,7 @@ class Panel:
         self._options = Options(engine=engine, time_limit=time_limit, workers=1)
         self._draw, self._measures = _drawing(stage, plot, measures)
         self.controls = {
-            name: _control(ipywidgets, stage, stage.template.parameters[name], choices)
+            name: _control(ipywidgets, stage, stage.parameters[name], choices)
             for name, choices in _named(stage, parameters).items()
         }
         self._image = ipywidgets.Image(format="png")
@@ -225,7 +225,7 @@ def _escaped(text: str) -> str:
 
 def _named(stage: Stage, parameters: Any) -> dict[str, Any]:
     """Return the parameters to slide with their choices (None: the usual ones)."""
-    known = stage.template.parameters
+    known = stage.parameters
     if parameters is None:
         controls = [name for name, p in known.items() if p.unit == "" and (p.minimum, p.maximum) == (0.0, 1.0)]
         parts = [name for name, p in known.items() if p.unit == "ohm" and stage.values[name] != 0]
@@ -235,7 +235,7 @@ def _named(stage: Stage, parameters: Any) -> dict[str, Any]:
         if isinstance(parameters, Mapping)
         else dict.fromkeys([parameters] if isinstance(parameters, str) else parameters)
     )
-    named = {find("parameter", name, known, stage.name).name: choices for name, choices in given.items()}
+    named = {find_parameter(name, known, stage.name).name: choices for name, choices in given.items()}
     if not named:
         raise InputError(f"{stage.name}: sliders need at least one parameter")
     return named
@@ -243,21 +243,20 @@ def _named(stage: Stage, parameters: Any) -> dict[str, Any]:
 
 def _drawing(stage: Stage, plot: str | Drawing | None, measures: Any) -> tuple[Drawing, dict[str, Mapping[str, Any]]]:
     """Return the function that draws, and what it takes to be measured."""
-    from simwrap.plots import draw, drawable
+    from simwrap.plots import drawable
+    from simwrap.plots import plot as draw
 
     if callable(plot):
         return plot, chosen_measures(stage, measures)
     if plot is None:
-        quick = [name for name in stage.template.measures if name in ("response", "bias")]
-        plot = next(
-            (name for name in [*sorted(quick, reverse=True), *stage.template.measures] if drawable(name)), "response"
-        )
+        quick = [name for name in stage.measures if name in ("response", "bias")]
+        plot = next((name for name in [*sorted(quick, reverse=True), *stage.measures] if drawable(name)), "response")
     options = measures.get(plot, {}) if isinstance(measures, Mapping) else {}
     chosen = chosen_measures(stage, {plot: options})
     name = next(iter(chosen))
     if not drawable(name):
         raise RangeError("plot", name, "a measure that has a picture", stage.name)
-    return (lambda found: draw(name, found.results[name], found.stage)), chosen
+    return (lambda found: draw(found, name)), chosen
 
 
 def _control(ipywidgets: Any, stage: Stage, parameter: Parameter, choices: Any) -> Any:

@@ -1,7 +1,7 @@
 """Pictures of what was measured, in one plain style with units on every axis.
 
 :func:`plot` draws one measure of a :class:`~simwrap.simulation.measurement.Measurement`, or the curves of
-a sweep's Dataset; :func:`draw` does it from a bare :class:`~simwrap.measures.requests.Result`;
+a sweep's Dataset; :func:`draw` does it from any labelled Dataset;
 :func:`plot_sweep` draws single numbers of a sweep against what was swept.
 
 Figures are made without pyplot, so that nothing is kept open and no window appears; a

@@ -1,74 +1,44 @@
-"""Which measure has which picture, and the functions that draw one."""
+"""Drawing what was measured: the data with their labels, and the picture that each measure names."""
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
 from typing import TYPE_CHECKING, Any
 
 import matplotlib
 from matplotlib.figure import Figure
 
-from simwrap.errors import InputError
-from simwrap.measures.requests import Result
-from simwrap.plots.anode_curves import draw_bias
-from simwrap.plots.curves import (
-    draw_balance,
-    draw_distortion,
-    draw_equalisation,
-    draw_headroom,
-    draw_heater_hum,
-    draw_impedance,
-    draw_noise,
-    draw_power,
-    draw_recovery,
-    draw_rejection,
-    draw_response,
-    draw_square_wave,
-    draw_supply,
-    draw_tone_curves,
-)
-from simwrap.plots.readers import Reader, keys_of, read_dataset, read_dict, read_result
+from simwrap.errors import InputError, SimwrapError, UnknownNameError
+from simwrap.measures.registry import get_measure, measures
+from simwrap.plots.reader import Reader
 from simwrap.plots.style import STYLE
+from simwrap.plots.waveforms import draw_waveforms
 from simwrap.registry import find
+from simwrap.simulation.dataset import NOTES
+from simwrap.simulation.measurement import Measurement, measure
 
 if TYPE_CHECKING:
     import xarray
 
-_DRAWERS: dict[str, Callable[[Reader], Figure]] = {
-    "bias": draw_bias,
-    "response": draw_response,
-    "tone_curves": draw_tone_curves,
-    "headroom": draw_headroom,
-    "distortion": draw_distortion,
-    "power": draw_power,
-    "balance": draw_balance,
-    "equalisation": draw_equalisation,
-    "impedance": draw_impedance,
-    "noise": draw_noise,
-    "rejection": draw_rejection,
-    "heater_hum": draw_heater_hum,
-    "recovery": draw_recovery,
-    "square_wave": draw_square_wave,
-    "supply": draw_supply,
-}
-
 
 def drawable(name: str) -> bool:
-    """Return whether a measure has a picture."""
-    return name.casefold() in _DRAWERS
+    """Return whether there is a measure of that name that has a picture."""
+    try:
+        return get_measure(name).picture is not None
+    except UnknownNameError:
+        return False
 
 
-def draw(name: str, result: Result | Mapping[str, Any] | xarray.Dataset, stage: Any = None) -> Figure:
+def draw(name: str, data: xarray.Dataset, circuit: Any = None) -> Figure:
     """Draw one measure.
 
     Parameters
     ----------
     name : str
         The measure, in any case.
-    result : Result, mapping, or xarray.Dataset
-        What it returned; its nested plain values (as JSON has them); or a sweep with curves.
-    stage : Stage, optional
-        Names the picture; the picture of ``bias`` needs it.
+    data : xarray.Dataset
+        Of a measurement (``to_dataset()``) or of a sweep with its curves kept.
+    circuit : Stage, optional
+        What was measured, for valves of a builder's own folder.
 
     Returns
     -------
@@ -79,19 +49,17 @@ def draw(name: str, result: Result | Mapping[str, Any] | xarray.Dataset, stage: 
     UnknownNameError
         If the measure has no picture.
     InputError
-        If the data lack its curves.
+        If the data lack it, or its curves.
     """
-    drawer = find("picture of a measure", name, _DRAWERS)
-    key = name.casefold()
-    if isinstance(result, Result):
-        reader = read_result(key, result, stage)
-    elif isinstance(result, Mapping) and not hasattr(result, "data_vars"):
-        reader = read_dict(key, result, stage)
-    else:
-        data: Any = result
-        reader = read_dataset(key, data, keys_of(key, data))
+    found = find("picture of a measure", name, {key: made for key, made in measures().items() if made.picture})
+    drawer = found.drawer()
+    assert drawer is not None
+    reader = Reader(found.name, data, circuit)
+    if not any(reader.of(name).paths() for name in (found.name, *found.shows)):
+        raise InputError(f"plot: the data hold nothing of {found.name}; measure or sweep it")
     with matplotlib.rc_context(STYLE):
-        return drawer(reader)
+        figure: Figure = drawer(reader)
+    return figure
 
 
 def plot(found: Any, name: str | None = None) -> Figure:
@@ -100,7 +68,7 @@ def plot(found: Any, name: str | None = None) -> Figure:
     Parameters
     ----------
     found : Measurement or xarray.Dataset
-        From :func:`simwrap.measure`, or from :func:`simwrap.sweep` with its curves kept.
+        From :func:`simwrap.measure`, from :func:`simwrap.sweep` with its curves kept, or from :func:`simwrap.simulate`.
     name : str, optional
         Which measure; by default the first that has a picture (of a measurement), or
         "response" (of a sweep).
@@ -117,12 +85,28 @@ def plot(found: Any, name: str | None = None) -> Figure:
     InputError
         If the data lack its curves.
     """
+    if hasattr(found, "data_vars") and "analysis" in found.attrs:
+        return draw_waveforms(found)
     if hasattr(found, "data_vars"):
         return draw(name or "response", found)
-    results: Mapping[str, Result] = found.results
+    measured: Measurement = found
     if name is None:
-        name = next((key for key in results if drawable(key)), None)
+        name = next((key for key in measured if drawable(key)), None)
         if name is None:
-            raise InputError(f"plot: none of {', '.join(results) or 'nothing'} has a picture")
-    result = find("measure in this measurement", name, results)
-    return draw(name, result, found.stage)
+            raise InputError(f"plot: none of {', '.join(measured) or 'nothing'} has a picture")
+    name = find("measure in this measurement", name, {key: key for key in measured})
+    return draw(name, _with_shown(measured, name), measured.stage)
+
+
+def _with_shown(found: Measurement, name: str) -> xarray.Dataset:
+    """Return a measurement as a Dataset, with what the picture shows besides the measure itself."""
+    data = found.to_dataset()
+    known = measures().get(name)
+    more = [other for other in (known.shows if known else ()) if other not in found]
+    if more:
+        try:
+            added = measure(found.stage, more).to_dataset()
+        except SimwrapError:  # the picture does without
+            return data
+        data = data.assign({key: values for key, values in added.data_vars.items() if key not in NOTES})
+    return data

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from itertools import zip_longest
 from typing import TYPE_CHECKING, Any
 
 import matplotlib
@@ -13,9 +14,11 @@ from matplotlib.figure import Figure
 from matplotlib.ticker import EngFormatter, MaxNLocator, ScalarFormatter
 from numpy.typing import NDArray
 
-from simwrap.errors import InputError, UnknownNameError
+from simwrap.errors import InputError
+from simwrap.measures.registry import measures
+from simwrap.measures.results import find_names, full_name, split_name
 from simwrap.plots.labels import legend_below
-from simwrap.plots.readers import MOST_NAMES, shown_value
+from simwrap.plots.reader import MOST_NAMES, shown_value
 from simwrap.plots.style import (
     COLOURS,
     SIGNS,
@@ -28,25 +31,11 @@ from simwrap.plots.style import (
     prefixed,
     shades_of,
 )
+from simwrap.simulation.dataset import point_dims, single_figures, unit_of
 
 if TYPE_CHECKING:
     import xarray
 
-#: What a sweep's picture shows first, where it is there.
-_FAVOURITES = (
-    "gain_db",
-    "low_corner",
-    "high_corner",
-    "v1_anode_voltage",
-    "v1_anode_current",
-    "headroom_output_rms_1pct",
-    "headroom_output_rms_3pct",
-    "power_output_power",
-    "power_thd",
-    "balance_ratio_db",
-    "impedance_output",
-    "noise_output_rms_a_weighted",
-)
 _MOST_PANELS = 4
 #: Units whose numbers are read with a prefix.
 _SCALED = ("A", "F", "V", "W", "s")
@@ -62,7 +51,8 @@ def plot_sweep(data: xarray.Dataset, names: Sequence[str] | None = None) -> Figu
     data : xarray.Dataset
         From :func:`simwrap.sweep`.
     names : sequence of str, optional
-        Variables of the Dataset; by default the first few that builders ask for.
+        Figures, by their names or tails ("response.gain_db", "gain_db"); by default the first headlines of each
+        measure.
 
     Returns
     -------
@@ -72,21 +62,16 @@ def plot_sweep(data: xarray.Dataset, names: Sequence[str] | None = None) -> Figu
 
     Raises
     ------
-    UnknownNameError
-        If the data have no such variable.
+    UnknownNameError, AmbiguousNameError
+        If the data have no such figure, or several.
     InputError
         If the sweep has more than two dims, or nothing that can be drawn.
     """
-    from simwrap.simulation.sweep import point_dims
-
     dims = point_dims(data)
-    numbers = [str(name) for name, v in data.data_vars.items() if set(v.dims) == set(dims) and v.dtype.kind == "f"]
+    numbers = [name for name in single_figures(data) if data[name].dtype.kind == "f"]
     if names is None:
-        names = [name for name in _FAVOURITES if name in numbers][:_MOST_PANELS]
-        names = names or [n for n in numbers if not n.startswith("node_")][:_MOST_PANELS]
-    for name in names:
-        if name not in numbers:
-            raise UnknownNameError("number in this sweep", name, numbers)
+        names = (_headlines(numbers) or numbers)[:_MOST_PANELS]
+    names = [found for name in names for found in find_names(name, numbers, kind="number in this sweep")]
     if not names:
         raise InputError("plot: the sweep holds no single numbers to draw")
     if len(dims) not in (1, 2):
@@ -102,6 +87,21 @@ def plot_sweep(data: xarray.Dataset, names: Sequence[str] | None = None) -> Figu
         legend_below(panels[-1], sources=[panels[0]])
         figure.suptitle(str(data.attrs.get("stage", "sweep")).replace("_", " "), fontsize=11)
     return figure
+
+
+def _headlines(numbers: Sequence[str]) -> list[str]:
+    """Return the headlines of the measures in turn: the first of each, the second of each, and so on."""
+    paths: dict[str, list[str]] = {}
+    for name in numbers:
+        measure, path = split_name(name)
+        paths.setdefault(measure, []).append(path)
+    known = measures()
+    rows = [
+        [full_name(measure, path) for path in known[measure].headlines(own)]
+        for measure, own in paths.items()
+        if measure in known
+    ]
+    return [name for row in zip_longest(*rows) for name in row if name is not None]
 
 
 @dataclass(frozen=True)
@@ -122,13 +122,13 @@ def _swept(data: xarray.Dataset, dim: str) -> _Along:
     own = own if len(own) <= MOST_NAMES else []
     columns = []
     for name in own:
-        unit = str(data[name].attrs.get("units", ""))
+        unit = unit_of(data[name])
         columns.append([shown_value(v.item() if isinstance(v, np.generic) else v, unit) for v in data[name].values])
     words = [", ".join(place) for place in zip(*columns, strict=True)]
     labels = [str(data[name].attrs.get("long_name") or name).split(",")[0].split(" (")[0] for name in own]
     labels = [label.replace("_", " ") for label in labels]
     if len(own) == 1 and data[own[0]].dtype.kind in "fiu":
-        unit = str(data[own[0]].attrs.get("units", ""))
+        unit = unit_of(data[own[0]])
         return _Along(data[own[0]].values.astype(float), words, labels[0], unit, True)
     places = np.arange(data.sizes[dim])
     return _Along(places, words or [str(k + 1) for k in places], ", ".join(labels) or dim.replace("_", " "), "", False)
@@ -136,7 +136,7 @@ def _swept(data: xarray.Dataset, dim: str) -> _Along:
 
 def _sweep_panel(axes: Axes, found: xarray.DataArray, data: xarray.Dataset, dims: list[str]) -> None:
     along = _swept(data, dims[0])
-    words, unit = str(found.attrs.get("long_name", found.name)), str(found.attrs.get("units", ""))
+    words, unit = str(found.attrs.get("long_name", found.name)), unit_of(found)
     scale, prefix = prefixed(found.values) if unit in _SCALED else (1.0, "")
     values = scale * found.values
     # What has no order isn't joined.
@@ -190,7 +190,7 @@ def _builds(data: xarray.Dataset, names: Sequence[str]) -> Figure:
     panels = figure.subplots(len(names), 1, squeeze=False)[:, 0]
     for axes, name in zip(panels, names, strict=True):
         found = data[name]
-        unit = str(found.attrs.get("units", ""))
+        unit = unit_of(found)
         scale, prefix = prefixed(found.values) if unit in {*_SCALED, "Hz", "ohm"} else (1.0, "")
         values = scale * found.values[np.isfinite(found.values)]
         axes.hist(values, bins=max(8, min(40, int(np.sqrt(len(values))))), color=COLOURS[0], edgecolor="white")

@@ -8,7 +8,7 @@ round, merged where they are the same, rendered, sent to an engine, and answered
 from __future__ import annotations
 
 import dataclasses
-from collections.abc import Callable, Generator, Mapping, Sequence
+from collections.abc import Generator, Mapping, Sequence
 from dataclasses import dataclass, field
 from types import MappingProxyType
 from typing import Any
@@ -17,15 +17,16 @@ import numpy as np
 from numpy.typing import NDArray
 
 from simwrap import engine as engines
-from simwrap.circuits.render import Table, render_table
-from simwrap.circuits.stage import Stage
-from simwrap.engine import protocol
+from simwrap.circuits.circuit import Circuit
+from simwrap.circuits.point_table import Table, grouped
+from simwrap.circuits.render import render_table, take_extra
+from simwrap.engine import natural, protocol
 from simwrap.measures.common import common_conditions
 from simwrap.measures.registry import get_measure
-from simwrap.measures.requests import Ac, Noise, Op, Request, Result, Steady, Transient, Variable
+from simwrap.measures.requests import Ac, Noise, Op, Poles, Request, Result, Steady, Transient, Variable
 
 #: Requests that take well under a millisecond, and how many settings a point still count as few.
-QUICK = frozenset({"Op", "Ac", "Noise"})
+QUICK = frozenset({"Op", "Ac", "Noise", "Poles"})
 MANY_RUNS = 20
 
 
@@ -37,7 +38,6 @@ class Options:
     time_limit: float = 60.0
     workers: int | None = None
     executor: Any = None
-    progress: Callable[[int], None] | None = None
 
 
 def provenance(used: str, netlist: str) -> dict[str, str]:
@@ -55,15 +55,17 @@ def provenance(used: str, netlist: str) -> dict[str, str]:
 
 
 @dataclass(frozen=True)
-class StageView:
-    """What a measure sees: a stage whose swept values are arrays of shape (points,)."""
+class View:
+    """What a measure sees: a circuit whose swept values are arrays of shape (points,)."""
 
-    stage: Stage
+    circuit: Circuit
     values: Mapping[str, Any]
     points: int
 
     def __getattr__(self, name: str) -> Any:
-        return getattr(self.stage, name)
+        if name.startswith("__") or name == "circuit":  # asked for by copy and pickle before there is one
+            raise AttributeError(name)
+        return getattr(self.circuit, name)
 
 
 @dataclass
@@ -140,7 +142,7 @@ def _fingerprint(value: Any) -> Any:
 def _run_of(request: Request, settings: int) -> protocol.Run:
     """Translate a request into what an engine takes (amplitudes flattened to points)."""
     match request:
-        case Op():
+        case Op() | Poles():
             return protocol.OpRun()
         case Ac():
             return protocol.AcRun(request.start, request.stop, request.per_decade, tuple(request.vectors))
@@ -185,7 +187,7 @@ def _expand(table: Table, vary: Mapping[str, NDArray[Any]]) -> tuple[Table, int]
     columns = {name: np.repeat(column, settings) for name, column in table.columns.items()}
     for name, values in vary.items():
         columns[name] = np.broadcast_to(values, (table.points, settings)).ravel()
-    return Table(table.stage, columns, table.points * settings), settings
+    return Table(table.circuit, columns, table.points * settings), settings
 
 
 def _repeat(extra: Mapping[str, Any], settings: int) -> dict[str, Any]:
@@ -209,6 +211,8 @@ class _Bench:
         self.netlists = [""] * table.points
         self.kinds: set[str] = set()
         self.runs = 0
+        #: Why each point is unstable, once that was asked.
+        self.restless: list[str] | None = None
 
     def answer(self, requests: Sequence[Request]) -> None:
         """Run what isn't known yet, as few engine calls as possible."""
@@ -246,17 +250,14 @@ class _Bench:
         axes: list[Any] = [None] * len(group)
         extras: list[dict[str, Any]] = [{} for _ in group]
         reasons = [""] * table.points
-        for batch in render_table(table, excite=first.excite, extra=_repeat(first.extra, settings)):
-            part = [protocol.at_points(run, batch.indices) for run in runs]
-            options = self.options
-            replies = engines.run(
-                batch.netlist.circuit,
-                part,
-                engine=options.engine,
-                time_limit=options.time_limit,
-                workers=options.workers,
-                executor=options.executor,
-            )
+        extra = _repeat(first.extra, settings)
+        rows = self._runnable(group, settings, table.points, reasons)
+        for batch in (
+            render_table(table.take(rows), excite=first.excite, extra=take_extra(extra, rows)) if len(rows) else ()
+        ):
+            indices = rows[batch.indices]
+            batch = dataclasses.replace(batch, indices=indices)
+            replies = self._replies(batch.netlist.circuit, [r for _, r in group], runs, indices)
             digest = batch.netlist.sha256
             for number, reply in enumerate(replies):
                 _scatter(collected[number], reply.values, batch.indices, table.points)
@@ -270,12 +271,82 @@ class _Bench:
                         self.engines[point] = _joined(self.engines[point], used)
                     if not self.netlists[point]:
                         self.netlists[point] = digest
+        for number, (_, request) in enumerate(group):
+            _fill(collected[number], request, table.points, settings)
+            if axes[number] is None and isinstance(request, Transient):
+                axes[number] = np.linspace(request.start, request.stop, request.samples)
         own = _per_point(reasons, settings)
         self.reasons = [old or new for old, new in zip(self.reasons, own, strict=True)]
         for number, (key, _) in enumerate(group):
             values = {name: _shaped(array, self.table.points, settings) for name, array in collected[number].items()}
             more = {name: _shaped(array, self.table.points, settings) for name, array in extras[number].items()}
             self.answers[key] = _Answer(values, axes[number], own, more)
+
+    def _replies(
+        self, circuit: protocol.Circuit, requests: Sequence[Request], runs: Sequence[protocol.Run], indices: Any
+    ) -> list[protocol.Reply]:
+        """Run one netlist; natural frequencies are found here from its operating points."""
+        options = self.options
+        part = [
+            natural.operating_run(circuit) if isinstance(request, Poles) else protocol.at_points(run, indices)
+            for request, run in zip(requests, runs, strict=True)
+        ]
+        replies = engines.run(
+            circuit,
+            part,
+            engine=options.engine,
+            time_limit=options.time_limit,
+            workers=options.workers,
+            executor=options.executor,
+        )
+        for request, reply in zip(requests, replies, strict=True):
+            if isinstance(request, Poles):
+                poles = natural.rightmost(circuit, reply.values)
+                reply.values = {"poles": poles, "growing": natural.growing(poles)}
+        return replies
+
+    def _runnable(self, group: Any, settings: int, points: int, reasons: list[str]) -> NDArray[np.intp]:
+        """Return the rows that can be run: what oscillates by itself has no steady state, and gets its reason."""
+        rows = np.arange(points)
+        if not self.table.circuit.loops or not any(isinstance(r, Steady | Transient) for _, r in group):
+            return rows
+        if self.restless is None:
+            self.restless = self._restless()
+        for row in rows:
+            reasons[row] = self.restless[row // settings if settings else row]
+        return np.flatnonzero([not reason for reason in reasons])
+
+    def _restless(self) -> list[str]:
+        """Return why each point is unstable, "" where it is stable."""
+        said = [""] * self.table.points
+        for batch in render_table(self.table):
+            (reply,) = self._replies(batch.netlist.circuit, [Poles()], [protocol.OpRun()], batch.indices)
+            for index, poles, mask in zip(batch.indices, reply.values["poles"], reply.values["growing"], strict=True):
+                if mask.any():
+                    said[index] = unstable_words(poles[mask][0], list(self.table.circuit.loops))
+        return said
+
+
+def unstable_words(pole: complex, loops: Sequence[str]) -> str:
+    """Return the sentence that names an unstable circuit: its frequency, and the loops that it has."""
+    from simwrap.units import quantity
+
+    if pole.imag == 0:
+        how = f"runs away, {quantity.render(1.0 / pole.real, 's', digits=3)} for each factor of e"
+    else:
+        how = f"oscillates at {quantity.render(abs(pole.imag) / (2.0 * np.pi), 'Hz', digits=3)}"
+    where = f"; its feedback: {', '.join(loops)}" if loops else ""
+    return f"unstable: it {how}{where}"
+
+
+def _fill(values: dict[str, Any], request: Request, points: int, settings: int) -> None:
+    """Give a request of which no point could be run its arrays of NaN."""
+    if values or not isinstance(request, Steady | Transient):
+        return
+    shape: tuple[int, ...] = (points, request.samples)
+    if isinstance(request, Steady):
+        shape = (points, np.shape(request.amplitude)[-1], request.samples)
+    values |= {name: np.full(shape, np.nan) for name in request.vectors}
 
 
 def _joined(one: str, other: str) -> str:
@@ -314,7 +385,7 @@ def _conduct(table: Table, measures: Mapping[str, Mapping[str, Any]], options: O
     """Run measures over a table whose words (valves, choices) are the same at all points."""
     values: dict[str, Any] = dict(table.at(0).values)
     values |= {name: column for name, column in table.columns.items() if column.dtype.kind == "f"}
-    view = StageView(table.at(0), MappingProxyType(values), table.points)
+    view = View(table.at(0), MappingProxyType(values), table.points)
     bench = _Bench(table, options)
     active: Generators = {name: get_measure(name)(view, **chosen) for name, chosen in measures.items()}
     shared = common_conditions(view, table.points)
@@ -345,12 +416,9 @@ def _conduct(table: Table, measures: Mapping[str, Mapping[str, Any]], options: O
 
 
 def _word_groups(table: Table) -> list[NDArray[np.intp]]:
-    words = [np.unique(c, return_inverse=True)[1] for c in table.columns.values() if c.dtype.kind != "f"]
-    if not words:
-        return [np.arange(table.points)]
-    _, labels = np.unique(np.stack(words), axis=1, return_inverse=True)
-    order = np.argsort(labels.ravel(), kind="stable")
-    return np.split(order, np.flatnonzero(np.diff(labels.ravel()[order])) + 1)
+    return grouped(
+        [np.unique(c, return_inverse=True)[1] for c in table.columns.values() if c.dtype.kind != "f"], table.points
+    )
 
 
 def _merge(outcomes: Sequence[Outcome], groups: Sequence[NDArray[np.intp]], points: int) -> Outcome:

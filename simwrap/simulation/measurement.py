@@ -5,23 +5,32 @@ from __future__ import annotations
 import html
 import tempfile
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
+from functools import cached_property
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from simwrap.circuits.render import Table, render
+from simwrap.circuits.circuit import Circuit, as_circuit
+from simwrap.circuits.point_table import Table
+from simwrap.circuits.render import render
 from simwrap.circuits.stage import Stage
 from simwrap.errors import EngineError, InputError
 from simwrap.measures.requests import Result, Variable
+from simwrap.measures.results import axes_of, labelled, split_name
+from simwrap.simulation.as_json import measurement_json, plain
 from simwrap.simulation.evaluate import Options, Outcome, evaluate, provenance
+from simwrap.tables import Listing, html_table
 from simwrap.units import quantity
+
+if TYPE_CHECKING:
+    import xarray
 
 MeasureChoice = Sequence[str] | Mapping[str, Mapping[str, Any]] | None
 
 
-def chosen_measures(stage: Stage, measures: MeasureChoice) -> dict[str, Mapping[str, Any]]:
+def chosen_measures(stage: Stage | Circuit, measures: MeasureChoice) -> dict[str, Mapping[str, Any]]:
     """Return measure names with their options; None gives those that the stage's header names.
 
     Raises
@@ -33,20 +42,20 @@ def chosen_measures(stage: Stage, measures: MeasureChoice) -> dict[str, Mapping[
     """
     from simwrap.measures.registry import get_measure
 
-    template = stage.template
+    circuit = as_circuit(stage, "measure")
     if measures is None:
-        measures = template.measures
+        measures = circuit.measures
     if isinstance(measures, str):
         measures = [measures]
     given = measures if isinstance(measures, Mapping) else {name: {} for name in measures}
     chosen = {}
     for name, options in given.items():
         measure = get_measure(name)
-        if measure.kinds and template.name not in measure.kinds:
-            raise InputError(f"{measure.name}: has no meaning for {template.name}, only for {', '.join(measure.kinds)}")
-        if not template.other_measures and measure.name not in template.measures:
-            accepted = ", ".join(template.measures)
-            raise InputError(f"{measure.name}: has no meaning for {template.name}; give {accepted}")
+        if why := measure.refuses(circuit):
+            raise InputError(f"{measure.name}: has no meaning for {circuit.name}: {why}")
+        if not circuit.other_measures and measure.name not in circuit.measures:
+            accepted = ", ".join(circuit.measures)
+            raise InputError(f"{measure.name}: has no meaning for {circuit.name}; give {accepted}")
         chosen[measure.name] = options
     return chosen
 
@@ -58,86 +67,120 @@ def measure_names() -> list[str]:
     return list(measures())
 
 
-def plain(value: Any) -> Any:
-    """Return numpy values as JSON has them: NaN and infinity become None."""
-    if isinstance(value, Mapping):
-        return {key: plain(entry) for key, entry in value.items()}
-    if isinstance(value, np.ndarray):
-        return [plain(entry) for entry in value.tolist()] if value.ndim else plain(value.item())
-    if isinstance(value, list | tuple):
-        return [plain(entry) for entry in value]
-    if isinstance(value, complex):
-        return [plain(value.real), plain(value.imag)]
-    if isinstance(value, np.generic):
-        return plain(value.item())
-    if isinstance(value, float):
-        return value if np.isfinite(value) else None
-    return value
+class _Figures(Mapping[str, Any]):
+    """What measurements and their parts share: a mapping by the next word of a figure's name, and by attribute."""
 
-
-@dataclass(frozen=True, repr=False)
-class View:
-    """One measure's result for one stage: ``view["gain"]`` or ``view.gain``, nested by dots."""
-
-    name: str
-    result: Result
-    prefix: str = ""
-
-    def _variable(self, key: str) -> Variable | None:
-        return self.result.variables.get(key) or self.result.coords.get(key)
+    def _at(self, path: str) -> Any:
+        """Return the figure, or the part, of that name; KeyError where there is none."""
+        raise NotImplementedError
 
     def __getitem__(self, key: str) -> Any:
-        full = f"{self.prefix}{key}"
-        if full in self.result.variables:
-            value = np.asarray(self.result.variables[full].values)[0]
-        elif full in self.result.coords:
-            value = np.asarray(self.result.coords[full].values)
-        elif any(name.startswith(full + ".") for name in self.result.variables):
-            return View(self.name, self.result, full + ".")
-        else:
-            raise KeyError(full)
-        return value.item() if isinstance(value, np.generic) else value
+        return self._at(key)
 
     def __getattr__(self, key: str) -> Any:
-        try:
-            return self[key]
-        except KeyError:
-            raise AttributeError(f"{self.name} has no {self.prefix}{key}; it has {', '.join(self)}") from None
+        # What copies and unpickles asks for special names of an object that has no attributes yet.
+        if not key.startswith("_"):
+            try:
+                return self._at(key)
+            except KeyError:
+                pass
+        raise AttributeError(key if key.startswith("_") else self._lacks(key))
 
-    def __iter__(self) -> Iterator[str]:
-        seen = dict.fromkeys(
-            name[len(self.prefix) :].partition(".")[0]
-            for name in [*self.result.variables, *self.result.coords]
-            if name.startswith(self.prefix)
-        )
-        return iter(seen)
+    def _lacks(self, key: str) -> str:
+        raise NotImplementedError
+
+    def __len__(self) -> int:
+        return sum(1 for _ in self)
 
     def __dir__(self) -> list[str]:
         return [*super().__dir__(), *self]
 
     def to_dict(self) -> dict[str, Any]:
         """Return nested plain values."""
-        found: dict[str, Any] = {}
-        for key in self:
-            value = self[key]
-            found[key] = value.to_dict() if isinstance(value, View) else plain(value)
-        return found
+        return {key: value.to_dict() if isinstance(value, _Figures) else plain(value) for key, value in self.items()}
+
+
+@dataclass(frozen=True, repr=False, eq=False)
+class View(_Figures):
+    """A part of a measurement: one measure's figures, or a group of them.
+
+    ``view["gain"]`` or ``view.gain``; groups are views in turn.
+
+    Attributes
+    ----------
+    measurement : Measurement
+    name : str
+        Start of the names of its figures, such as "response" or "bias.valves".
+    """
+
+    measurement: Measurement
+    name: str
+
+    def _at(self, path: str) -> Any:
+        return self.measurement._at(f"{self.name}.{path}")
+
+    def _lacks(self, key: str) -> str:
+        return f"{self.name} has no {key}; it has {', '.join(self)}"
+
+    def __iter__(self) -> Iterator[str]:
+        start = f"{self.name}."
+        names = (*self.measurement.figures, *self.measurement.axes)
+        return iter(dict.fromkeys(n.removeprefix(start).partition(".")[0] for n in names if n.startswith(start)))
+
+    def __eq__(self, other: object) -> bool:
+        if not isinstance(other, View):
+            return NotImplemented
+        return self.name == other.name and _same(self, other)
+
+    __hash__ = None  # type: ignore[assignment]  # it holds arrays
+
+    @property
+    def result(self) -> Result:
+        """What the measure returned, with its conditions and warnings."""
+        return self.measurement.results[split_name(self.name)[0]]
+
+    @property
+    def paths(self) -> list[str]:
+        """Paths of the figures that are single numbers or words; curves are left out."""
+        start = f"{self.name}."
+        return [
+            name.removeprefix(start)
+            for name, figure in self.measurement.figures.items()
+            if name.startswith(start) and not figure.dims
+        ]
+
+    def words(self, path: str) -> str:
+        """Return what a figure is, in words."""
+        return self.measurement.figures[f"{self.name}.{path}"].long_name
+
+    def text(self, path: str) -> str:
+        """Return a single number with its unit, or a word."""
+        value = self[path]
+        unit = self.measurement.figures[f"{self.name}.{path}"].unit
+        return value if isinstance(value, str) else quantity.render(float(value), unit)
 
     def rows(self) -> list[tuple[str, str]]:
         """Return words and value of every single number (curves are left out)."""
-        rows = []
-        for variable in self.result.variables.values():
-            value = np.asarray(variable.values)[0]
-            if np.ndim(value) == 0:
-                text = value if isinstance(value, str) else quantity.render(float(value), variable.unit)
-                rows.append((variable.long_name, str(text)))
-        return rows
+        return [(self.words(path), self.text(path)) for path in self.paths]
+
+    def headline(self) -> list[tuple[str, str]]:
+        """Return words and value of the figures that the measure puts first."""
+        from simwrap.measures.registry import get_measure
+
+        return [(self.words(path), self.text(path)) for path in get_measure(self.name).headlines(self.paths)]
+
+    def tables(self) -> list[Listing]:
+        """Return the tables of a measure: its own, or else every single number in a row."""
+        from simwrap.measures.registry import measures
+
+        known = measures().get(self.name)
+        return known.table(self) if known and known.table else [Listing(self.name, ("", ""), [*self.rows()])]
 
     def __repr__(self) -> str:
         return f"{self.name}: " + ", ".join(f"{words} {text}" for words, text in self.rows())
 
     def conditions(self) -> list[tuple[str, str]]:
-        """Return the conditions that were measured under, each with its unit."""
+        """Return the conditions that a measure was taken under, each with its unit."""
         rows = []
         for name, (value, unit) in self.result.conditions.items():
             array = np.asarray(value)
@@ -149,62 +192,88 @@ class View:
         return rows
 
 
-@dataclass(frozen=True, repr=False)
-class Measurement:
-    """What was measured of one stage.
+@dataclass(frozen=True, repr=False, eq=False)
+class Measurement(_Figures):
+    """What was measured of one stage: a mapping from measures to their figures.
+
+    A figure has one name everywhere, its path: ``found.response.gain`` is ``found["response"]["gain"]``,
+    ``found["response.gain"]``, and ``found.to_dataset()["response.gain"]``.
 
     Attributes
     ----------
-    stage : Stage
+    stage : Stage or Circuit
     engine : str
         The simulator that did it.
     provenance : dict
         Engine and its version, netlist hash, simwrap version.
     warnings : list of str
         Ratings exceeded, levels that failed, measures that had to leave something out.
+    results : dict of str to Result
+        As the measures returned them.
     """
 
-    stage: Stage
+    stage: Stage | Circuit
     engine: str
     provenance: dict[str, str]
     warnings: list[str]
     results: dict[str, Result]
 
-    def __getitem__(self, name: str) -> View:
-        return View(name, self.results[name])
+    @cached_property
+    def figures(self) -> dict[str, Variable]:
+        """Every figure and curve by name; the first axis of the values is the point, of which there is one."""
+        return labelled(self.results)
 
-    def __getattr__(self, name: str) -> View:
-        if name.startswith("__") or name not in self.results:
-            raise AttributeError(f"{name} was not measured; there is {', '.join(self.results)}")
-        return self[name]
+    @cached_property
+    def axes(self) -> dict[str, Variable]:
+        """Every axis of a curve by name."""
+        return axes_of(self.results)
 
-    def __dir__(self) -> list[str]:
-        return [*super().__dir__(), *self.results]
+    def _at(self, path: str) -> Any:
+        if path in self.figures:
+            value = np.asarray(self.figures[path].values)[0]
+        elif path in self.axes:
+            value = np.asarray(self.axes[path].values)
+        elif path in self.results or any(name.startswith(f"{path}.") for name in self.figures):
+            return View(self, path)
+        else:
+            raise KeyError(path)
+        return value.item() if isinstance(value, np.generic) else value
+
+    def _lacks(self, key: str) -> str:
+        return f"{key} was not measured; there is {', '.join(self.results)}"
+
+    def __iter__(self) -> Iterator[str]:
+        return iter(self.results)
+
+    def __eq__(self, other: object) -> bool:
+        """Whether it is the same of the same stage; who simulated it doesn't matter."""
+        if not isinstance(other, Measurement):
+            return NotImplemented
+        return self.stage == other.stage and self.warnings == other.warnings and _same(self, other)
+
+    __hash__ = None  # type: ignore[assignment]  # it holds arrays
+
+    def __getstate__(self) -> dict[str, Any]:
+        return {entry.name: getattr(self, entry.name) for entry in fields(self)}  # not what can be made again
+
+    def to_dataset(self) -> xarray.Dataset:
+        """Return a labelled Dataset of this one point: variables by name, curves along their axes."""
+        from simwrap.simulation.dataset import about, make_dataset
+
+        return make_dataset(
+            self.figures,
+            self.axes,
+            warnings=[" ".join(self.warnings)],
+            attrs={**about(self.stage, self.results), **self.provenance},
+        )
 
     def to_dict(self) -> dict[str, Any]:
-        """Return all as plain values that JSON can hold.
+        """Return all as plain values that JSON can hold; see :mod:`simwrap.simulation.as_json`.
 
         What is no finite number is None: "infinite" names the figures and curves that hold an infinite value
         (the input impedance of a bare grid, a level in dB of nothing); any other None was not found, or failed.
         """
-        return {
-            "stage": self.stage.name,
-            "values": plain(dict(self.stage.values)),
-            "engine": self.engine,
-            "warnings": self.warnings,
-            "provenance": self.provenance,
-            **{name: self[name].to_dict() for name in self.results},
-            "infinite": [
-                f"{name}.{key}"
-                for name, result in self.results.items()
-                for key, variable in result.variables.items()
-                if _holds_infinity(np.asarray(variable.values))
-            ],
-            "conditions": {
-                name: {key: {"value": plain(value), "unit": unit} for key, (value, unit) in result.conditions.items()}
-                for name, result in self.results.items()
-            },
-        }
+        return measurement_json(self)
 
     def plot(self, name: str | None = None) -> Any:
         """Draw one measure (the first that has a picture where none is named) as a figure."""
@@ -219,26 +288,30 @@ class Measurement:
         parts = [self.stage._repr_html_()]
         for name in self.results:
             view = self[name]
-            rows = "".join(
-                f"<tr><td style='text-align:left'>{html.escape(words)}</td>"
-                f"<td style='text-align:left'>{html.escape(text)}</td></tr>"
-                for words, text in view.rows()
-            )
             stated = "; ".join(f"{key} {text}" for key, text in view.conditions())
-            parts.append(f"<table><caption>{html.escape(name)} ({html.escape(stated)})</caption>{rows}</table>")
+            parts += [html_table(*table) for table in view.tables()]
+            parts.append(f"<p>{html.escape(name)}: {html.escape(stated)}</p>")
         parts += [f"<p>{html.escape(text)}</p>" for text in self.warnings]
         return "".join(parts)
 
 
-def _keep_netlist(stage: Stage) -> Path:
+def _same(one: Mapping[str, Any], other: Mapping[str, Any]) -> bool:
+    """Whether two mappings hold equal values, NaN equal to NaN."""
+    return list(one) == list(other) and all(_equal(value, other[key]) for key, value in one.items())
+
+
+def _equal(one: Any, other: Any) -> bool:
+    if isinstance(one, View) or isinstance(other, View):
+        return bool(one == other)
+    one, other = np.asarray(one), np.asarray(other)
+    return bool(np.array_equal(one, other, equal_nan=one.dtype.kind in "fc" and other.dtype.kind in "fc"))
+
+
+def _keep_netlist(stage: Stage | Circuit) -> Path:
     """Write the netlist of a failed stage where the user finds it."""
     with tempfile.NamedTemporaryFile("w", prefix=f"simwrap-{stage.name}-", suffix=".cir", delete=False) as file:
         file.write(render(stage).complete())
     return Path(file.name)
-
-
-def _holds_infinity(values: Any) -> bool:
-    return values.dtype.kind in "fc" and bool(np.isinf(values).any())
 
 
 def _all_missing(result: Result) -> bool:
@@ -255,7 +328,7 @@ def _told(outcome: Outcome) -> list[str]:
 
 
 def measure(
-    stage: Stage,
+    stage: Stage | Circuit,
     measures: MeasureChoice = None,
     *,
     engine: str = "auto",
@@ -265,8 +338,8 @@ def measure(
 
     Parameters
     ----------
-    stage : Stage
-        Made by :func:`simwrap.stage`.
+    stage : Stage or Circuit
+        Made by :func:`simwrap.stage` or :func:`simwrap.circuit`.
     measures : sequence of str, or mapping of str to options, optional
         What to measure, such as ``["bias", "response"]`` or
         ``{"headroom": {"nominal_level": 1.0}}``; without it, what the stage's header names.

@@ -7,7 +7,7 @@ import os
 import time
 import warnings
 from collections.abc import Callable, Iterable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -15,12 +15,17 @@ import numpy as np
 from numpy.typing import NDArray
 
 from simwrap import engine as engines
-from simwrap.circuits.render import Table, render
-from simwrap.circuits.stage import Stage, check_column, check_pairs
+from simwrap.circuits.circuit import Circuit, as_circuit
+from simwrap.circuits.point_table import Table, check_column
+from simwrap.circuits.render import render
+from simwrap.circuits.stage import Stage, check_pairs
 from simwrap.errors import InputError, RangeError
 from simwrap.measures.requests import Result, Variable
+from simwrap.measures.results import axes_of, labelled
+from simwrap.simulation.dataset import NOTES, Layout, about, make_dataset, point_dims, single_figures
 from simwrap.simulation.evaluate import Options, Outcome, evaluate, provenance
 from simwrap.simulation.measurement import MeasureChoice, chosen_measures
+from simwrap.valves import designation
 
 if TYPE_CHECKING:
     import xarray
@@ -39,9 +44,6 @@ SAVE_EVERY = 5.0
 SPOT_CHECK_POINTS = 5
 SPOT_CHECK_TOLERANCE = 1e-3
 
-#: Measures whose variables keep their bare names in a Dataset; others are prefixed.
-_BARE = ("bias", "response")
-
 
 @dataclass(frozen=True)
 class Grid:
@@ -54,7 +56,7 @@ class Grid:
         Names of the dimensions; one where the values are zipped.
     shape : tuple of int
     axes : mapping of str to ndarray
-        The values along each parameter.
+        The values along each parameter; valves by the designation that was given.
     zipped : bool
     """
 
@@ -65,7 +67,7 @@ class Grid:
     zipped: bool
 
 
-def make_grid(stage: Stage, values: Mapping[str, Iterable[Any]], *, zipped: bool | str = False) -> Grid:
+def make_grid(stage: Stage | Circuit, values: Mapping[str, Iterable[Any]], *, zipped: bool | str = False) -> Grid:
     """Check swept values and lay them out.
 
     Raises
@@ -74,13 +76,16 @@ def make_grid(stage: Stage, values: Mapping[str, Iterable[Any]], *, zipped: bool
         For a parameter or a value that the stage doesn't accept.
     """
     axes: dict[str, NDArray[Any]] = {}
+    columns: dict[str, NDArray[Any]] = {}
     for name, given in values.items():
         if isinstance(given, str) or not isinstance(given, Iterable):
             given = [given]
+        given = given if isinstance(given, np.ndarray) else list(given)
         canonical, column = check_column(stage, name, given)
-        if canonical in axes:
+        if canonical in columns:
             raise InputError(f"{stage.name}: {canonical} is swept twice")
-        axes[canonical] = column
+        columns[canonical] = column
+        axes[canonical] = _as_given(stage, canonical, given, column)
     if not axes:
         raise InputError(f"{stage.name}: a sweep needs at least one parameter with its values")
     lengths = {name: len(column) for name, column in axes.items()}
@@ -88,21 +93,22 @@ def make_grid(stage: Stage, values: Mapping[str, Iterable[Any]], *, zipped: bool
         if len(set(lengths.values())) > 1:
             raise RangeError("zipped", lengths, "the same number of values for every parameter", stage.name)
         points = next(iter(lengths.values()))
-        check_pairs(stage.template, {**stage.values, **axes})
-        return Grid(Table(stage, axes, points), ("point" if zipped is True else zipped,), (points,), axes, True)
+        check_pairs(stage.parameters, {**stage.values, **columns}, stage.name)
+        return Grid(Table(stage, columns, points), ("point" if zipped is True else zipped,), (points,), axes, True)
     shape = tuple(lengths.values())
     mesh = np.meshgrid(*[np.arange(n) for n in shape], indexing="ij")
-    columns = {name: column[index.ravel()] for (name, column), index in zip(axes.items(), mesh, strict=True)}
-    check_pairs(stage.template, {**stage.values, **columns})
-    return Grid(Table(stage, columns, int(np.prod(shape))), tuple(axes), shape, axes, False)
+    spread = {name: column[index.ravel()] for (name, column), index in zip(columns.items(), mesh, strict=True)}
+    check_pairs(stage.parameters, {**stage.values, **spread}, stage.name)
+    return Grid(Table(stage, spread, int(np.prod(shape))), tuple(axes), shape, axes, False)
 
 
-def dataset_name(measure: str, key: str, variable: Variable) -> str:
-    """Return the name of a measure's variable in a Dataset."""
-    if variable.dataset_name:
-        return variable.dataset_name
-    bare = key.removeprefix("valves.").replace("nodes.n_", "node_").replace(".", "_")
-    return bare if measure in _BARE else f"{measure}_{bare}"
+def _as_given(stage: Stage | Circuit, name: str, given: Any, column: NDArray[Any]) -> NDArray[Any]:
+    """Return the labels of a swept parameter: its values, or the designations of valves that were asked for."""
+    parameter = stage.parameters.get(name)
+    if parameter is None or parameter.unit != "valve":
+        return column
+    folders = as_circuit(stage, "sweep").stages[name.rpartition(".")[0]].valve_folders
+    return np.array([designation(str(entry), folders=folders) for entry in given])
 
 
 class _Collected:
@@ -111,9 +117,9 @@ class _Collected:
     def __init__(self, grid: Grid, curves: bool) -> None:
         self.grid, self.curves = grid, curves
         points = grid.table.points
-        self.arrays: dict[tuple[str, str], NDArray[Any]] = {}
+        self.arrays: dict[str, NDArray[Any]] = {}  # by name, as are the variables
+        self.variables: dict[str, Variable] = {}
         self.templates: dict[str, Result] = {}
-        self.variables: dict[tuple[str, str], Variable] = {}
         self.reasons = np.full(points, PENDING, dtype=object)
         self.warnings = np.full(points, "", dtype=object)
         self.engines: set[str] = set()
@@ -124,17 +130,16 @@ class _Collected:
         for measure, result in outcome.results.items():
             if measure not in self.templates:
                 self.templates[measure] = Result({}, result.coords if self.curves else {}, result.conditions, [])
-            for key, variable in result.variables.items():
-                if variable.dims and not self.curves:
-                    continue
-                array = np.asarray(variable.values)
-                place = (measure, key)
-                if place not in self.arrays:
-                    text = array.dtype.kind in "OUS"
-                    shape = (self.grid.table.points, *array.shape[1:])
-                    self.arrays[place] = np.full(shape, "" if text else np.nan, dtype=object if text else float)
-                    self.variables[place] = variable
-                self.arrays[place][indices] = array
+        for name, variable in labelled(outcome.results).items():
+            if variable.dims and not self.curves:
+                continue
+            array = np.asarray(variable.values)
+            if name not in self.arrays:
+                text = array.dtype.kind in "OUS"
+                shape = (self.grid.table.points, *array.shape[1:])
+                self.arrays[name] = np.full(shape, "" if text else np.nan, dtype=object if text else float)
+                self.variables[name] = variable
+            self.arrays[name][indices] = array
         self.reasons[indices] = outcome.reasons
         self.warnings[indices] = outcome.warnings
         self.engines |= {name for used in outcome.engines for name in used.split("+") if name}
@@ -142,7 +147,7 @@ class _Collected:
 
 
 def sweep(
-    stage: Stage,
+    stage: Stage | Circuit,
     values: Mapping[str, Iterable[Any]],
     measures: MeasureChoice = None,
     *,
@@ -160,7 +165,7 @@ def sweep(
 
     Parameters
     ----------
-    stage : Stage
+    stage : Stage or Circuit
         Gives every value that isn't swept.
     values : mapping of str to sequence
         Parameter names with their values, such as ``{"cathode_resistor": ["1k", "1k5"]}``.
@@ -190,8 +195,9 @@ def sweep(
     Returns
     -------
     xarray.Dataset
-        Dims are the parameter names; variables carry ``units`` and ``long_name``; ``status``
-        is "" or the reason why a point failed (its numbers are then NaN); ``warnings`` says which ratings a
+        Dims are the parameter names; a variable has the name of its figure everywhere, such as
+        ``data["response.gain"]``, its axis ("response.frequency") likewise; they carry ``units`` and ``long_name``;
+        ``status`` is "" or the reason why a point failed (its numbers are then NaN); ``warnings`` says which ratings a
         point exceeds or comes near, "" where none.
 
     Raises
@@ -201,6 +207,7 @@ def sweep(
     NoEngineError
         If there is no simulator.
     """
+    stage = as_circuit(stage, "sweep")
     grid = make_grid(stage, values, zipped=zipped)
     chosen = chosen_measures(stage, measures)
     options = Options(engine=engine, time_limit=time_limit, workers=workers, executor=executor)
@@ -257,11 +264,12 @@ def _resumed(file: str | Path, grid: Grid, chosen: Mapping[str, Any]) -> xarray.
 
 def _task(grid: Grid, chosen: Mapping[str, Any]) -> str:
     """Return a digest of everything that decides about a sweep's numbers."""
-    stage = grid.table.stage
+    stage = grid.table.circuit
     told = repr([stage.name, sorted(stage.values.items()), grid.dims, grid.shape])
     told += repr(sorted((name, sorted(options.items())) for name, options in chosen.items()))
     # The first point's netlist stands for the laws of its valves.
-    digest = hashlib.sha256((told + stage.template.source + render(grid.table.at(0)).circuit.text).encode())
+    told += "".join(template.source for template in stage.templates)
+    digest = hashlib.sha256((told + render(grid.table.at(0)).circuit.text).encode())
     for name, column in grid.axes.items():
         digest.update(name.encode())
         digest.update(column.tobytes() if column.dtype.kind == "f" else repr(column.tolist()).encode())
@@ -292,28 +300,27 @@ def _spot_check(
     count: int,
 ) -> None:
     """Run some points again on the other engine and note the largest disagreement."""
-    import dataclasses
-
     others = [entry.name for entry in engines.found() if entry.available and entry.name not in collected.engines]
     good = np.flatnonzero(collected.reasons == "")
     if not others or len(collected.engines) != 1 or not len(good):
         data.attrs["spot_check"] = "not done: it takes a second engine"
         return
     picked = np.sort(np.random.default_rng(0).choice(good, min(count, len(good)), replace=False))
-    again = evaluate(grid.table.take(picked), chosen, dataclasses.replace(options, engine=others[0]))
+    again = evaluate(grid.table.take(picked), chosen, replace(options, engine=others[0]))
     worst, where = 0.0, ""
-    for (measure, key), array in collected.arrays.items():
+    repeated = labelled(again.results)
+    for name, array in collected.arrays.items():
         if array.dtype == object or array.ndim > 1:
             continue
-        one, two = array[picked], np.asarray(again.results[measure].variables[key].values, dtype=float)
+        one, two = array[picked], np.asarray(repeated[name].values, dtype=float)
         apart = np.abs(one - two)
-        if collected.variables[measure, key].unit == "degree":  # -180 and 180 degrees are the same
+        if collected.variables[name].unit == "degree":  # -180 and 180 degrees are the same
             apart = np.minimum(apart, 360.0 - apart)
         largest = np.max(np.abs(array), where=np.isfinite(array), initial=0.0)
         scale = np.maximum(largest * 1e-3, np.maximum(np.abs(one), 1e-30))
         off = np.max(apart / scale, where=np.isfinite(apart), initial=0.0)
         if off > worst:
-            worst, where = float(off), f"{measure}.{key}"
+            worst, where = float(off), name
     data.attrs["spot_check"] = f"{len(picked)} points again on {others[0]}"
     data.attrs["spot_check_disagreement"] = worst
     data.attrs["spot_check_variable"] = where
@@ -322,11 +329,6 @@ def _spot_check(
             f"spot check: {where} differs by {worst:.2g} of its value between the engines; look before trusting it",
             stacklevel=3,
         )
-
-
-def point_dims(data: xarray.Dataset) -> list[str]:
-    """Return the dims of the swept parameters (not those of curves)."""
-    return [str(dim) for dim in data["status"].dims]
 
 
 def save(data: xarray.Dataset, file: str | Path) -> None:
@@ -346,7 +348,7 @@ def save(data: xarray.Dataset, file: str | Path) -> None:
             data.to_netcdf(partial, engine="h5netcdf")
         elif file.suffix == ".csv":
             dims = set(point_dims(data))
-            single = data[[name for name, v in data.data_vars.items() if set(v.dims) == dims]]
+            single = data[[*single_figures(data), *NOTES]]
             keep = [name for name in single.coords if set(single[name].dims) <= dims]
             table = single.reset_coords(drop=False)[[*keep, *single.data_vars]] if keep else single
             table.to_dataframe().reset_index(drop=not dims & set(single.indexes)).to_csv(partial, index=False)
@@ -401,55 +403,27 @@ class _Progress:
 
 def to_dataset(collected: _Collected, chosen: Mapping[str, Any]) -> xarray.Dataset:
     """Lay results out along the dims of a grid."""
-    import xarray
-
     grid = collected.grid
-    dims, shape = grid.dims, grid.shape
-    data: dict[str, Any] = {}
+    stage = grid.table.circuit
+    parameters = stage.parameters
     coords: dict[str, Any] = {}
-    conditions: dict[str, str] = {}
-    for (measure, key), array in collected.arrays.items():
-        variable = collected.variables[measure, key]
-        result = collected.templates[measure]
-        values = array.astype(str) if array.dtype == object else array
-        own = tuple(_dim_name(measure, dim) for dim in variable.dims)
-        attrs = {"units": variable.unit, "long_name": variable.long_name, "measure": measure}
-        data[dataset_name(measure, key, variable)] = (
-            (*dims, *own),
-            values.reshape(*shape, *values.shape[1:]),
-            attrs,
-        )
-    for measure, result in collected.templates.items():
-        for dim, variable in result.coords.items():
-            name = _dim_name(measure, dim)
-            attrs = {"units": variable.unit, "long_name": variable.long_name}
-            coords[name] = ((name,), np.asarray(variable.values), attrs)
-        for name, (value, unit) in result.conditions.items():
-            if np.ndim(value) == 0:
-                conditions[f"{measure}.{name}"] = value if isinstance(value, str) else f"{value} {unit}".strip()
-    parameters = grid.table.stage.template.parameters
     for name, column in grid.axes.items():
         parameter = parameters.get(name)
-        attrs = {
-            "units": parameter.unit if parameter and parameter.numeric else "",
-            "long_name": parameter.label if parameter else "spread of a valve",
-        }
-        coords[name] = (dims if grid.zipped else (name,), column, attrs)
-    reasons = collected.reasons.astype(str).reshape(shape)
-    data["status"] = (dims, reasons, {"long_name": "why a point failed, empty where it didn't", "units": ""})
-    told = collected.warnings.astype(str).reshape(shape)
-    data["warnings"] = (dims, told, {"long_name": "ratings exceeded or near, and what else was noticed", "units": ""})
-    about: dict[str, Any] = {
-        "stage": grid.table.stage.name,
+        words = {"long_name": parameter.label if parameter else "spread of a valve"}
+        if column.dtype.kind == "f":
+            words = {"units": (parameter.unit if parameter else "") or "1"} | words
+        coords[name] = (grid.dims if grid.zipped else (name,), column, words)
+    attrs = {
         "task": _task(grid, chosen),
         "block": collected.block,
-        **{f"value.{name}": value for name, value in grid.table.stage.values.items() if name not in grid.axes},
-        **{f"condition.{name}": text for name, text in conditions.items()},
+        **about(stage, collected.templates, list(grid.axes)),
         **provenance("+".join(sorted(collected.engines)), render(grid.table.at(0)).sha256),
     }
-    return xarray.Dataset(data, coords=coords, attrs=about)
-
-
-def _dim_name(measure: str, dim: str) -> str:
-    """Frequencies and levels of different measures are different axes."""
-    return dim if measure in _BARE else f"{measure}_{dim}"
+    return make_dataset(
+        {name: replace(collected.variables[name], values=array) for name, array in collected.arrays.items()},
+        axes_of(collected.templates),
+        layout=Layout(grid.dims, grid.shape, coords),
+        reasons=collected.reasons,
+        warnings=collected.warnings,
+        attrs=attrs,
+    )

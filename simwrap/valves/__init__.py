@@ -7,13 +7,14 @@ from __future__ import annotations
 
 from simwrap.valves.curves import operating_point
 from simwrap.valves.datasheet import facts
-from simwrap.valves.library import get_valve, models_folder, valve_file, valve_names
+from simwrap.valves.library import designation, get_valve, models_folder, valve_file, valve_names
 from simwrap.valves.valve import Currents, SmallSignal, Valve
 
 __all__ = [
     "Currents",
     "SmallSignal",
     "Valve",
+    "designation",
     "facts",
     "get_valve",
     "models_folder",

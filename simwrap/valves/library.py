@@ -112,6 +112,17 @@ def _found(name: str, folders: Iterable[str | Path]) -> tuple[ValveFile, Path, s
     return _read(path, path.stat().st_mtime_ns), path, designation
 
 
+def designation(name: str, *, folders: Iterable[str | Path] = ()) -> str:
+    """Return the designation that was asked for in its file's spelling: "ECC83" for "ecc83", not "12AX7".
+
+    Raises
+    ------
+    UnknownNameError
+        With the nearest designations.
+    """
+    return _found(name, folders)[2]
+
+
 def get_valve(name: str, *, kind: Kind | None = None, folders: Iterable[str | Path] = ()) -> Valve:
     """Return a valve by any of its designations, in any case.
 

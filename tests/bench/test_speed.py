@@ -45,7 +45,7 @@ def sweep(engine: str) -> tuple[float, float, float]:
     found = simwrap.sweep(stage, {"anode_resistor": VALUES}, measures=MEASURES, engine=engine)
     seconds = time.perf_counter() - start
     assert (found["status"] == "").all()
-    return seconds, float(found["node_anode"][-1]), float(found["gain"][-1])
+    return seconds, float(found["bias.nodes.n_anode"][-1]), float(found["response.gain"][-1])
 
 
 def pyspice_documented() -> tuple[float, float, float]:

@@ -89,7 +89,7 @@ def test_two_cores_for_a_grid_of_headroom() -> None:
 def test_the_whole_family_of_a_tone_control() -> None:
     stage = simwrap.stage("tone_passive")
     seconds, data = timed(lambda: simwrap.sweep(stage, CONTROL, FAMILY), 5)
-    assert data["curve_db"].shape == (21, 21, 200)
+    assert data["response.curve_db"].shape == (21, 21, 200)
     print(f"\ntone control, 21 x 21 settings x 200 frequencies: {seconds:.3f} s")
     assert seconds < 0.25
 

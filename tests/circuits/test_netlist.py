@@ -8,9 +8,11 @@ from types import MappingProxyType
 import numpy as np
 import pytest
 
-from simwrap.circuits.render import Table, render, render_table
-from simwrap.circuits.stage import Stage, read_template, stage
-from simwrap.errors import NetlistError
+from simwrap.circuits.header import read_template
+from simwrap.circuits.point_table import Table
+from simwrap.circuits.render import render, render_table
+from simwrap.circuits.stage import Stage, stage
+from simwrap.errors import FileProblemsError, NetlistError
 
 NUMBER = re.compile(r"-?\d+(\.\d+)?(e-?\d+)?\Z")
 
@@ -83,7 +85,8 @@ def test_each_batch_equals_a_rendering_of_its_own():
 def _own_template(tmp_path, body, header=""):
     path = tmp_path / "own.cir.j2"
     path.write_text(
-        "{#toml\nsummary = 's'\n[ports]\noutput = 'n_out'\n[parameters.r]\nunit = 'ohm'\ndefault = 1.0\nlabel = 'r'\n"
+        "{#toml\nsummary = 's'\n[ports]\nend = { node = 'n_out' }\n"
+        "[parameters.r]\nunit = 'ohm'\ndefault = 1.0\nlabel = 'r'\n"
         f"{header}#}}\n{body}"
     )
     template = read_template(path)
@@ -91,7 +94,7 @@ def _own_template(tmp_path, body, header=""):
 
 
 def test_an_undefined_name_is_refused(tmp_path):
-    with pytest.raises(NetlistError, match="colour"):
+    with pytest.raises(FileProblemsError, match='uses "colour", which is no parameter'):
         render(_own_template(tmp_path, "r_a n_out 0 {{ colour }}\n"))
 
 

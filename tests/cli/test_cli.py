@@ -100,12 +100,21 @@ def test_tables_carry_units(capsys):
         (["measure", "triode_gain", "--set", "anode_resistor=1k\u2028"], "anode_resistor"),
         (["measure", "triode_gain", "--measure", "gian"], "no measure"),
         (["measure", "triode_gain", "--measure", "headroom", "--option", "headroom.colour=1"], "colour"),
-        (["measure", "triode_gain", "--measure", "headroom", "--option", "headroom.levels=0"], "18 or more"),
+        (
+            ["measure", "triode_gain", "--measure", "headroom", "--option", "headroom.levels=0"],
+            "a whole number from 18 to 200",
+        ),
         (["measure", "triode_gain", "--measure", "headroom", "--option", "headroom.levels=abc"], "whole number"),
-        (["measure", "triode_gain", "--measure", "response", "--option", "response.start=nan"], "above 0"),
-        (["measure", "triode_gain", "--measure", "response", "--option", "response.start=abc"], "above 0"),
-        (["measure", "triode_gain", "--measure", "square_wave", "--option", "square_wave.frequency=0"], "above 0"),
-        (["measure", "triode_gain", "--measure", "distortion", "--option", "distortion.level=-1"], "above 0"),
+        (["measure", "triode_gain", "--measure", "response", "--option", "response.start=nan"], "from 1 mHz to 1 GHz"),
+        (["measure", "triode_gain", "--measure", "response", "--option", "response.start=abc"], "from 1 mHz to 1 GHz"),
+        (
+            ["measure", "triode_gain", "--measure", "square_wave", "--option", "square_wave.frequency=0"],
+            "from 10 mHz to 1 MHz",
+        ),
+        (
+            ["measure", "triode_gain", "--measure", "distortion", "--option", "distortion.level=-1"],
+            "above 0 V, 10 kV at most",
+        ),
         (["measure", "triode_gain", "--measure", "distortion", "--option", "distortion.twin=1,a"], "numbers"),
         (["measure", "triode_gain", "--measure", "distortion", "--option", "distortion.with_noise=3"], "true or false"),
         (["measure", "triode_gain", "--engine", "spicy"], "spicy"),
@@ -143,7 +152,7 @@ def test_sweep_writes_netcdf_and_csv(capsys, tmp_path):
         assert code == 0
     data = load(tmp_path / "a.nc")
     np.testing.assert_array_equal(data.cathode_resistor, [1000.0, 2200.0])
-    assert data.gain.attrs["long_name"]
+    assert data["response.gain"].attrs["long_name"]
     head, *rows = (tmp_path / "a.csv").read_text().splitlines()
     assert head.startswith("cathode_resistor,")
     assert len(rows) == 2

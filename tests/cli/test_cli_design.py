@@ -37,9 +37,9 @@ def test_tolerance_tells_yield_ranking_and_worst_case(capsys: pytest.CaptureFixt
     told = as_json(capsys, *words)
     assert told["yield"]["limits"]["low_corner < 20 Hz"] == 1.0
     assert 0.0 < told["yield"]["share"] <= told["yield"]["limits"]["gain +/- 5 %"]
-    assert next(iter(told["ranking"]["gain"]["shares"])) == "v1.mu"
-    low, high = told["worst_case"]["gain"]
-    assert low < told["variables"]["gain"]["low"] < told["variables"]["gain"]["high"] < high
+    assert next(iter(told["ranking"]["response.gain"]["shares"])) == "v1.mu"
+    low, high = told["worst_case"]["response.gain"]
+    assert low < told["variables"]["response.gain"]["low"] < told["variables"]["response.gain"]["high"] < high
     assert len((tmp_path / "builds.csv").read_text().splitlines()) == 101
     code, out, _ = run(capsys, *words)
     assert code == 0
@@ -61,7 +61,7 @@ def test_choose_meets_goals(capsys: pytest.CaptureFixture[str]) -> None:
     told = as_json(capsys, *words)
     assert told["met"]
     best = told["candidates"][0]
-    assert abs(best["reached"]["gain"] / 50 - 1) < 0.05
+    assert abs(best["reached"]["response.gain"] / 50 - 1) < 0.05
     assert 47e3 <= best["values"]["anode_resistor"] <= 220e3
     code, out, err = run(capsys, *words)
     assert code == 0

@@ -13,7 +13,7 @@ import simwrap
 from simwrap.design.limits import Known, parse_limits
 from simwrap.design.sensitivity import rank_parts, sobol_indices
 from simwrap.design.tolerance import draw, factors_of, read_tolerance, spread, worst_case, yield_of
-from simwrap.errors import InputError, QuantityError, RangeError, UnknownNameError
+from simwrap.errors import InputError, QuantityError, RangeError, RenamedError, UnknownNameError
 
 TRIODE = simwrap.stage("triode_gain")
 PAIR = simwrap.stage("long_tailed_pair")
@@ -144,9 +144,9 @@ def test_a_supply_that_is_not_there_cannot_vary() -> None:
 def test_every_build_has_the_corner_of_its_own_parts() -> None:
     data = spread(RC, {"resistors": "5 %", "capacitors": "10 %"}, CURVES, builds=200, seed=2)
     exact = 1.0 / (2.0 * math.pi * data["series_resistor"].values * data["capacitor"].values)
-    np.testing.assert_allclose(data["high_corner"].values, exact, rtol=2e-4)
-    assert data["high_corner"].dims == ("build",)
-    assert data.attrs["nominal.high_corner"] == pytest.approx(CORNER, rel=2e-4)
+    np.testing.assert_allclose(data["response.high_corner"].values, exact, rtol=2e-4)
+    assert data["response.high_corner"].dims == ("build",)
+    assert data.attrs["nominal.response.high_corner"] == pytest.approx(CORNER, rel=2e-4)
     assert data["series_resistor"].values.min() >= 47.5e3
     assert data["series_resistor"].values.max() <= 52.5e3
 
@@ -155,7 +155,7 @@ def test_the_same_seed_gives_the_same_dataset() -> None:
     one = spread(TRIODE, None, ["bias"], builds=30, seed=5)
     assert one.identical(spread(TRIODE, None, ["bias"], builds=30, seed=5))
     other = spread(TRIODE, None, ["bias"], builds=30, seed=6)
-    assert (one["v1_anode_current"].values != other["v1_anode_current"].values).all()
+    assert (one["bias.valves.v1.anode_current"].values != other["bias.valves.v1.anode_current"].values).all()
 
 
 def test_builds_are_kept_in_a_file(tmp_path: Any) -> None:
@@ -165,14 +165,14 @@ def test_builds_are_kept_in_a_file(tmp_path: Any) -> None:
 
     back = load(file)
     assert back.equals(one)
-    assert back.attrs["nominal.v1_anode_current"] == one.attrs["nominal.v1_anode_current"]
+    assert back.attrs["nominal.bias.valves.v1.anode_current"] == one.attrs["nominal.bias.valves.v1.anode_current"]
     assert spread(TRIODE, None, ["bias"], builds=30, seed=5, file=file).equals(one)
 
 
 def test_emission_moves_the_current_as_it_should() -> None:
     """At fixed voltages the current goes as the emission; cathode bias leaves less than that."""
     data = spread(TRIODE, {}, ["bias"], builds=60, valve_spread={"emission": "20 %"})
-    emission, current = data["v1.emission"].values, data["v1_anode_current"].values
+    emission, current = data["v1.emission"].values, data["bias.valves.v1.anode_current"].values
     order = np.argsort(emission)
     assert (np.diff(current[order]) > 0).all()
     slope = np.polyfit(np.log(emission), np.log(current), 1)[0]
@@ -189,7 +189,9 @@ def test_matched_valves_share_their_draw() -> None:
     ratio = close["v1.emission"].values / close["v2.emission"].values
     assert 0 < np.abs(ratio - 1).max() <= 0.0409
     # A matched pair with equal resistors is in balance, whatever its valves are.
-    np.testing.assert_allclose(alike["v1_anode_current"].values, alike["v2_anode_current"].values, rtol=1e-6)
+    np.testing.assert_allclose(
+        alike["bias.valves.v1.anode_current"].values, alike["bias.valves.v2.anode_current"].values, rtol=1e-6
+    )
 
 
 def test_all_supplies_move_together() -> None:
@@ -209,7 +211,7 @@ def test_two_sided_tolerances_keep_their_sides() -> None:
 def test_worst_case_of_two_parts_is_the_closed_form() -> None:
     found = worst_case(RC, {"resistors": "5 %", "capacitors": "10 %"}, CURVES)
     assert found.method == "all 4 corners of 2 factors"
-    low, high = found["high_corner"]
+    low, high = found["response.high_corner"]
     assert low == pytest.approx(CORNER / (1.05 * 1.10), rel=2e-4)
     assert high == pytest.approx(CORNER / (0.95 * 0.90), rel=2e-4)
     assert "high_corner" in repr(found)
@@ -229,35 +231,54 @@ def test_directed_corners_find_what_all_corners_find() -> None:
     assert "directed" in found.method
     assert "may be missed" in found.method
     builds = spread(stage, parts, ["response"], builds=300)
-    for name in ("gain", "low_corner", "high_corner"):
+    for name in ("response.gain", "response.low_corner", "response.high_corner"):
         low, high = found[name]
         assert low <= builds[name].values.min()
         assert high >= builds[name].values.max()
 
 
 KNOWN = Known(
-    {"gain": "", "gain_db": "dB", "low_corner": "Hz", "v1_anode_voltage": "V", "v1_anode_dissipation": "W",
-     "v1_anode_dissipation_share": "%", "v2_anode_voltage": "V", "v2_anode_dissipation": "W",
-     "v2_anode_dissipation_share": "%", "headroom_first_limit": "word"},
-    {"gain": 52.0},
+    {
+        "response.gain": "",
+        "response.gain_db": "dB",
+        "response.low_corner": "Hz",
+        **{
+            f"bias.valves.{valve}.{figure}": unit
+            for valve in ("v1", "v2")
+            for figure, unit in (
+                ("anode_voltage", "V"),
+                ("anode_dissipation", "W"),
+                ("anode_dissipation_share", "%"),
+            )
+        },
+        "headroom.first_limit": "word",
+    },
+    {"response.gain": 52.0},
     "stage",
-)  # fmt: skip
+)
 
 
 @pytest.mark.parametrize(
     ("text", "variables", "low", "high"),
     [
-        ("gain 50 +/- 10 %", ["gain"], 45.0, 55.0),
-        ("gain 50 ± 5", ["gain"], 45.0, 55.0),
-        ("Gain +/- 10 %", ["gain"], 46.8, 57.2),
-        ("gain 45 to 55", ["gain"], 45.0, 55.0),
-        ("low corner < 20 Hz", ["low_corner"], -math.inf, 20.0),
-        ("low_corner<0.02kHz", ["low_corner"], -math.inf, 20.0),
-        ("gain_db 34 +/- 0.5 dB", ["gain_db"], 33.5, 34.5),
-        ("v1_anode_dissipation < 80 %", ["v1_anode_dissipation_share"], -math.inf, 80.0),
-        ("v1_anode_dissipation < 0.8 W", ["v1_anode_dissipation"], -math.inf, 0.8),
-        ("anode dissipation < 80 %", ["v1_anode_dissipation_share", "v2_anode_dissipation_share"], -math.inf, 80.0),
-        ("v1_anode_voltage >= 150 V", ["v1_anode_voltage"], 150.0, math.inf),
+        ("gain 50 +/- 10 %", ["response.gain"], 45.0, 55.0),
+        ("gain 50 ± 5", ["response.gain"], 45.0, 55.0),
+        ("Gain +/- 10 %", ["response.gain"], 46.8, 57.2),
+        ("gain 45 to 55", ["response.gain"], 45.0, 55.0),
+        ("low corner < 20 Hz", ["response.low_corner"], -math.inf, 20.0),
+        ("low_corner<0.02kHz", ["response.low_corner"], -math.inf, 20.0),
+        ("gain_db 34 +/- 0.5 dB", ["response.gain_db"], 33.5, 34.5),
+        ("bias.valves.v1.anode_dissipation < 80 %", ["bias.valves.v1.anode_dissipation_share"], -math.inf, 80.0),
+        ("bias.valves.v1.anode_dissipation < 0.8 W", ["bias.valves.v1.anode_dissipation"], -math.inf, 0.8),
+        (
+            "anode dissipation < 80 %",
+            ["bias.valves.v1.anode_dissipation_share", "bias.valves.v2.anode_dissipation_share"],
+            -math.inf,
+            80.0,
+        ),
+        ("v1.anode_dissipation < 0.8 W", ["bias.valves.v1.anode_dissipation"], -math.inf, 0.8),
+        ("bias.anode voltage > 90 V", ["bias.valves.v1.anode_voltage", "bias.valves.v2.anode_voltage"], 90.0, math.inf),
+        ("bias.valves.v1.anode_voltage >= 150 V", ["bias.valves.v1.anode_voltage"], 150.0, math.inf),
     ],
 )
 def test_limits_are_read(text: str, variables: list[str], low: float, high: float) -> None:
@@ -285,7 +306,9 @@ def test_limits_are_read(text: str, variables: list[str], low: float, high: floa
         ("gain 55 to 45", RangeError, "lower end first"),
         ("gain 50 +/- -5", RangeError, "below zero"),
         ("gain is large", RangeError, "a number"),
-        ("headroom_first_limit < 3", RangeError, " is "),
+        ("headroom.first_limit < 3", RangeError, " is "),
+        ("v1_anode_voltage < 3 V", RenamedError, "is now called bias.valves.v1.anode_voltage"),
+        ("headroom_first_limit is cut-off", RenamedError, "is now called headroom.first_limit"),
         ("__import__('os') < 3", RangeError, "one of the forms"),
     ],
 )
@@ -313,7 +336,7 @@ def test_yield_counts_all_limits_together_and_each_alone() -> None:
     data = spread(TRIODE, None, ["bias", "response"], builds=200, valve_spread={"emission": "20 %", "mu": "10 %"})
     both = yield_of(data, ["gain +/- 5 %", "anode_current +/- 5 %"])
     assert float(both) <= min(both.shares)
-    assert [limit.variable for limit in both.limits] == ["gain", "v1_anode_current"]
+    assert [limit.variable for limit in both.limits] == ["response.gain", "bias.valves.v1.anode_current"]
     assert float(both) == np.mean(both.passed)
 
 
@@ -321,7 +344,7 @@ def test_a_build_that_failed_or_has_no_value_is_outside() -> None:
     data = spread(TRIODE, None, ["bias", "response"], builds=10).copy(deep=True)
     data["status"] = data["status"].astype("<U20")
     data["status"].values[3] = "did not converge"
-    data["low_corner"].values[5] = np.nan
+    data["response.low_corner"].values[5] = np.nan
     found = yield_of(data, "low_corner < 1 kHz")
     assert float(found) == 0.8
     assert found.failed == 1
@@ -345,7 +368,7 @@ def test_ranking_shares_are_the_squared_tolerances_of_an_rc_corner() -> None:
 
 def test_ranking_names_a_matched_pair_once() -> None:
     data = spread(PAIR, {"anode_resistor": "5 %"}, ["bias"], builds=60, valve_spread={"emission": "20 %"}, matched=True)
-    found = rank_parts(data, "v1_anode_current")
+    found = rank_parts(data, "bias.valves.v1.anode_current")
     assert "v1.emission = v2.emission" in found.names
 
 

@@ -100,7 +100,7 @@ def test_as_400_plain_periods_in_a_tenth_of_them(case: str) -> None:
     make, levels, frequency = CASES[case]
     reply = steady(make(), levels, name, frequency)
     assert not reply.failed[0], reply.reasons
-    assert (reply.extras["method"] == "extrapolated").all()
+    assert (reply.extras["method"] == "shooting").all()
     plain = [brute(make(), level, name, frequency=frequency) for level in levels]
     np.testing.assert_allclose(distortion(reply.values["n_out"][0]), plain, rtol=2e-3)
     assert (reply.extras["periods"] <= 40).all()
@@ -156,7 +156,7 @@ def test_brute_force_says_so_and_agrees(monkeypatch: pytest.MonkeyPatch) -> None
     fast = solver().level(0.5)
     monkeypatch.setattr(shooting, "PATIENCE", -100)
     slow = solver().level(0.5)
-    assert (fast.method, slow.method) == ("extrapolated", "brute force")
+    assert (fast.method, slow.method) == ("shooting", "brute force")
     assert slow.periods > 3 * fast.periods
     assert distortion(slow.waves[0]) == pytest.approx(distortion(fast.waves[0]), rel=1e-3)
 

@@ -11,7 +11,7 @@ import pytest
 from engine_circuits import DIVIDER, push_pull, stage
 
 from simwrap import engine
-from simwrap.engine import AcRun, Circuit, OpRun, Sine, SteadyRun, TransientRun, allow_list, run
+from simwrap.engine import AcRun, Circuit, OpRun, Sine, SteadyRun, TransientRun, allow_list, expressions, run
 from simwrap.errors import NetlistError
 
 BOTH = ("neospice", "ngspice")
@@ -173,7 +173,7 @@ def test_all_allowed_functions_are_read_alike() -> None:
         if engine.backends.discovery.missing(name):
             pytest.skip(engine.backends.discovery.missing(name))
     text = ["v_a n_a 0 dc 0.4", "r_a n_a 0 1000.0"]
-    for function, count in allow_list.FUNCTIONS.items():
+    for function, count in expressions.FUNCTIONS.items():
         argument = "(1.3+0.2*v(n_a))" if function in ("ln", "log", "log10", "sqrt", "pow", "pwr") else "(0.9*v(n_a))"
         arguments = argument if count == 1 else argument + ",1.5"
         text += [f"b_{function} n_{function} 0 v={function}({arguments})", f"r_{function} n_{function} 0 1000.0"]

@@ -170,7 +170,7 @@ def test_a_point_that_hangs_costs_only_itself(monkeypatch: pytest.MonkeyPatch) -
     assert not set(stopped) & set(engine.children())
     failed = (data["status"] != "").values
     assert failed.sum() <= 1
-    assert np.isfinite(data["gain"].values[~failed]).all()
+    assert np.isfinite(data["response.gain"].values[~failed]).all()
 
 
 def counted(monkeypatch: pytest.MonkeyPatch) -> list[int]:
@@ -220,7 +220,7 @@ def test_ctrl_c_keeps_what_is_done_and_a_resume_runs_only_the_rest(
     finished = int((kept["status"] == "").sum())
     assert 200 <= finished < 2000
     assert int((kept["status"] == sweep.PENDING).sum()) == 2000 - finished
-    assert np.isfinite(kept["v1_anode_current"].values).sum() == finished
+    assert np.isfinite(kept["bias.valves.v1.anode_current"].values).sum() == finished
 
     monkeypatch.setattr(sweep, "BLOCK", 50)
     values = {"cathode_resistor": list(range(1000, 3000))}

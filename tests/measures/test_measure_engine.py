@@ -200,7 +200,7 @@ def test_a_supply_is_only_measured_as_one(name):
 
 
 def test_no_other_stage_is_measured_as_a_supply():
-    with pytest.raises(simwrap.errors.InputError, match="only for supply"):
+    with pytest.raises(simwrap.errors.InputError, match="no port reservoir"):
         simwrap.measure(simwrap.stage("triode_gain"), "supply")
 
 

@@ -83,8 +83,8 @@ def test_noise_adds_to_the_distortion():
     [
         ({"pair": "x"}, "din"),
         ({"twin": (2e4, 1e4)}, "rising"),
-        ({"twin": 19e3}, "two rising"),
-        ({"twin": (19e3, 20e3, 21e3)}, "two rising"),
+        ({"twin": 19e3}, "2 numbers from 1 Hz to 1 MHz"),
+        ({"twin": (19e3, 20e3, 21e3)}, "2 numbers from 1 Hz to 1 MHz"),
         ({"twin": (19e3, 20000.5)}, "whole"),
         ({"twin": (1000.0, 3000.0)}, "fall on"),
         ({"twin": (1000.0, 2000.0)}, "fall on"),

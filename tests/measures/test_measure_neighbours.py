@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 import simwrap
-from simwrap.circuits.render import Table
+from simwrap.circuits.point_table import Table
 from simwrap.simulation.evaluate import evaluate
 
 CASES = {

@@ -13,7 +13,7 @@ from simwrap.measures.registry import get_measure, measures
 def test_built_in_measures_are_found_with_their_options():
     found = measures()
     assert {"bias", "response", "tone_curves", "headroom"} <= set(found)
-    assert get_measure("Response").options["per_decade"] == 20
+    assert get_measure("Response").options["per_decade"].default == 20
     assert "reference_frequency" in get_measure("response").options
 
 

@@ -11,8 +11,11 @@ from measure_fakes import make_stage, make_use
 from simwrap.errors import InputError, UnknownNameError
 from simwrap.measures.registry import measures
 from simwrap.measures.requests import Result, Variable
-from simwrap.plots import draw, drawable, plot, plot_sweep
+from simwrap.measures.results import axes_of, labelled
+from simwrap.plots import draw as draw_data
+from simwrap.plots import drawable, plot, plot_sweep
 from simwrap.plots.style import COLOURS, DASHES, line_style
+from simwrap.simulation.dataset import Layout, about, make_dataset
 
 F = np.geomspace(10.0, 1e5, 81)
 LEVELS = np.geomspace(0.01, 3.0, 12)
@@ -28,6 +31,21 @@ def make_result(points=1, axes=None, **variables):
         made[key.replace("__", ".")] = Variable(dims, stacked, unit, key)
     coords = {name: Variable((), values, "", name) for name, values in (axes or {}).items()}
     return Result(made, coords, {"frequency": (1000.0, "Hz"), "load": (8.0, "ohm")})
+
+
+def dataset(stage, **results):
+    """Lay results of one or more points out as a Dataset, as a measurement or a sweep without coordinates does."""
+    points = len(next(iter(next(iter(results.values())).variables.values())).values)
+    layout = Layout() if points == 1 else Layout(("point",), (points,))
+    told = [""] * points
+    return make_dataset(
+        labelled(results), axes_of(results), layout=layout, reasons=told, warnings=told, attrs=about(stage, results)
+    )
+
+
+def draw(name, result, stage=None, **more):
+    stage = stage or make_stage()
+    return draw_data(name, dataset(stage, **{name.casefold(): result}, **more), stage)
 
 
 def curve(level=1.0):
@@ -173,7 +191,7 @@ def test_every_axis_has_words_and_a_unit(name, points):
 
 def test_every_measure_has_a_picture():
     assert [name for name in measures() if not drawable(name)] == []
-    assert set(RESULTS) | {"bias"} == set(measures())
+    assert set(RESULTS) | {"bias", "load_lines"} == set(measures())
 
 
 def test_more_lines_than_can_be_told_apart_are_left_out_and_that_is_said():
@@ -196,7 +214,14 @@ def test_headroom_names_what_clips_first():
 
 def bias_result():
     values = {"anode_voltage": 150.0, "grid_voltage": -1.5, "anode_current": 1e-3, "cathode_current": 1e-3}
-    return make_result(**{f"valves__v1__{key}": ((), np.array(v), "V") for key, v in values.items()})
+    made = make_result(**{f"valves__v1__{key}": ((), np.array(v), "V") for key, v in values.items()})
+    made.variables["valves.v1.type"] = Variable((), np.array(["test valve"]), "", "type")
+    return made
+
+
+def load_lines_result(direct=101.5e3, signal=90.9e3, alone=np.nan):
+    values = {"direct_load": direct, "signal_load": signal, "alone_load": alone, "tap": 0.0}
+    return make_result(**{f"valves__v1__{key}": ((), np.array(v), "ohm") for key, v in values.items()})
 
 
 def bias_stage(**values):
@@ -211,9 +236,11 @@ def bias_stage(**values):
     return make_stage(values, valves={"v1": use})
 
 
-def test_load_lines_go_through_the_operating_point():
-    stage = bias_stage(anode_resistor=100e3, cathode_resistor=1.5e3, cathode_capacitor=22e-6, load_resistor=1e6)
-    figure = draw("bias", bias_result(), stage)
+@pytest.mark.parametrize("name", ["bias", "load_lines"])
+def test_load_lines_go_through_the_operating_point(name):
+    results = {"bias": bias_result(), "load_lines": load_lines_result()}
+    stage = bias_stage()
+    figure = draw_data(name, dataset(stage, **results), stage)
     (axes,) = figure.axes
     assert axes.get_xlabel() == "anode to cathode [V]"
     assert axes.get_ylabel() == "anode current [mA]"
@@ -227,14 +254,15 @@ def test_load_lines_go_through_the_operating_point():
     assert {"0 V", "-1 V", "-2 V"} <= {text.get_text() for text in axes.texts}
 
 
+def test_without_load_lines_the_curves_are_drawn_all_the_same():
+    labels = {line.get_label() for line in draw("bias", bias_result(), bias_stage()).axes[0].lines}
+    assert not [label for label in labels if "load" in label]
+    assert "at rest: 150 V, 1 mA, grid -1.50 V" in labels
+
+
 def test_bias_has_a_picture_only_with_valves():
     with pytest.raises(InputError, match="stage with valves"):
         draw("bias", make_result(nodes__n_out=((), np.array(1.0), "V")), make_stage())
-
-
-def test_plain_values_as_json_has_them_draw_too():
-    values = {"frequency": F.tolist(), "curve_db": curve().tolist(), "phase_deg": [None] * len(F)}
-    assert "gain [dB]" in labels_of(draw("response", values))
 
 
 def test_unknown_names_are_refused_with_the_nearest():
@@ -244,9 +272,9 @@ def test_unknown_names_are_refused_with_the_nearest():
 
 
 def test_plot_takes_the_first_measure_that_has_a_picture():
-    from types import SimpleNamespace
+    from simwrap.simulation.measurement import Measurement
 
-    found = SimpleNamespace(results={"response": response(), "headroom": headroom()}, stage=make_stage())
+    found = Measurement(make_stage(), "fake", {}, [], {"response": response(), "headroom": headroom()})
     assert "response" in plot(found).get_suptitle()
     assert "distortion" in plot(found, "Headroom").get_suptitle()
     with pytest.raises(UnknownNameError, match="measure in this measurement"):
@@ -265,16 +293,16 @@ def sweep_data(second=True):
             [470.0, 1e3, 2.2e3, 4.7e3],
             {"units": "ohm", "long_name": "cathode resistor, bypassed"},
         ),
-        "valve": ("valve", ["12AX7", "12AU7"], {"units": "", "long_name": "valve"}),
-        "frequency": ("frequency", F, {"units": "Hz"}),
+        "valve": ("valve", ["12AX7", "12AU7"], {"long_name": "valve"}),
+        "response.frequency": ("response.frequency", F, {"units": "Hz"}),
     }
     if not second:
         del coords["valve"]
     data = {
-        "gain_db": (dims, numbers, {"units": "dB", "long_name": "gain", "measure": "response"}),
-        "v1_anode_current": (dims, 1e-3 * numbers, {"units": "A", "long_name": "anode current", "measure": "bias"}),
-        "curve_db": ((*dims, "frequency"), curves, {"units": "dB", "long_name": "gain", "measure": "response"}),
-        "phase_deg": ((*dims, "frequency"), curves, {"units": "degree", "long_name": "phase", "measure": "response"}),
+        "response.gain_db": (dims, numbers, {"units": "dB", "long_name": "gain"}),
+        "bias.valves.v1.anode_current": (dims, 1e-3 * numbers, {"units": "A", "long_name": "anode current"}),
+        "response.curve_db": ((*dims, "response.frequency"), curves, {"units": "dB", "long_name": "gain"}),
+        "response.phase_deg": ((*dims, "response.frequency"), curves, {"units": "degree", "long_name": "phase"}),
         "status": (dims, np.full(shape, ""), {}),
     }
     return xarray.Dataset(data, coords, {"stage": "triode_gain"})
@@ -299,8 +327,10 @@ def test_a_sweep_of_two_parameters_has_a_line_a_value():
 def test_curves_of_a_sweep_name_their_points():
     figure = plot(sweep_data(), "response")
     assert "cathode resistor 2.2 kΩ, valve 12AU7" in legends_of(figure)
-    with pytest.raises(InputError, match="no curves of noise"):
+    with pytest.raises(InputError, match="hold nothing of noise"):
         plot(sweep_data(), "noise")
+    with pytest.raises(InputError, match=r"hold no response\.frequency; sweep with it and with curves=True"):
+        plot(sweep_data().drop_dims("response.frequency"), "response")
 
 
 def test_what_a_sweep_cannot_show_is_refused():

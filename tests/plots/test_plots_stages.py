@@ -9,7 +9,7 @@ import pytest
 from picture_rules import assert_apart, assert_readable, covered, curve_names
 
 import simwrap
-from simwrap.circuits.stage import stage_names
+from simwrap.circuits.library import stage_names
 from simwrap.plots import drawable, plot, plot_sweep
 from simwrap.plots.style import COLOURS
 
@@ -133,7 +133,7 @@ def test_builds_are_counted_and_numbered() -> None:
     for axes, name, scale in zip(figure.axes, ("gain_db", "high_corner"), (1.0, 1e-3), strict=True):
         assert sum(bar.get_height() for bar in axes.patches) == 20
         edges = [bar.get_x() for bar in axes.patches]
-        assert min(edges) == pytest.approx(scale * float(data[name].min()))
+        assert min(edges) == pytest.approx(scale * float(data[f"response.{name}"].min()))
     curves = plot(data, "response")
     assert_readable(curves)
     assert curves.axes[1].get_legend().get_texts()[0].get_text() == "build 1"

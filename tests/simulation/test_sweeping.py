@@ -22,14 +22,14 @@ STAGE = simwrap.stage("triode_gain")
 
 def test_dims_are_the_parameters_in_the_order_given() -> None:
     data = simwrap.sweep(STAGE, {"cathode_resistor": ["1k", "1k5", "2k2"], "supply": [250, 300]}, ["bias"])
-    assert data["v1_anode_current"].dims == ("cathode_resistor", "supply")
+    assert data["bias.valves.v1.anode_current"].dims == ("cathode_resistor", "supply")
     assert data["cathode_resistor"].values.tolist() == [1000.0, 1500.0, 2200.0]
     assert data["cathode_resistor"].attrs["units"] == "ohm"
-    assert data["v1_anode_current"].attrs["units"] == "A"
-    assert data["v1_anode_current"].attrs["long_name"]
+    assert data["bias.valves.v1.anode_current"].attrs["units"] == "A"
+    assert data["bias.valves.v1.anode_current"].attrs["long_name"]
     # Each point is what measuring that stage alone gives.
     alone = simwrap.measure(STAGE.replace(cathode_resistor="2k2", supply=250), ["bias"])
-    assert float(data["v1_anode_current"].sel(cathode_resistor=2200, supply=250)) == pytest.approx(
+    assert float(data["bias.valves.v1.anode_current"].sel(cathode_resistor=2200, supply=250)) == pytest.approx(
         alone.bias.valves.v1.anode_current, rel=1e-9
     )
 
@@ -37,19 +37,21 @@ def test_dims_are_the_parameters_in_the_order_given() -> None:
 def test_an_e_series_and_valve_types_are_values_like_others() -> None:
     values = {"valve": ["12AX7", "12AU7"], "anode_resistor": eseries.values("E6", 47e3, 220e3)}
     data = simwrap.sweep(STAGE, values, ["response"])
-    assert data["gain"].dims == ("valve", "anode_resistor")
-    assert data["gain"].shape == (2, 5)
+    assert data["response.gain"].dims == ("valve", "anode_resistor")
+    assert data["response.gain"].shape == (2, 5)
     assert (data["status"] == "").all()
-    assert (data["gain"].sel(valve="12AX7") > data["gain"].sel(valve="12AU7")).all()
+    assert (data["response.gain"].sel(valve="12AX7") > data["response.gain"].sel(valve="12AU7")).all()
 
 
 def test_zipped_values_go_side_by_side() -> None:
     values = {"anode_resistor": ["47k", "100k", "220k"], "cathode_resistor": ["820", "1k5", "2k7"]}
     data = simwrap.sweep(STAGE, values, ["bias"], zipped=True)
-    assert data["v1_anode_current"].dims == ("point",)
+    assert data["bias.valves.v1.anode_current"].dims == ("point",)
     assert data["cathode_resistor"].dims == ("point",)
     whole = simwrap.sweep(STAGE, values, ["bias"])
-    np.testing.assert_allclose(np.diag(whole["v1_anode_current"].values), data["v1_anode_current"].values, rtol=1e-9)
+    np.testing.assert_allclose(
+        np.diag(whole["bias.valves.v1.anode_current"].values), data["bias.valves.v1.anode_current"].values, rtol=1e-9
+    )
 
 
 def test_zipped_values_of_different_length_are_refused() -> None:
@@ -93,8 +95,8 @@ def test_one_netlist_serves_a_whole_table(monkeypatch: pytest.MonkeyPatch) -> No
 def test_a_part_that_comes_and_goes_is_rendered_again() -> None:
     data = simwrap.sweep(STAGE, {"cathode_capacitor": [0, "1u", "22u"]}, ["response"])
     one = simwrap.measure(STAGE.replace(cathode_capacitor=0), ["response"])
-    assert float(data["gain"][0]) == pytest.approx(one.response.gain, rel=1e-9)
-    assert data["gain"][0] < data["gain"][2]
+    assert float(data["response.gain"][0]) == pytest.approx(one.response.gain, rel=1e-9)
+    assert data["response.gain"][0] < data["response.gain"][2]
 
 
 class _Failing:
@@ -120,7 +122,7 @@ def test_a_failed_point_is_nan_with_its_reason(monkeypatch: pytest.MonkeyPatch, 
     data = simwrap.sweep(STAGE, {"cathode_resistor": np.linspace(1e3, 2e3, 10)}, ["bias", "response"])
     failed = (data["status"] == "did not converge").values
     assert failed.tolist() == [True, False, False, False, False] * 2
-    for name in ("v1_anode_current", "gain", "low_corner"):
+    for name in ("bias.valves.v1.anode_current", "response.gain", "response.low_corner"):
         assert np.isnan(data[name].values).tolist() == failed.tolist()
     # The reasons live through a file.
     sweep.save(data, tmp_path / "a.nc")
@@ -145,9 +147,9 @@ def test_csv_has_one_row_a_point(tmp_path: Path) -> None:
     head, *rows = (tmp_path / "sweep.csv").read_text().splitlines()
     assert len(rows) == 6
     columns = head.split(",")
-    assert {"cathode_resistor", "supply", "gain", "v1_anode_current", "status"} <= set(columns)
+    assert {"cathode_resistor", "supply", "response.gain", "bias.valves.v1.anode_current", "status"} <= set(columns)
     first = dict(zip(columns, rows[0].split(","), strict=True))
-    assert float(first["gain"]) == float(data["gain"][0, 0])
+    assert float(first["response.gain"]) == float(data["response.gain"][0, 0])
 
 
 def test_files_that_cannot_be_used(tmp_path: Path) -> None:
@@ -200,7 +202,7 @@ def test_long_reasons_live_through_a_resume(tmp_path: Path, monkeypatch: pytest.
     data = simwrap.sweep(STAGE, values, ["bias"], file=file)
     assert str(data["status"].values[3]) == "a reason that is longer than the word for what is pending"
     assert (data["status"].values[4:] == "").all()
-    assert np.isfinite(data["v1_anode_current"].values).all()
+    assert np.isfinite(data["bias.valves.v1.anode_current"].values).all()
 
 
 def test_progress_is_told_and_ends_at_the_last_point() -> None:
@@ -250,8 +252,8 @@ def test_the_spot_check_warns_of_a_disagreement(monkeypatch: pytest.MonkeyPatch)
 
 def test_curves_can_be_left_out() -> None:
     data = simwrap.sweep(STAGE, {"cathode_resistor": ["1k", "2k"]}, ["response"], curves=False)
-    assert "curve_db" not in data
-    assert "gain" in data
+    assert "response.curve_db" not in data
+    assert "response.gain" in data
 
 
 def test_blocks_do_not_depend_on_the_clock(monkeypatch: pytest.MonkeyPatch) -> None:
@@ -303,7 +305,7 @@ def test_nothing_warns_over_a_dataset_without_any_value(monkeypatch: pytest.Monk
         warnings.simplefilter("error")
         data = simwrap.sweep(STAGE, {"cathode_resistor": ["1k", "2k"]}, ["bias", "response"])
     assert (data["status"] == "failed").all()
-    assert np.isnan(data["gain"].values).all()
+    assert np.isnan(data["response.gain"].values).all()
 
 
 def test_every_point_keeps_its_warnings(tmp_path):

@@ -386,7 +386,7 @@ def test_a_real_pair_comes_to_rest_at_high_frequencies(frequency, engine):
         frequency, (Sine(1.0, frequency),), np.array([[16.0 * np.sqrt(2)]]), ("n_cathode_a", *currents), tolerance=1e-4
     )
     (reply,) = checked(made, [run], engine=engine)
-    assert reply.extras["method"][0, 0] == "extrapolated"
+    assert reply.extras["method"][0, 0] == "shooting"
     assert reply.extras["periods"][0, 0] <= 60
     through_resistor = reply.values["n_cathode_a"].mean() / made.values["cathode_resistor"]
     assert through_resistor == pytest.approx(1e-3 * sum(reply.values[node].mean() for node in currents), rel=1e-3)

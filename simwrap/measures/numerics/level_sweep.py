@@ -268,7 +268,6 @@ def limit_signs(stage: StageLike, valves: Mapping[str, Any], reply: Reply, op: R
         By the names in ``LIMITS``, the largest over the valves; see ``CRITERIA``.
     """
     signs: dict[str, Floats] = {}
-    shared_load = "speaker" in stage.ports and len(valves) > 1
     for instance, use in valves.items():
         nodes, currents = use.nodes, current_nodes(instance, use)
         if "grid" not in currents:
@@ -281,7 +280,7 @@ def limit_signs(stage: StageLike, valves: Mapping[str, Any], reply: Reply, op: R
         cathode = sum(rest.values(), start=np.zeros_like(rest_voltage))
         now = {"grid current": divide(grid.max(axis=-1), GRID_SHARE * cathode)}
         # Both fall in proportion to the level until they are reached: good to interpolate.
-        if not shared_load:
+        if not use.shares_load:
             now["cut-off"] = fallen(anode, rest["anode"], CUT_OFF_SHARE)
         bottoming = fallen(voltage, rest_voltage, BOTTOMING_SHARE)
         if screen is not None:

@@ -1,0 +1,216 @@
+"""The bench: what is drawn around a circuit's ports that are open.
+
+At an input a signal source with what stands in its way, at an output the load and a test current, at a supply port a
+voltage. All of it comes from the header's ports and is drawn here, once for all stages.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping
+from typing import Any
+
+import numpy as np
+
+from simwrap.circuits.circuit import Circuit, PlacedPort, in_netlist, joined_name
+from simwrap.circuits.header import When
+from simwrap.circuits.sandbox import Columns, NotTabular
+from simwrap.circuits.stage import holds
+from simwrap.circuits.template_functions import resistance
+
+#: Source device of the circuit's own input.
+SIGNAL = "v_signal"
+#: What a loop is looked into with: a voltage in series with it, a current into it.
+PROBES = ("voltage_probe", "injected_probe")
+
+
+def devices(circuit: Circuit) -> dict[str, str]:
+    """Return the device by the name with which a request excites it: "signal", "output", a supply, a port."""
+    found = {}
+    for port in circuit.placed_ports.values():
+        match port.port.kind:
+            case "source" if not port.joined and not _inverse(port):
+                found[port.full] = signal_device(circuit, port)
+            case "load":
+                found[port.full] = in_netlist(port.stage, f"i_{port.name}")
+            case "supply" if not port.joined:
+                found[port.full] = in_netlist(port.stage, f"v_{port.name}")
+    for alias, end in circuit.ends.items():
+        if end.full in found and alias != "input":
+            found[alias] = found[end.full]
+    for name in circuit.loops:
+        found |= {f"{name}.{kind}": in_netlist(name, f"{kind[0]}_probe") for kind in PROBES}
+    return found | {"signal": SIGNAL}
+
+
+def signal_device(circuit: Circuit, port: PlacedPort) -> str:
+    """Return the source device of an input."""
+    own = circuit.ends.get("input")
+    return SIGNAL if own is not None and own.full == port.full else in_netlist(port.stage, f"v_signal{_suffix(port)}")
+
+
+def lines(
+    circuit: Circuit, values: Mapping[str, Any], columns: Columns, excite: str, load: Mapping[str, float] | None = None
+) -> Iterator[str]:
+    """Yield the netlist lines of the bench.
+
+    Parameters
+    ----------
+    circuit : Circuit
+    values : mapping
+        By full name, those of joined ports included; a swept one is an array of shape (points,).
+    columns : Columns
+        Of this rendering.
+    excite : str
+        The device whose ac value is 1.
+    load : mapping, optional
+        What stands at the circuit's output in place of its own load; see :func:`_other_load`.
+    """
+    bench = _Bench(circuit, values, columns, excite)
+    end = circuit.ends.get("output")
+    for port in circuit.placed_ports.values():
+        match port.port.kind:
+            case "supply" if not port.joined:
+                yield bench.supply(port)
+            case "source" if not port.joined:
+                yield from bench.source(port)
+            case "load":
+                other = load if load is not None and end is not None and port.full == end.full else None
+                yield from bench.load(port, other)
+    for name, join in circuit.loops.items():
+        yield from bench.probe(name, circuit.ports[join.start], circuit.ports[join.end])
+
+
+#: A loudspeaker by its nominal impedance: resistance of the coil, its inductance with the loss beside it, and the
+#: resonance as a parallel circuit, as shares of the nominal impedance. An invented but usual one (common practice,
+#: no source): at its resonance of 60 Hz four times the nominal impedance, twice the nominal impedance near 10 kHz.
+COIL, INDUCTANCE, LOSS, PEAK, RESONANCE, QUALITY = 0.8, 4e-5, 3.0, 3.2, 60.0, 3.0
+
+
+def _other_load(node: str, load: Mapping[str, float]) -> Iterator[str]:
+    """Yield another load: "resistance" [ohm], "capacitance" [F], "loudspeaker" (its nominal impedance [ohm]); 0: none.
+
+    A megohm stays where nothing else does, so that the node has a path.
+    """
+    ohms, farads, nominal = (float(load.get(key, 0.0)) for key in ("resistance", "capacitance", "loudspeaker"))
+    yield f"r_other_load {node} 0 {ohms or 1e6!r}"
+    if farads:
+        yield f"c_other_load {node} 0 {farads!r}"
+    if nominal:
+        peak = PEAK * nominal
+        omega = 2.0 * np.pi * RESONANCE
+        yield f"r_coil {node} n_coil {COIL * nominal!r}"
+        yield f"l_coil n_coil n_cone {INDUCTANCE * nominal!r}"
+        yield f"r_coil_loss n_coil n_cone {LOSS * nominal!r}"
+        yield f"r_cone n_cone 0 {peak!r}"
+        yield f"l_cone n_cone 0 {float(peak / (omega * QUALITY))!r}"
+        yield f"c_cone n_cone 0 {float(QUALITY / (omega * peak))!r}"
+
+
+def _inverse(port: PlacedPort) -> bool:
+    return port.port.source is not None and bool(port.port.source.inverse_of)
+
+
+def _suffix(port: PlacedPort) -> str:
+    """Return what tells a stage's ports of one kind apart in device names: "" for input and output, "_b"."""
+    return port.name.removeprefix("input").removeprefix("output")
+
+
+class _Bench:
+    """Draws ports of one circuit."""
+
+    def __init__(self, circuit: Circuit, values: Mapping[str, Any], columns: Columns, excite: str) -> None:
+        self.circuit, self.values, self.columns, self.excite = circuit, values, columns, excite
+
+    def value(self, port: PlacedPort, parameter: str, default: float = 0.0) -> Any:
+        return self.values[joined_name(port.stage, parameter)] if parameter else default
+
+    def there(self, port: PlacedPort, parameter: str) -> bool:
+        """Whether a part is there: its value isn't 0."""
+        present = np.asarray(self.value(port, parameter)) != 0
+        if present.any() and not present.all():
+            raise NotTabular
+        return bool(present.all())
+
+    def holds(self, port: PlacedPort, when: When) -> bool:
+        return holds(when, self.circuit.stages[port.stage].values)
+
+    def ac(self, device: str) -> str:
+        return "ac 1.0" if device == self.excite else "ac 0.0"
+
+    def name(self, port: PlacedPort, token: str) -> str:
+        return in_netlist(port.stage, token)
+
+    def supply(self, port: PlacedPort) -> str:
+        in_use = self.circuit.stages[port.stage].in_use(port.port.when)
+        volts = self.value(port, port.port.supply) if in_use else 0.0
+        device = self.name(port, f"v_{port.name}")
+        return f"{device} {port.node} 0 dc {self.columns.write(volts)} {self.ac(device)}"
+
+    def source(self, port: PlacedPort) -> Iterator[str]:
+        source = port.port.source
+        assert source is not None
+        tail = _suffix(port)
+        signal, inner = (self.name(port, f"n_{word}{tail}") for word in ("signal", "source"))
+        capacitor = self.holds(port, source.capacitor_when) and self.there(port, source.capacitor)
+        foot = "0" if capacitor or source.foot == "0" else self.circuit.node(self.name(port, source.foot))
+        if source.offset and self.holds(port, source.offset_when):
+            stand = self.name(port, f"n_offset{tail}")
+            yield f"{self.name(port, f'v_offset{tail}')} {stand} {foot} dc {self.write(port, source.offset)}"
+            foot = stand
+        path = [source.resistance] if source.resistance else []
+        if not path and not capacitor:
+            signal = port.node
+        if source.inverse_of:
+            yield from self.inverse(port, signal, foot)
+        else:
+            device = signal_device(self.circuit, port)
+            yield f"{device} {signal} {foot} dc 0.0 {self.ac(device)}"
+        if path:
+            end = inner if capacitor else port.node
+            ohms = self.columns.write(resistance(self.value(port, source.resistance)))
+            yield f"{self.name(port, f'r_source{tail}')} {signal} {end} {ohms}"
+        if capacitor:
+            start = inner if path else signal
+            farads = self.write(port, source.capacitor)
+            yield f"{self.name(port, f'c_input{tail}')} {start} {port.node} {farads}"
+
+    def inverse(self, port: PlacedPort, signal: str, foot: str) -> Iterator[str]:
+        """Draw the opposite of another input's signal, each over its own foot."""
+        source = port.port.source
+        assert source is not None
+        other = self.circuit.placed_ports[joined_name(port.stage, source.inverse_of)]
+        of = self.name(other, f"n_signal{_suffix(other)}")
+        upright = other.port.source
+        assert upright is not None
+        apart = self.holds(other, upright.capacitor_when) and self.there(other, upright.capacitor)
+        stand = "0" if apart or upright.foot == "0" else self.circuit.node(self.name(other, upright.foot))
+        level = f"(v({stand})-v({of}))" if stand != "0" else f"(0-v({of}))"
+        tail = _suffix(port)
+        ratio = self.name(port, f"n_ratio{tail}")
+        if source.imbalance:
+            factor = self.columns.write(1.0 + np.asarray(self.value(port, source.imbalance)))
+            yield f"{self.name(port, f'v_ratio{tail}')} {ratio} 0 dc {factor}"
+            level += f"*v({ratio})"
+        yield f"{self.name(port, f'b_signal{tail}')} {signal} {foot} v={level}"
+
+    def load(self, port: PlacedPort, other: Mapping[str, float] | None = None) -> Iterator[str]:
+        load = port.port.load
+        assert load is not None
+        tail = _suffix(port)
+        if other is not None:
+            yield from _other_load(port.node, other)
+        elif not port.joined:
+            for letter, parameter in (("r", load.resistor), ("c", load.capacitance)):
+                if parameter and self.there(port, parameter):
+                    yield f"{self.name(port, f'{letter}_load{tail}')} {port.node} 0 {self.write(port, parameter)}"
+        device = self.name(port, f"i_{port.name}")
+        yield f"{device} 0 {port.node} dc 0.0 {self.ac(device)}"
+
+    def probe(self, name: str, start: str, end: str) -> Iterator[str]:
+        """Draw the sources through which a loop is looked into; without a value they are a wire."""
+        voltage, current = (in_netlist(name, f"{kind[0]}_probe") for kind in PROBES)
+        yield f"{voltage} {end} {start} dc 0.0 {self.ac(voltage)}"
+        yield f"{current} 0 {end} dc 0.0 {self.ac(current)}"
+
+    def write(self, port: PlacedPort, parameter: str) -> str:
+        return self.columns.write(self.value(port, parameter))

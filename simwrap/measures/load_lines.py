@@ -1,0 +1,266 @@
+"""Load lines: what each valve sees in its circuit, found by driving it there.
+
+The circuit round the valves is linear. Its response to each valve driven by itself, at the grid and (of a pentode)
+between screen and anode, gives the matrix of impedances that the valves' currents meet; from it follows how anode
+voltage and current go together for slow changes and for the signal, alone or beside a twin in opposite phase.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from dataclasses import replace
+from functools import partial
+from typing import Any
+
+import numpy as np
+
+from simwrap.engine.protocol import Reply
+from simwrap.errors import InputError
+from simwrap.measures.common import (
+    Array,
+    Floats,
+    StageLike,
+    between,
+    current_nodes,
+    divide,
+    scalar,
+    valve_vectors,
+    vector,
+)
+from simwrap.measures.options import Frequency
+from simwrap.measures.registry import Steps, measure
+from simwrap.measures.requests import Ac, Result, Variable
+from simwrap.valves.valve import PARTITION_SLOPE
+
+#: So low that every coupling and bypass capacitor is open, and every winding a wire [Hz].
+_SLOW = 1e-5
+#: A load is a straight line if it is real, and the same half a decade up and down, within this share.
+_STRAIGHT = 0.2
+#: Another valve counts as a twin if what its current does to this one's voltage is more than this share of what its
+#: own does, and the signal drives both alike within this factor and angle.
+_COUPLED, _ALIKE, _ANGLE = 0.1, 2.0, np.radians(30.0)
+#: A screen's current that moves the anode by less than this share of what the anode's does isn't in its load.
+_LEAST_TAP = 0.05
+#: Below this share of the largest current a drive moves nothing: the valve is cut off.
+_DEAF = 1e-9
+#: Anode current for 1 V of the signal below which that doesn't reach a valve [A].
+_UNDRIVEN = 1e-12
+
+
+@measure(
+    "load_lines",
+    summary="what each valve's anode sees in the circuit: for slow changes, for the signal, and with its twin cut off",
+    headline=("valves.*.signal_load",),
+    picture="simwrap.plots.measures.anode_curves:draw",
+    shows=("bias",),
+)
+def load_lines(stage: StageLike, *, frequency: Frequency = 1000.0) -> Steps:
+    """Measure the slope of every valve's load line, as anode voltage over current.
+
+    The current is the anode's, and of a tapped or triode-connected pentode that part of the screen's too which
+    flows through the same load. Voltages are to the cathode, so that what lies in the cathode's lead counts.
+
+    Parameters
+    ----------
+    frequency : float
+        Where the signal's load is read [Hz]: a mid-band one.
+
+    Results
+    -------
+    valves.<name>.direct_load
+        For slow changes: every capacitor open, every winding a wire [ohm].
+    valves.<name>.signal_load
+        For the signal [ohm]; NaN where it isn't a straight line: not resistive within 20 %, or
+        not the same within 20 % half a decade higher and lower. Of valves that share a load or a cathode and
+        that the signal drives in opposite phase, or in the same, both moving alike.
+    valves.<name>.alone_load
+        For the signal while a twin in opposite phase at the same load is cut off [ohm]; NaN without one.
+    valves.<name>.tap
+        Share of the screen's current that flows through the anode's load: 0 for a screen fed by itself, 1 in triode
+        connection.
+
+    Raises
+    ------
+    InputError
+        If the circuit has no valve with a grid.
+    """
+    valves = {name: use for name, use in stage.valves.items() if "grid" in current_nodes(name, use)}
+    if not valves:
+        raise InputError(f"load_lines: {stage.name} has no valve with a grid")
+    pentodes = {name: 1.0 for name, use in valves.items() if "screen" in current_nodes(name, use)}
+    # A resistance of 1 ohm makes of 1 A a drive of 1 V.
+    extra: dict[str, Any] = {"noise_resistance": dict.fromkeys(valves, 1.0)}
+    if pentodes:
+        extra["partition_resistance"] = pentodes
+    drives = [*(f"{name}_noise" for name in valves), *(f"{name}_partition" for name in pentodes)]
+    vectors = valve_vectors(valves)
+    half = np.sqrt(10.0)
+    band = Ac(start=frequency / half, stop=frequency * half, per_decade=2, vectors=vectors)
+    slow = Ac(start=_SLOW, stop=10.0 * _SLOW, per_decade=1, vectors=vectors)
+    driven = [replace(sweep, excite=drive, extra=extra) for sweep in (band, slow) for drive in drives]
+    replies = yield [band, *driven]
+    signal, at_band, at_slow = replies[0], replies[1 : 1 + len(drives)], replies[1 + len(drives) :]
+    middle, low = (_Network(valves, answers) for answers in (at_band, at_slow))
+    variables: dict[str, Variable] = {}
+    for number, (name, use) in enumerate(valves.items()):
+        found = _lines(number, _signs(valves, signal, middle, number), middle, low, partial(_driven, signal, name, use))
+        for key, words in (
+            ("direct_load", "load of {} for slow changes"),
+            ("signal_load", "load of {} for the signal"),
+            ("alone_load", "load of {} with its twin cut off"),
+        ):
+            variables[f"valves.{name}.{key}"] = scalar(found[key], "ohm", words.format(name))
+        words = f"share of {name}'s screen current in the anode's load"
+        variables[f"valves.{name}.tap"] = scalar(found["tap"], "", words)
+    return Result(
+        variables,
+        conditions={"frequency": (frequency, "Hz"), "slow_changes": (_SLOW, "Hz"), "level": ("small signal", "")},
+    )
+
+
+class _Network:
+    """What the valves' currents meet, from as many drives as there are currents.
+
+    Attributes
+    ----------
+    to_cathode, to_ground : ndarray, shape (points, frequencies, valves, currents)
+        Fall of each anode's voltage, to its cathode and to ground, for 1 A of each current [ohm]: anodes first,
+        then screens.
+    screens : list of int
+        The valves that have a screen, in the order of their currents.
+    ratio : ndarray, shape (points, frequencies, valves)
+        Screen over anode current of each valve as its own grid is driven; 0 without a screen.
+    """
+
+    def __init__(self, valves: Mapping[str, Any], replies: list[Reply]) -> None:
+        names = list(valves)
+        self.screens = [k for k, name in enumerate(names) if "screen" in current_nodes(name, valves[name])]
+        flows = np.stack([self._currents(valves, reply) for reply in replies], axis=-1)
+        for drive, valve in enumerate(self.screens, start=len(names)):
+            # That drive takes its current from the screen's node and gives it to the anode's.
+            flows[..., valve, drive] -= PARTITION_SLOPE
+            flows[..., drive, drive] += PARTITION_SLOPE
+        largest = np.abs(flows).max(axis=(-2, -1), keepdims=True)
+        # Each drive scaled to the same size: a valve with little current is no less known.
+        size = np.abs(flows).max(axis=-2, keepdims=True)
+        scale = np.where(size > _DEAF * largest, divide(1.0, size), 0.0)
+        failed = ~np.isfinite(flows).all(axis=(-2, -1), keepdims=True)
+        inverse = np.linalg.pinv(np.where(failed, 0.0, flows * scale), rcond=_DEAF)
+        self.to_cathode, self.to_ground = (
+            np.where(failed, np.nan, -self._voltages(valves, replies, ground) * scale @ inverse)
+            for ground in (False, True)
+        )
+        self.ratio = np.zeros(flows.shape[:-2] + (len(names),))
+        for row, valve in enumerate(self.screens, start=len(names)):
+            self.ratio[..., valve] = divide(flows[..., row, valve], flows[..., valve, valve]).real
+
+    def _currents(self, valves: Mapping[str, Any], reply: Reply) -> Array:
+        pairs = list(valves.items())
+        anodes = [1e-3 * vector(reply, current_nodes(name, use)["anode"]) for name, use in pairs]
+        screens = [1e-3 * vector(reply, current_nodes(*pairs[k])["screen"]) for k in self.screens]
+        return np.stack([*anodes, *screens], axis=-1)
+
+    @staticmethod
+    def _voltages(valves: Mapping[str, Any], replies: list[Reply], ground: bool) -> Array:
+        """Return the anodes' voltages, shape (points, frequencies, valves, drives)."""
+        return np.stack(
+            [
+                np.stack(
+                    [
+                        between(reply, use.nodes["anode"], "0" if ground else use.nodes["cathode"])
+                        for use in valves.values()
+                    ],
+                    axis=-1,
+                )
+                for reply in replies
+            ],
+            axis=-1,
+        )
+
+    def tap(self, valve: int, place: int) -> Floats:
+        """Return the share of a valve's screen current that flows through its anode's load, at a frequency."""
+        if valve not in self.screens:
+            return np.zeros(len(self.ratio))
+        column = self.to_ground.shape[-2] + self.screens.index(valve)
+        own, other = self.to_ground[:, place, valve, valve], self.to_ground[:, place, valve, column]
+        alike = np.abs(own) > _LEAST_TAP * np.abs(self.to_cathode[:, place, valve, valve])  # a follower's isn't loaded
+        share = np.where(alike, divide(other, own).real, 0.0)
+        return np.where(share > _LEAST_TAP, share, np.where(np.isnan(own), np.nan, 0.0))
+
+    def load(self, valve: int, signs: Floats, tap: Floats) -> Array:
+        """Return the load of a valve while the others' currents are its own times signs, over frequency [ohm].
+
+        ``signs`` has the shape (points, valves), 1 for the valve itself; ``tap`` the shape (points,).
+        """
+        share = self.ratio[..., valve]
+        count = self.to_cathode.shape[-2]
+        total = np.zeros(share.shape, dtype=complex)
+        for other in range(count):
+            part = self.to_cathode[..., valve, other]
+            if other in self.screens:
+                part = part + share * self.to_cathode[..., valve, count + self.screens.index(other)]
+            total = total + signs[:, other, None] * np.where(signs[:, other, None] == 0, 0.0, part)
+        return divide(total, 1.0 + tap[:, None] * share)
+
+
+#: Places of the three frequencies of the band: half a decade below, the frequency itself, half a decade above.
+_BELOW, _MIDDLE, _ABOVE = 0, 1, 2
+
+
+def _signs(valves: Mapping[str, Any], signal: Reply, network: _Network, valve: int) -> Floats:
+    """Return how the signal drives the twins of a valve: 1 in its phase, -1 in opposite phase, 0 for other valves.
+
+    Shape (points, valves).
+    """
+    driven = np.stack([vector(signal, current_nodes(n, u)["anode"])[:, _MIDDLE] for n, u in valves.items()], axis=-1)
+    ratio = divide(driven, driven[:, valve, None])
+    size, angle = np.abs(ratio), np.abs(np.angle(ratio))
+    across = network.to_cathode[:, _MIDDLE, valve, : len(valves)].real
+    coupled = np.abs(across) > _COUPLED * np.abs(across[:, valve, None])
+    alike = coupled & (size > 1.0 / _ALIKE) & (size < _ALIKE)
+    signs = np.where(alike & (angle < _ANGLE), 1.0, np.where(alike & (angle > np.pi - _ANGLE), -1.0, 0.0))
+    signs[:, valve] = 1.0
+    return signs
+
+
+def _driven(signal: Reply, name: str, use: Any, tap: Floats) -> Array:
+    """Return what a valve sees while the signal drives it, over frequency [ohm]; NaN where it doesn't."""
+    nodes = current_nodes(name, use)
+    current = 1e-3 * vector(signal, nodes["anode"])
+    if "screen" in nodes:
+        current = current + tap[:, None] * 1e-3 * vector(signal, nodes["screen"])
+    seen = divide(-between(signal, use.nodes["anode"], use.nodes["cathode"]), current)
+    return np.where(np.abs(current) > _UNDRIVEN, seen, np.nan)
+
+
+def _lines(
+    valve: int, signs: Floats, middle: _Network, low: _Network, driven: Callable[[Floats], Array]
+) -> dict[str, Floats]:
+    tap = middle.tap(valve, _MIDDLE)
+    opposite = (signs < 0).any(axis=1)
+    across = middle.to_cathode[:, _MIDDLE, valve, : signs.shape[1]].real
+    # At a common load a twin's current moves this anode the other way; at a common cathode it doesn't.
+    at_load = opposite & ((np.minimum(signs, 0.0) * across).sum(axis=1) > 0)
+    # What is slow moves both valves of a pair alike. Those of a cathode-coupled pair share a current that stays.
+    together = np.where(at_load[:, None], np.abs(signs), signs)
+    direct = low.load(valve, together, tap)[:, 0].real
+    # By itself a valve is looked at as the signal drives it, so that a grid leak to its cathode is bootstrapped as it
+    # is in use. A pair is taken as exactly balanced.
+    seen, single = driven(tap), (np.abs(signs).sum(axis=1) == 1)[:, None]
+    signal = _straight(np.where(single & np.isfinite(seen), seen, middle.load(valve, signs, tap)))
+    alone = _straight(middle.load(valve, np.maximum(signs, 0.0), tap))
+    return {
+        "direct_load": direct,
+        "signal_load": signal,
+        "alone_load": np.where(at_load, alone, np.nan),
+        "tap": tap,
+    }
+
+
+def _straight(load: Array) -> Floats:
+    """Return the load at the middle frequency, NaN where it is no straight line."""
+    here = load[:, _MIDDLE]
+    with np.errstate(invalid="ignore"):
+        real = np.abs(here.imag) < _STRAIGHT * np.abs(here.real)
+        steady = [np.abs(np.abs(load[:, k]) - np.abs(here)) < _STRAIGHT * np.abs(here) for k in (_BELOW, _ABOVE)]
+    return np.where(real & steady[0] & steady[1], here.real, np.nan)

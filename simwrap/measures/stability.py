@@ -1,0 +1,248 @@
+"""Feedback: loop gain, margins, and whether the circuit stays at rest, with any load."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass, replace
+from typing import Annotated, Any
+
+import numpy as np
+
+from simwrap.errors import InputError
+from simwrap.measures.common import Array, Floats, StageLike, axis, decibels, divide, scalar, vector, wanted
+from simwrap.measures.numerics.crossings import at_frequency
+from simwrap.measures.options import Option, PerDecade, SweepEnd
+from simwrap.measures.registry import Steps, measure
+from simwrap.measures.requests import Ac, Poles, Result, Variable
+
+#: Capacitors [F] that are put across the load, and alone at the output.
+CAPACITORS = (1e-7, 2.2e-7, 1e-6, 2.2e-6)
+NONE = {"resistance": 0.0, "capacitance": 0.0, "loudspeaker": 0.0}
+
+
+@dataclass(frozen=True)
+class Loop:
+    """What a loop gain says, each of shape (points,).
+
+    ``gain_margin_db`` [dB] at ``gain_margin_frequency`` [Hz]: by how much the feedback may grow;
+    ``phase_margin`` [degree] at ``phase_margin_frequency`` [Hz]; inf where the loop gain never comes there.
+    """
+
+    gain_margin_db: Floats
+    gain_margin_frequency: Floats
+    phase_margin: Floats
+    phase_margin_frequency: Floats
+
+
+def loop_gain(voltage: Any, current: Any, node: str, through: str) -> Array:
+    """Return the loop gain T (negative feedback: T > 0 at mid-band), shape (points, frequencies).
+
+    From two replies, one with 1 V in series with the loop and one with 1 A into it, so that neither impedance at the
+    break matters, in either direction (M. Tian, V. Visvanathan, J. Hantgan, K. Kundert, Striving for Small-Signal
+    Stability, IEEE Circuits and Devices, January 2001, from memory; it agrees with R. D. Middlebrook, Int. J.
+    Electronics 38 (1975) 485, where the loop goes one way).
+    """
+    v1, i1 = vector(voltage, node), vector(voltage, through)
+    v2, i2 = vector(current, node), vector(current, through)
+    gain: Array = divide(-1.0, 1.0 - divide(1.0, 2.0 * (i1 * v2 - v1 * i2) + v1 + i2))
+    return gain
+
+
+def _crossings(frequency: Floats, sign: Floats) -> Floats:
+    """Return where a curve goes through 0, by straight lines over the logarithm of the frequency."""
+    here = np.flatnonzero(np.diff(np.signbit(sign)) & np.isfinite(sign[:-1]) & np.isfinite(sign[1:]))
+    share = sign[here] / (sign[here] - sign[here + 1])
+    logs = np.log(frequency)
+    return np.asarray(np.exp(logs[here] + share * (logs[here + 1] - logs[here])))
+
+
+def margins(frequency: Floats, gain: Array, middle: float) -> tuple[Loop, Loop]:
+    """Return the margins above and below the frequency ``middle`` [Hz].
+
+    The gain margin is taken where T is real and negative, the phase margin where its size is 1; the smallest counts.
+    """
+    points = len(gain)
+    found = {side: np.full((4, points), np.inf) for side in ("high", "low")}
+    for point in range(points):
+        t = gain[point]
+        size, angle = np.log(np.abs(t)), np.unwrap(np.angle(t))
+        if not np.isfinite(size).all():
+            for table in found.values():
+                table[:, point] = np.nan
+            continue
+        turns = np.arange(np.floor(angle.min() / np.pi) - 1, np.ceil(angle.max() / np.pi) + 2)
+        real = [at for turn in turns if int(turn) % 2 for at in _crossings(frequency, angle - np.pi * turn)]
+        for at in real:
+            side = "high" if at > middle else "low"
+            margin = -20.0 / np.log(10.0) * np.interp(np.log(at), np.log(frequency), size)
+            if abs(margin) < abs(found[side][0, point]):
+                found[side][:2, point] = margin, at
+        for at in _crossings(frequency, size):
+            side = "high" if at > middle else "low"
+            turned = np.degrees(np.interp(np.log(at), np.log(frequency), angle))
+            margin = 180.0 - abs((turned + 180.0) % 360.0 - 180.0)
+            if margin < found[side][2, point]:
+                found[side][2:, point] = margin, at
+    return Loop(*found["high"]), Loop(*found["low"])
+
+
+def encirclements(gain: Array) -> Floats:
+    """Return how often T turns clockwise round -1 over all frequencies, shape (points,)."""
+    turned = np.unwrap(np.angle(1.0 + gain), axis=-1)
+    counts: Floats = -np.round((turned[:, -1] - turned[:, 0]) / np.pi)
+    return counts
+
+
+def _loads(nominal: float) -> Iterator[tuple[str, dict[str, float]]]:
+    """Yield the loads that a loop has to stand, with their names (IEC 60268-3 asks for the rated load only)."""
+    for share in (0.5, 1.0, 2.0):
+        yield f"{share * nominal:g} ohm", NONE | {"resistance": share * nominal}
+    yield "open circuit", NONE
+    yield "loudspeaker", NONE | {"loudspeaker": nominal}
+    for farads in CAPACITORS:
+        yield f"{nominal:g} ohm with {farads * 1e6:g} uF", NONE | {"resistance": nominal, "capacitance": farads}
+        yield f"{farads * 1e6:g} uF alone", NONE | {"capacitance": farads}
+
+
+@measure(
+    "stability",
+    summary="loop gain of each feedback path, its margins, and whether anything grows, with other loads too",
+    headline=("stable", "loops.*.feedback_db", "loops.*.gain_margin_db", "loops.*.phase_margin"),
+    picture="simwrap.plots.measures.stability:draw",
+)
+def stability(
+    stage: StageLike,
+    *,
+    start: SweepEnd = 0.1,
+    stop: SweepEnd = 1e7,
+    per_decade: PerDecade = 40,
+    reference_frequency: SweepEnd = 1000.0,
+    nominal_load: Annotated[float, Option("ohm", zero="no other loads", above=0.0, most=1e6)] = 0.0,
+) -> Steps:
+    """Measure feedback without disturbing the bias, and look for anything that grows by itself.
+
+    Whether the circuit is stable is decided by its natural frequencies: those of the linearised circuit at its
+    operating point. The margins say how far it is from the edge; they come from the loop gain by double injection.
+
+    Parameters
+    ----------
+    start, stop : float
+        Range of the loop gain [Hz].
+    per_decade : int
+        Points a decade.
+    reference_frequency : float
+        Where the amount of feedback is read [Hz].
+    nominal_load : float
+        Load [ohm] round which others are tried (half, twice, open circuit, capacitors, a loudspeaker);
+        0: none is.
+
+    Results
+    -------
+    stable
+        "yes" or "no".
+    natural_frequency, growth
+        Of the least damped natural frequency: frequency [Hz], and real part [1/s] (above 0 it grows).
+    loops.<path>.feedback_db
+        20 log |1 + T| at the reference frequency [dB]: by how much the loop lowers the gain.
+    loops.<path>.gain_margin_db, gain_margin_frequency, phase_margin, phase_margin_frequency
+        Above the reference frequency [dB, Hz, degree, Hz]; inf where the loop gain never comes there.
+    loops.<path>.low_gain_margin_db, low_gain_margin_frequency, low_phase_margin, low_phase_margin_frequency
+        Below it.
+    loops.<path>.encirclements
+        Clockwise turns of T round -1 (Nyquist): as many solutions grow, if the circuit without that loop is stable.
+    loops.<path>.curve_db, phase_deg
+        T over frequency.
+    loads.stable, loads.natural_frequency, loads.growth
+        The same with each other load; the condition "loads" names them in order.
+
+    Warnings name an unstable circuit with its frequency.
+    """
+    if not stage.loop_probes:
+        raise InputError(f"stability: {stage.name} has no feedback path; join a stage such as feedback_path")
+    names = list(stage.loop_probes)
+    requests: list[Any] = []
+    for name in names:
+        ask = Ac(start=start, stop=stop, per_decade=per_decade, vectors=wanted(*stage.loop_probes[name]))
+        requests += [replace(ask, excite=f"{name}.{kind}") for kind in ("voltage_probe", "injected_probe")]
+    loads = list(_loads(nominal_load)) if nominal_load else []
+    others = [Poles(extra={"load": load}) for _, load in loads]
+    *replies, rest = yield [*requests, Poles()]
+    tried = (yield others) if others else []
+    frequency = np.asarray(replies[0].axis, dtype=float)
+    variables, warnings = _verdict(rest)
+    for number, name in enumerate(names):
+        gain = loop_gain(replies[2 * number], replies[2 * number + 1], *stage.loop_probes[name])
+        variables |= _loop_figures(name, frequency, gain, reference_frequency)
+    if tried:
+        variables |= _load_figures(tried)
+        for point in range(len(warnings)):
+            grows = [reply.values["growing"][point].any() for reply in tried]
+            bad = [label for (label, _), grow in zip(loads, grows, strict=True) if grow]
+            if bad:
+                warnings[point].append(f"Unstable with {', '.join(bad)} at the output.")
+    coords = {"frequency": axis(frequency, "Hz", "frequency")}
+    if tried:
+        coords["load"] = axis(np.array([label for label, _ in loads]), "", "load")
+    conditions: dict[str, tuple[Any, str]] = {
+        "reference_frequency": (reference_frequency, "Hz"),
+        "level": ("small signal", ""),
+        "stable": ("no natural frequency of the linearised circuit grows", ""),
+        "loads": (", ".join(label for label, _ in loads) or "its own only", ""),
+    }
+    return Result(variables, coords=coords, conditions=conditions, warnings=warnings)
+
+
+def _verdict(rest: Any) -> tuple[dict[str, Variable], list[list[str]]]:
+    """Return the figures of the natural frequencies, and a sentence for each point that is unstable."""
+    first = rest.values["poles"][:, 0]
+    grows: Array = np.asarray(np.asarray(rest.values["growing"]).any(axis=-1))
+    failed = np.isnan(first.real)
+    hertz = np.abs(first.imag) / (2.0 * np.pi)
+    variables = {
+        "stable": scalar(np.where(failed, "", np.where(grows, "no", "yes")), "", "stable"),
+        "natural_frequency": scalar(hertz, "Hz", "least damped natural frequency"),
+        "growth": scalar(first.real, "1/s", "growth of the least damped solution"),
+    }
+    warnings: list[list[str]] = [
+        [f"The circuit is unstable: it oscillates at {f:.3g} Hz."] if grow else []
+        for grow, f in zip(grows.tolist(), hertz.tolist(), strict=True)
+    ]
+    return variables, warnings
+
+
+def _loop_figures(name: str, frequency: Floats, gain: Array, reference: float) -> dict[str, Variable]:
+    high, low = margins(frequency, gain, reference)
+    place = f"loops.{name}"
+    variables = {
+        f"{place}.feedback_db": scalar(
+            at_frequency(frequency, decibels(1.0 + gain), reference), "dB", f"feedback through {name}"
+        ),
+        f"{place}.encirclements": scalar(encirclements(gain), "", f"turns of the loop gain through {name} round -1"),
+        f"{place}.curve_db": Variable(("frequency",), decibels(gain), "dB", f"loop gain through {name}"),
+        f"{place}.phase_deg": Variable(
+            ("frequency",), np.degrees(np.unwrap(np.angle(gain))), "degree", f"phase of the loop gain through {name}"
+        ),
+    }
+    for start, words, loop in (("", "", high), ("low_", " at low frequencies", low)):
+        for key, unit in (
+            ("gain_margin_db", "dB"),
+            ("gain_margin_frequency", "Hz"),
+            ("phase_margin", "degree"),
+            ("phase_margin_frequency", "Hz"),
+        ):
+            label = f"{key.removesuffix('_db').replace('_', ' ')} of {name}{words}"
+            variables[f"{place}.{start}{key}"] = scalar(getattr(loop, key), unit, label)
+    return variables
+
+
+def _load_figures(tried: list[Any]) -> dict[str, Variable]:
+    first = np.stack([reply.values["poles"][:, 0] for reply in tried], axis=1)
+    grows = np.stack([np.asarray(reply.values["growing"]).any(axis=-1) for reply in tried], axis=1)
+    words = np.where(np.isnan(first.real), "", np.where(grows, "no", "yes"))
+    return {
+        "loads.stable": Variable(("load",), words, "", "stable with this load"),
+        "loads.natural_frequency": Variable(
+            ("load",), np.abs(first.imag) / (2.0 * np.pi), "Hz", "least damped natural frequency with this load"
+        ),
+        "loads.growth": Variable(("load",), first.real, "1/s", "growth with this load"),
+    }

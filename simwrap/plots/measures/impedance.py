@@ -1,0 +1,16 @@
+"""Picture of impedances over frequency."""
+
+from __future__ import annotations
+
+from matplotlib.figure import Figure
+
+from simwrap.plots.panels import over_frequency
+from simwrap.plots.reader import Reader
+from simwrap.plots.style import label_of
+
+
+def draw(reader: Reader) -> Figure:
+    """Draw the picture of the measure ``impedance``."""
+    names = {"input": "input", "output": "output", "output_b": "output_b", "output_balanced": "balanced, each side"}
+    curves = [(f"{name}_curve", label) for name, label in names.items() if f"{name}_curve" in reader]
+    return over_frequency(reader, curves, label_of("impedance", "ohm"), "impedance")

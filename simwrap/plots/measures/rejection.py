@@ -1,0 +1,16 @@
+"""Picture of the transfers from supplies to the output."""
+
+from __future__ import annotations
+
+from matplotlib.figure import Figure
+
+from simwrap.plots.panels import curves_of, over_frequency
+from simwrap.plots.reader import Reader
+from simwrap.plots.style import label_of
+
+
+def draw(reader: Reader) -> Figure:
+    """Draw the picture of the measure ``rejection``."""
+    ordinate = label_of("output for 1 V of ripple", "dB")
+    words = "from the supplies to the output"
+    return over_frequency(reader, curves_of(reader, "supplies"), ordinate, words, logarithmic=False)

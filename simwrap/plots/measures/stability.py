@@ -1,0 +1,55 @@
+"""Picture of loop gain: size and phase over frequency, with the margins marked."""
+
+from __future__ import annotations
+
+import numpy as np
+from matplotlib.figure import Figure
+
+from simwrap.plots.labels import legend_below
+from simwrap.plots.panels import add_title, chosen_points
+from simwrap.plots.reader import Reader
+from simwrap.plots.style import FAINT, frequency_axis, label_of, line_style, new_figure
+
+
+def draw(reader: Reader) -> Figure:
+    """Draw the picture of the measure ``stability``."""
+    figure = new_figure(7.5, 5.6)
+    upper, lower = figure.subplots(2, 1, sharex=True)
+    frequency = reader["frequency"]
+    keys = reader.paths("loops.", ".curve_db")
+    single = len(reader.labels) == 1
+    for point, label, style in chosen_points(reader):
+        for number, key in enumerate(keys):
+            name = key.removeprefix("loops.").removesuffix(".curve_db")
+            look = line_style(number) if single else style
+            words = f"loop through {name}" if single else label
+            phase = reader[f"loops.{name}.phase_deg"][point]
+            upper.plot(frequency, reader[key][point], label=words, **look)
+            lower.plot(frequency, phase, **look)
+            if not single:
+                continue
+            for start in ("", "low_"):
+                edge = float(reader[f"loops.{name}.{start}gain_margin_frequency"][point])
+                margin = float(reader[f"loops.{name}.{start}gain_margin_db"][point])
+                if np.isfinite(edge):
+                    upper.plot([edge], [-margin], "o", color=look["color"], markersize=6)
+                    upper.annotate(f"{margin:.3g} dB", (edge, -margin), xytext=(6, 6), textcoords="offset points")
+                edge = float(reader[f"loops.{name}.{start}phase_margin_frequency"][point])
+                margin = float(reader[f"loops.{name}.{start}phase_margin"][point])
+                if np.isfinite(edge):
+                    at = float(np.interp(np.log(edge), np.log(frequency), phase))
+                    lower.plot([edge], [at], "o", color=look["color"], markersize=6)
+                    lower.annotate(f"{margin:.3g}°", (edge, at), xytext=(6, 6), textcoords="offset points")
+    upper.axhline(0.0, color=FAINT, linewidth=1.0)
+    for turn in (-180.0, 180.0):
+        lower.axhline(turn, color=FAINT, linewidth=1.0, linestyle="--")
+    upper.set_ylabel(label_of("loop gain", "dB"))
+    lower.set_ylabel(label_of("phase of the loop gain", "degree"))
+    low, high = lower.get_ylim()
+    lower.set_yticks(np.arange(90.0 * np.ceil(low / 90.0), high + 1.0, 90.0))
+    frequency_axis(lower, frequency)
+    frequency_axis(upper, frequency)
+    upper.set_xlabel("")
+    legend_below(lower, sources=[upper])
+    add_title(figure, reader, "loop gain and margins")
+    return figure

@@ -1,0 +1,98 @@
+"""What pictures of measures share: the points that are drawn, titles, panels over frequency."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import Any
+
+import numpy as np
+from matplotlib.axes import Axes
+from matplotlib.figure import Figure
+
+from simwrap.plots.labels import legend_below
+from simwrap.plots.reader import Reader
+from simwrap.plots.style import (
+    COLOURS,
+    DASHES,
+    MOST_LINES,
+    frequency_axis,
+    keep_span,
+    line_style,
+    log_axis,
+    new_figure,
+    shades_of,
+)
+
+#: Distortion below which there is none to draw [%].
+LEAST_THD = 1e-4
+#: A transfer below this [dB] is none: rounding of a simulation.
+_NOTHING = -250.0
+
+
+def chosen_points(reader: Reader) -> list[tuple[int, str, dict[str, Any]]]:
+    """Return index, label and style of the points that are drawn."""
+    count = len(reader.labels)
+    chosen = np.unique(np.linspace(0, count - 1, min(count, MOST_LINES)).round().astype(int))
+    if count <= len(COLOURS):
+        return [(int(k), reader.labels[k], line_style(int(k))) for k in chosen]
+    shades = shades_of(len(chosen))
+    return [(int(k), reader.labels[k], {"color": shades[n]}) for n, k in enumerate(chosen)]
+
+
+def add_title(figure: Figure, reader: Reader, words: str) -> None:
+    """Set the figure's title: the stage and what is drawn."""
+    count = len(reader.labels)
+    left_out = f" ({MOST_LINES} of {count} points)" if count > MOST_LINES else ""
+    figure.suptitle(f"{': '.join(filter(None, (reader.stage_name, words)))}{left_out}", fontsize=11)
+
+
+def say(axes: Axes, words: str) -> None:
+    """Say in the middle of a panel why it is empty."""
+    axes.annotate(words, (0.5, 0.5), xycoords="axes fraction", ha="center", va="center")
+
+
+def over_frequency(
+    reader: Reader,
+    curves: Sequence[tuple[str, str]],
+    ordinate: str,
+    words: str,
+    *,
+    logarithmic: bool = True,
+    span: float = 6.0,
+) -> Figure:
+    """Draw several curves of one quantity over frequency; colours are curves, or points if there are several."""
+    figure = new_figure(7.5, 4.4)
+    axes = figure.subplots()
+    single = len(reader.labels) == 1
+    names: dict[str, str] = {}  # by dash, where colours tell points
+    for point, label, style in chosen_points(reader):
+        number = 0
+        for key, name in curves:
+            values = reader[key][point]
+            if not (np.isfinite(values) & (values > (0.0 if logarithmic else _NOTHING))).any():
+                continue
+            look = line_style(number) if single else {**style, "linestyle": DASHES[number % len(DASHES)]}
+            axes.plot(reader["frequency"], values, label=name if single else label, **look)
+            if not single:
+                names[name] = str(look["linestyle"])
+            number += 1
+    for name, dash in names.items():
+        axes.plot([], [], color="black", linestyle=dash, label=name)
+    frequency_axis(axes, reader["frequency"])
+    axes.set_ylabel(ordinate)
+    if not axes.lines:
+        say(axes, "none reaches the output")
+        axes.set_yticks([])
+    elif logarithmic:
+        log_axis(axes, "y")
+    else:
+        keep_span(axes, span)
+    legend_below(axes)
+    add_title(figure, reader, words)
+    return figure
+
+
+def curves_of(reader: Reader, group: str) -> list[tuple[str, str]]:
+    """Return paths and names of the curves in dB of a group, such as "valves"."""
+    paths = reader.paths(f"{group}.", ".curve_db")
+    return [(path, path.removeprefix(f"{group}.").removesuffix(".curve_db").replace("_", " ")) for path in paths]
