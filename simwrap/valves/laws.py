@@ -317,8 +317,9 @@ def _grid_current(ops: Any, c: Any, grid: Any, pull: Any) -> tuple[Any, Any]:
     kept = c.grid_share / (1.0 + (1.0 / GRID_FALL) * pull)
     if isinstance(c, TriodeConstants):
         turn = drive * drive
-        kept = kept + (1.0 - c.grid_share) * (turn / (turn + (GRID_TURN**-2) * (pull * pull)))
-    ig = ops.node("ig", (1e3 * c.grid_perveance) * (drive * ops.sqrt(drive)) * kept)
+        kept = kept + (1.0 - c.grid_share) * (turn / (turn + (GRID_TURN**-2) * (pull * pull) + 1e-9))
+    # The small numbers are for a simulator's first guess, where all nodes are at 0 V.
+    ig = ops.node("ig", (1e3 * c.grid_perveance) * (drive * ops.sqrt(ops.abs(drive) + 1e-15)) * kept)
     # Never more than the space current, whatever the constants.
     part = np.minimum(1.0, MOST_TAKEN * c.perveance / (c.grid_perveance * c.grid_share + 1e-30))
     return ig, part * ig * drive / (drive + 1.0)
