@@ -67,7 +67,7 @@ def trust_words(result: FitResult, kind: str, left_out: Sequence[LeftOut] = ()) 
         words.append("No row is left over to check against: the errors shown are those of the fit itself.")
     words.append(f"Rows that calibrated: {calibrated}.")
     if left_out:
-        words.append(f"The same rows, each left out of its own fit: {_words(_left_out_rows(left_out), kind, 'check')}.")
+        words.append(f"Rows left out of their own fit: {_words(_left_out_rows(left_out), kind, 'check')}.")
     words += [warning[0].upper() + warning[1:] + "." for warning in result.warnings]
     return " ".join(words)
 

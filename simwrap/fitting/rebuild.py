@@ -13,7 +13,7 @@ from pathlib import Path
 from typing import Any
 
 from simwrap.errors import FileProblemsError
-from simwrap.fitting.cross_validation import leave_one_out
+from simwrap.fitting.cross_validation import leave_out
 from simwrap.fitting.fit import FitResult, as_numbers, fit_section
 from simwrap.fitting.fitted_part import fitted_part, trust_words
 from simwrap.valves import schema
@@ -54,13 +54,13 @@ def rebuilt(path: Path) -> tuple[str, dict[str, FitResult]]:
         if section is None:
             continue
         result = fit_section(section, kind)
-        swappable = any(r.use == "check" and not r.number.row.startswith("points") for r in result.residuals) and any(
-            r.use == "calibrate" and not r.number.row.startswith("points") for r in result.residuals
-        )
+        # Charts are long enough for halves that change places; rows of output stages are left out one by one instead.
+        of_charts = {r.use for r in result.residuals if r.number.row.startswith("charts")}
+        swappable = {"check", "calibrate"} <= of_charts
         exchanged = fit_section(section, kind, swap=True) if swappable else None
         results[kind] = result
-        # Tables of output stages are short: each row is checked by a fit that hasn't seen it.
-        left_out = leave_one_out(section, kind, result) if section.outputs else ()
+        # Tables of output stages are short, and all curves calibrate: fits that haven't seen them check these rows.
+        left_out = leave_out(section, kind, result)
         text += "\n" + fitted_part(kind, result, exchanged, left_out)
     return text, results
 

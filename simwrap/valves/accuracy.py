@@ -51,7 +51,7 @@ OF_OUTPUT_STAGES: tuple[Group, ...] = (
     "screen", "zero-signal current", "maximum-signal current", "power", "output distortion",
 )  # fmt: skip
 
-#: Groups of numbers read off curves: part calibrates, part checks.
+#: Groups of numbers read off curves, whose goals are for the half that was left out.
 OF_CURVES: tuple[Group, ...] = ("curve", "curve, low current", "grid current")
 
 
@@ -160,7 +160,8 @@ def accuracy_rows(valve: Valve) -> list[list[str]]:
     rows = []
     for group, words in WORDS.items():
         calibrated, checked = tables["calibrate"].get(group), tables["check"].get(group)
-        counts = checked or (left_out.get(group) if group in OF_OUTPUT_STAGES else None) or calibrated
+        held_back = left_out.get(group) if group in OF_OUTPUT_STAGES + OF_CURVES else None
+        counts = (held_back or checked if group in OF_CURVES else checked or held_back) or calibrated
         if counts is None:
             continue
         wanted = goal(valve, group)
@@ -173,7 +174,7 @@ def accuracy_rows(valve: Valve) -> list[list[str]]:
                 _figure(group, calibrated),
                 _figure(group, checked),
                 _figure(group, others.get(group)),
-                _reached_by(valve, group, counts, exchanged.get(group) if checked else None),
+                _reached_by(valve, group, counts, exchanged.get(group) if checked and group not in OF_CURVES else None),
                 counts.worst_row,
             ]
         )
@@ -247,14 +248,15 @@ def markdown(valves: Sequence[Valve]) -> str:
         "worst (how many numbers), in percent, or in points for distortion. *Calibrated* rows made the constants,",
         "*checked only* rows did not. *Exchanged / left out*: for charts, the error of rows that otherwise calibrate,",
         "with constants fitted to the other half; for output valves, the error of each row with constants fitted",
-        "without it. *Reached* compares with what was asked: the checked rows and those of the exchanged halves, else",
-        "(output stages) those left out, else the calibrated ones.",
+        "without it, for curves of each half with constants fitted to the other. *Reached* compares with what was",
+        "asked: the checked rows and those of the exchanged halves, else (output stages, curves) those left out, else",
+        "the calibrated ones.",
         "The figures are those of the law; tests run the same rows as stages",
         "through the engines and get the same.",
         "",
-        "Of the points read off printed curves every second (of sets of 24 and fewer anode currents: every third, in",
-        "the order in which they were read) only checks. Their reading error stands in each file, mostly 3 %, 5 % for",
-        "grid current. Where a maker's curve and table, or two makers, disagree, no law meets both.",
+        "All points read off printed curves calibrate; each half of them (every second point of a family) was left out",
+        "once, and that error counts against what was asked. Their reading error stands in each file, mostly 3 %, 5 %",
+        "for grid current. Where a maker's curve and table, or two makers, disagree, no law meets both.",
     ]
     for valve in valves:
         lines += ["", f"## {valve.name}" + (f", {valve.kind} section" if valve.kind_matters else ""), ""]
