@@ -194,14 +194,11 @@ def test_the_verdict_is_that_of_the_eigenvalues_in_200_variations():
     told = np.asarray(swept["stability.stable"].values)
     assert set(np.asarray(swept["status"].values)) == {""}
     seen = []
-    start: dict[str, float] = {}
     for values in sets:
-        text = render(made.replace(**values)).circuit.text
-        oracle = Oracle(text)
-        if not start:
-            (op,) = run(render(made).circuit, [OpRun()])
-            start = {key: float(volts[0]) for key, volts in op.values.items()}
-        state = oracle.operating_point(start)
+        circuit = render(made.replace(**values)).circuit
+        oracle = Oracle(circuit.text)
+        (op,) = run(circuit, [OpRun()])  # where the oracle's own iteration begins
+        state = oracle.operating_point({key: float(volts[0]) for key, volts in op.values.items()})
         poles = oracle.poles(state)
         seen.append("no" if (poles.real > np.maximum(1e-6 * np.abs(poles), 1e-3)).any() else "yes")
     assert {"yes", "no"} == set(seen), "both sides of the edge have to be there"
