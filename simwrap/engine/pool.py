@@ -29,7 +29,7 @@ CHUNK = 64
 #: The first engine's share of the time limit where another one is there for the points it can't do.
 FIRST_SHARE = 0.75
 #: How often an engine that says it can't is started, and how long one that something ends meanwhile [s].
-START_TRIES, START_PATIENCE = 3, 60.0
+START_TRIES, START_PATIENCE = 3, 30.0
 
 
 @dataclass(frozen=True)
@@ -143,11 +143,17 @@ class _Crew:
         self._stopped = threading.Event()
         self._lock = threading.Lock()
         self._busy: set[children.Child] = set()
+        self._failing_since: float | None = None
 
     def take(self, engine: str) -> children.Child:
-        child = children.borrow(engine, self.most, self._stopped)
+        try:
+            child = children.borrow(engine, self.most, self._stopped)
+        except children.ChildDied:
+            self._failing_since = self._failing_since or time.monotonic()
+            raise
         if child is None:
             raise Stopped
+        self._failing_since = None
         with self._lock:
             self._busy.add(child)
         if self._stopped.is_set():
@@ -175,6 +181,12 @@ class _Crew:
     @property
     def stopped(self) -> bool:
         return self._stopped.is_set()
+
+    @property
+    def hopeless(self) -> bool:
+        """Whether for a long time every child has been ended while it was started: of the whole run, not of a point."""
+        since = self._failing_since
+        return since is not None and time.monotonic() - since > START_PATIENCE
 
 
 def solve_chunk(job: Job, engines: tuple[str, ...], crew: _Crew | None = None) -> Solved:
@@ -236,18 +248,16 @@ def _on(engine: str, job: Job, crew: _Crew) -> tuple[list[Part], float]:
     deaths: dict[tuple[int, int, int], int] = {}
     marked: dict[tuple[int, int, int], str] = {}
     starts, spent = 0, 0.0
-    until: float | None = None
     while True:
         try:
             child = crew.take(engine)
         except (children.Unusable, children.ChildDied) as error:
             starts += 1
-            until = until or time.monotonic() + START_PATIENCE
             ended = isinstance(error, children.ChildDied)
-            if time.monotonic() < until if ended else starts < START_TRIES:
+            if not crew.hopeless if ended else starts < START_TRIES:
                 continue
             return _all_failed(job, f"the engine could not be started ({error})"), spent
-        starts, until = 0, None
+        starts = 0
         limit = max(job.time_limit - spent, 0.01) if job.alone else job.time_limit
         begin = time.monotonic()
         try:

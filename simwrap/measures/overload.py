@@ -84,6 +84,7 @@ def _joined(one: Any, other: Any, order: Any) -> Any:
     summary="levels in a chain at its rated output, the margin of every valve, and what clips first",
     ports=("output",),
     headline=("source_emf", "clipping.first_valve", "clipping.output_power", "at_stated_thd.output_power"),
+    picture="simwrap.plots.measures.overload:draw",
 )
 def overload(
     stage: StageLike,

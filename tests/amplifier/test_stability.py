@@ -8,6 +8,7 @@ from functools import cache
 import numpy as np
 import pytest
 from mna import Circuit as Oracle
+from picture_rules import assert_readable
 
 import simwrap
 from simwrap.circuits.render import render
@@ -266,3 +267,12 @@ def test_capacitors_at_the_output_are_tried():
 def test_a_circuit_without_feedback_is_refused():
     with pytest.raises(InputError, match="has no feedback path"):
         simwrap.measure(simwrap.stage("triode_gain"), ["stability"])
+
+
+def test_pictures_of_loops_and_margins_can_be_read(tmp_path):
+    found = simwrap.measure(push_pull(), {"stability": {}, "overload": {"rated_output": 8.0, "levels": 6}})
+    for name in ("stability", "overload"):
+        figure = found.plot(name)
+        assert_readable(figure, bare=("harmonic", "", "valve"))
+    swept = simwrap.sweep(push_pull(), {"loop.resistor": ["15k", "8k2"]}, ["stability"], spot_check=0)
+    assert_readable(simwrap.plot(swept, "stability"))

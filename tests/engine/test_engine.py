@@ -306,12 +306,17 @@ def test_provenance() -> None:
 
 def test_killed_children_lose_nothing(name: str) -> None:
     circuit = swept(1500)
+    engine.stop_all()
+    begin = time.monotonic()
+    run(Circuit(DIVIDER), [OpRun()], RunOptions(engine=name, workers=1))
+    started = time.monotonic() - begin
     undisturbed = run(circuit, SMALL, RunOptions(engine=name, workers=2))
     stop = threading.Event()
 
     def kill() -> None:
         rng = np.random.default_rng(1)
-        while not stop.wait(0.12 if name == "neospice" else 0.6):
+        # Faster than an engine starts, nothing could ever be done.
+        while not stop.wait(max(0.12 if name == "neospice" else 0.6, started)):
             for pid in rng.permutation(engine.children())[:1]:
                 os.kill(int(pid), signal.SIGKILL)
 

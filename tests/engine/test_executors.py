@@ -109,6 +109,10 @@ def test_killed_engines_cost_no_point_and_change_none() -> None:
     """kill -9 at random during 2,000 points: every one arrives or has its reason, none is wrong."""
     values = {"anode_resistor": np.geomspace(47e3, 470e3, 2000)}
     measures = {"bias": {}, "response": {"per_decade": 150}}
+    engine.stop_all()
+    begin = time.monotonic()
+    simwrap.measure(STAGE, ["bias"])
+    started = time.monotonic() - begin
     calm = simwrap.sweep(STAGE, values, measures, workers=2, spot_check=0, curves=False)
     assert (calm["status"] == "").all()
     done = threading.Event()
@@ -116,7 +120,8 @@ def test_killed_engines_cost_no_point_and_change_none() -> None:
 
     def kill() -> None:
         chance = random.Random(1)
-        while not done.wait(chance.uniform(0.1, 0.3)):
+        # Faster than an engine starts, nothing could ever be done.
+        while not done.wait(max(chance.uniform(0.1, 0.3), started)):
             for number in chance.sample(engine.children(), k=min(1, len(engine.children()))):
                 os.kill(number, signal.SIGKILL)
                 killed.append(number)

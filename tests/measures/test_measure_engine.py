@@ -220,7 +220,7 @@ def test_either_side_of_a_splitter_is_measured(name):
     alike = name in ("response", "distortion")
     assert (float(one[key]) == pytest.approx(float(other[key]), rel=0.02)) == alike
     assert other.result.conditions["measured_at"] == ("output_b", "")
-    with pytest.raises(simwrap.errors.InputError, match="its ports are input, output, output_b"):
+    with pytest.raises(simwrap.errors.InputError, match=r"its ports are .*output, output_b"):
         simwrap.measure(stage, {name: {"at": "left"}})
 
 

@@ -240,8 +240,8 @@ BARE = {
 def primary_impedance(values: dict, load: float, frequency: float) -> complex:
     """Return what 1 A into the whole primary meets [ohm], with another resistor as the load."""
     circuit = render(stage("push_pull_output", **values)).circuit
-    text = re.sub(r"^(r_speaker \S+ \S+) \S+$", rf"\g<1> {load!r}", circuit.text, flags=re.MULTILINE)
-    text = text.replace("v_signal n_signal_a n_bias_a dc 0 ac 1.0", "v_signal n_signal_a n_bias_a dc 0 ac 0.0")
+    text = re.sub(r"^(r_load \S+ \S+) \S+$", rf"\g<1> {load!r}", circuit.text, flags=re.MULTILINE)
+    text = text.replace("v_signal n_signal n_bias_a dc 0.0 ac 1.0", "v_signal n_signal n_bias_a dc 0.0 ac 0.0")
     text += "i_test n_anode_a n_anode_b dc 0 ac 1.0\n"
     (reply,) = run(Circuit(text), [AcRun(frequency, frequency * 1.01, 1, ("n_anode_a", "n_anode_b"))])
     assert reply.reasons == [""]
