@@ -1,8 +1,8 @@
 """The command line: ``simwrap list | show | new | check | measure | sweep | netlist | engines | curves | fit | demo``.
 
-Tables for people by default, one JSON object with ``--json``. Exit codes: 0 done, 1 goals not met (``choose``)
-or a rating exceeded (``check``), 2 bad input (one sentence on stderr), 3 the engine failed (its reason, the netlist
-kept).
+Tables for people by default, one JSON object with ``--json``. Exit codes: 0 done, 1 goals not met (``choose``), or a
+rating exceeded or unstable (``check``), 2 bad input (one sentence on stderr), 3 the engine failed (its reason, the
+netlist kept).
 """
 
 from __future__ import annotations
