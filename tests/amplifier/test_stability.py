@@ -190,7 +190,7 @@ def test_the_verdict_is_that_of_the_eigenvalues_in_200_variations():
     made = push_pull()
     sets = variations(200)
     columns = {name: np.array([values[name] for values in sets]) for name in sets[0]}
-    swept = simwrap.sweep(made, columns, {"stability": {"per_decade": 5}}, zipped=True, curves=False, spot_check=0)
+    swept = simwrap.sweep(made, columns, {"stability": {"per_decade": 40}}, zipped=True, curves=False, spot_check=0)
     told = np.asarray(swept["stability.stable"].values)
     assert set(np.asarray(swept["status"].values)) == {""}
     seen = []
