@@ -23,7 +23,7 @@ _LEAST = 1e-3
 #: Part of the level expected below the lowest that is tried: to have it in a bracket.
 _SHY = 0.7
 #: Least share of a bracket that is cut off.
-_INNER = 0.1
+_INNER = 0.25
 #: Levels nearer than this to another tell nothing new.
 _SAME = 1e-4
 
