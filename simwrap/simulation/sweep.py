@@ -124,6 +124,7 @@ class _Collected:
         self.reasons = np.full(points, PENDING, dtype=object)
         self.warnings = np.full(points, "", dtype=object)
         self.engines: set[str] = set()
+        self.refused: dict[str, str] = {}
         self.block = 0
 
     def add(self, indices: NDArray[np.intp], outcome: Outcome) -> None:
@@ -143,6 +144,7 @@ class _Collected:
             self.arrays[name][indices] = array
         self.reasons[indices] = outcome.reasons
         self.warnings[indices] = outcome.warnings
+        self.refused |= outcome.refused
         self.engines |= {name for used in outcome.engines for name in used.split("+") if name}
         self.block = self.block or (SLOW_BLOCK if outcome.slow else BLOCK)
 
@@ -240,6 +242,9 @@ def sweep(
         if file is not None and data is not None:
             save(data, file)
     assert data is not None
+    for name, why in collected.refused.items():
+        if name not in collected.templates:
+            warnings.warn(f"{why}; left out", stacklevel=2)
     if spot_check is None:
         spot_check = SPOT_CHECK_POINTS if points > 200 else 0
     if spot_check and pending.any():
