@@ -1,0 +1,54 @@
+"""Sphinx configuration; `make docs` builds the site into build/docs, without a network and without a warning."""
+
+from __future__ import annotations
+
+import sys
+from pathlib import Path
+
+HERE = Path(__file__).resolve().parent
+sys.path[:0] = [str(HERE.parent), str(HERE / "_extensions")]
+
+import simwrap  # noqa: E402
+
+project = "simwrap"
+author = "the simwrap contributors"
+copyright = "the simwrap contributors, GPL-3.0-or-later"
+version = release = simwrap.__version__
+
+extensions = [
+    "myst_parser",
+    "sphinx.ext.autodoc",
+    "numpydoc",
+    "made_reference",
+    "mathml",
+    "page_runs",
+]
+myst_enable_extensions = ["colon_fence", "deflist", "dollarmath", "amsmath"]
+myst_heading_anchors = 3
+# Tables in ACCURACY.md and CHANGELOG.md begin below the page's own heading.
+exclude_patterns = ["_ran", "_extensions"]
+nitpicky = True
+
+autodoc_typehints = "none"
+autodoc_member_order = "bysource"
+numpydoc_show_class_members = False
+numpydoc_xref_param_type = False
+html_math_renderer = "mathml"
+
+html_theme = "pydata_sphinx_theme"
+html_title = f"simwrap {version}"
+html_static_path = ["_static"]
+html_css_files = ["simwrap.css"]
+html_show_sourcelink = False
+html_copy_source = False
+html_sidebars = {"index": [], "accuracy": [], "changelog": []}
+html_theme_options = {
+    "navigation_with_keys": False,
+    "show_nav_level": 1,
+    "header_links_before_dropdown": 7,
+    "secondary_sidebar_items": ["page-toc"],
+    "footer_start": ["copyright"],
+    "footer_end": [],
+    "pygments_light_style": "a11y-high-contrast-light",
+    "pygments_dark_style": "a11y-high-contrast-dark",
+}
