@@ -17,15 +17,17 @@ GROWTH, LEAST = 1e-6, 1e-3
 #: Natural frequencies beyond this [1/s] are left out: no valve circuit holds there, and what rounding leaves of
 #: capacitors in loops and of milliohms lies beyond it.
 FASTEST = 1e10
+#: Share of a natural frequency below which its imaginary part is rounding: it doesn't swing.
+SWINGS = 1e-6
 
 
 def operating_run(circuit: Circuit) -> OpRun:
-    """Return the operating point that :func:`rightmost` needs of a circuit."""
+    """Return the operating point that :func:`frequencies` needs of a circuit."""
     return OpRun(needed(circuit.text))
 
 
-def rightmost(circuit: Circuit, state: Mapping[str, Array]) -> Array:
-    """Return the natural frequencies with the largest real parts [1/s], that first.
+def frequencies(circuit: Circuit, state: Mapping[str, Array]) -> tuple[Array, Array]:
+    """Return the natural frequencies with the largest real parts [1/s], that first, and the one that rings longest.
 
     Parameters
     ----------
@@ -37,9 +39,12 @@ def rightmost(circuit: Circuit, state: Mapping[str, Array]) -> Array:
     -------
     ndarray of complex, shape (points, KEPT)
         NaN where a point has no operating point, or fewer natural frequencies.
+    ndarray of complex, shape (points,)
+        Of those that swing, the one that loses least a turn; NaN where none does.
     """
     parsed = allow_list.check(circuit.text)
-    found = np.full((circuit.points, KEPT), np.nan, dtype=complex)
+    rightmost = np.full((circuit.points, KEPT), np.nan, dtype=complex)
+    ringing = np.full(circuit.points, np.nan, dtype=complex)
     for point in range(circuit.points):
         at = {name: float(np.asarray(values)[point]) for name, values in state.items()}
         if not np.isfinite(list(at.values())).all():
@@ -47,9 +52,18 @@ def rightmost(circuit: Circuit, state: Mapping[str, Array]) -> Array:
         values = {name: float(column[point]) for name, column in circuit.table.items()}
         poles = Linearised(parsed, values).matrices(at).poles()
         poles = poles[np.abs(poles) < FASTEST]
-        poles = poles[np.argsort(-poles.real)][:KEPT]
-        found[point, : len(poles)] = poles
-    return found
+        kept = poles[np.argsort(-poles.real)][:KEPT]
+        rightmost[point, : len(kept)] = kept
+        swing = poles[poles.imag > SWINGS * np.abs(poles)]
+        if swing.size:
+            ringing[point] = swing[np.argmin(damped(swing))]
+    return rightmost, ringing
+
+
+def damped(pole: Array) -> Array:
+    """Return the damping of natural frequencies [1/s]: 1 doesn't swing, 0 swings for ever, below 0 grows."""
+    with np.errstate(invalid="ignore"):
+        return np.asarray(-pole.real / np.abs(pole))
 
 
 def growing(poles: Array) -> Array:

@@ -301,8 +301,14 @@ class _Bench:
         )
         for request, reply in zip(requests, replies, strict=True):
             if isinstance(request, Poles):
-                poles = natural.rightmost(circuit, reply.values)
-                reply.values = {"poles": poles, "growing": natural.growing(poles)}
+                poles, ringing = natural.frequencies(circuit, reply.values)
+                damping = natural.damped(ringing)
+                reply.values = {
+                    "poles": poles,
+                    "growing": natural.growing(poles),
+                    "ringing": ringing,
+                    "damping": damping,
+                }
         return replies
 
     def _remember(self, request: Request, run: protocol.Run, states: Any, indices: NDArray[np.intp]) -> None:
@@ -328,7 +334,8 @@ class _Bench:
     def _runnable(self, group: Any, settings: int, points: int, reasons: list[str]) -> NDArray[np.intp]:
         """Return the rows that can be run: what oscillates by itself has no steady state, and gets its reason."""
         rows = np.arange(points)
-        if not self.table.circuit.loops or not any(isinstance(r, Steady | Transient) for _, r in group):
+        # A stage by itself has nothing to form a loop with; several may, by a path or through a supply they share.
+        if len(self.table.circuit.stages) < 2 or not any(isinstance(r, Steady | Transient) for _, r in group):
             return rows
         if self.restless is None:
             self.restless = self._restless()
@@ -365,8 +372,8 @@ def unstable_words(pole: complex, loops: Sequence[str]) -> str:
         how = f"runs away, {quantity.render(1.0 / pole.real, 's', digits=3)} for each factor of e"
     else:
         how = f"oscillates at {quantity.render(abs(pole.imag) / (2.0 * np.pi), 'Hz', digits=3)}"
-    where = f"; its feedback: {', '.join(loops)}" if loops else ""
-    return f"{UNSTABLE} it {how}{where}"
+    where = "its feedback: " + ", ".join(loops) if loops else "without a feedback path, so through what stages share"
+    return f"{UNSTABLE} it {how}; {where}"
 
 
 def _fill(values: dict[str, Any], request: Request, points: int, settings: int) -> None:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 from matplotlib.figure import Figure
 
+from simwrap.errors import InputError
 from simwrap.plots.labels import legend_below
 from simwrap.plots.panels import add_title, chosen_points
 from simwrap.plots.reader import Reader
@@ -13,10 +14,12 @@ from simwrap.plots.style import FAINT, frequency_axis, label_of, line_style, new
 
 def draw(reader: Reader) -> Figure:
     """Draw the picture of the measure ``stability``."""
+    keys = reader.paths("loops.", ".curve_db")
+    if not keys:
+        raise InputError("stability has a picture only where there is a feedback path, whose loop gain it shows")
     figure = new_figure(7.5, 5.6)
     upper, lower = figure.subplots(2, 1, sharex=True)
     frequency = reader["frequency"]
-    keys = reader.paths("loops.", ".curve_db")
     single = len(reader.labels) == 1
     for point, label, style in chosen_points(reader):
         for number, key in enumerate(keys):
