@@ -299,7 +299,7 @@ def test_motorboating_through_the_supply_is_found():
     assert 0.5 < found.stability.natural_frequency < 10.0
     assert found.stability.least_damped.damping == pytest.approx(-worst.real / abs(worst), rel=1e-3)
     assert found.warnings[0].startswith("The circuit is unstable: it oscillates at")
-    # The same from a waveform: a pulse of a tenth of a microvolt grows by e every 1 / growth seconds, at that frequency.
+    # From a waveform: a pulse of a tenth of a microvolt grows by e every 1 / growth seconds, at that frequency.
     step = Pulse(0.0, 1e-7, 0.0, 1e-3, 1e-3, 0.05, 100.0)
     output = made.ports["output"]
     (reply,) = run(render(made).circuit, [TransientRun(4.0, 2e-3, (output,), (step,), samples=4096)])
