@@ -7,7 +7,7 @@ from collections.abc import Mapping
 import numpy as np
 
 from simwrap.engine import allow_list
-from simwrap.engine.linearised import Linearised, needed
+from simwrap.engine.linearised import Linearised, natural_frequencies, needed
 from simwrap.engine.protocol import Array, Circuit, OpRun
 
 #: How many natural frequencies of a point are kept: those with the largest real parts.
@@ -19,6 +19,8 @@ GROWTH, LEAST = 1e-6, 1e-3
 FASTEST = 1e10
 #: Share of a natural frequency below which its imaginary part is rounding: it doesn't swing.
 SWINGS = 1e-6
+#: Points whose matrices are made together: so many that it is quick, so few that they need little room.
+TOGETHER = 64
 
 
 def operating_run(circuit: Circuit) -> OpRun:
@@ -45,18 +47,21 @@ def frequencies(circuit: Circuit, state: Mapping[str, Array]) -> tuple[Array, Ar
     parsed = allow_list.check(circuit.text)
     rightmost = np.full((circuit.points, KEPT), np.nan, dtype=complex)
     ringing = np.full(circuit.points, np.nan, dtype=complex)
-    for point in range(circuit.points):
-        at = {name: float(np.asarray(values)[point]) for name, values in state.items()}
-        if not np.isfinite(list(at.values())).all():
-            continue
-        values = {name: float(column[point]) for name, column in circuit.table.items()}
-        poles = Linearised(parsed, values).matrices(at).poles()
-        poles = poles[np.abs(poles) < FASTEST]
-        kept = poles[np.argsort(-poles.real)][:KEPT]
-        rightmost[point, : len(kept)] = kept
-        swing = poles[poles.imag > SWINGS * np.abs(poles)]
-        if swing.size:
-            ringing[point] = swing[np.argmin(damped(swing))]
+    at = {name: np.asarray(values, float) for name, values in state.items()}
+    good = np.flatnonzero(np.isfinite([*at.values()]).all(axis=0))
+    for start in range(0, len(good), TOGETHER):
+        points = good[start : start + TOGETHER]
+        values = {name: np.asarray(column, float)[points] for name, column in circuit.table.items()}
+        linear = Linearised(parsed, values)
+        whole, rate, _ = linear.stacked({name: at[name][points] for name in linear.needed})
+        for point, conductance, capacitance in zip(points, whole[:, :, :-1], rate[:, :, :-1], strict=True):
+            poles = natural_frequencies(conductance, capacitance)
+            poles = poles[np.abs(poles) < FASTEST]
+            kept = poles[np.argsort(-poles.real)][:KEPT]
+            rightmost[point, : len(kept)] = kept
+            swing = poles[poles.imag > SWINGS * np.abs(poles)]
+            if swing.size:
+                ringing[point] = swing[np.argmin(damped(swing))]
     return rightmost, ringing
 
 
