@@ -6,9 +6,9 @@ from collections.abc import Mapping
 
 import numpy as np
 
-from simwrap.engine import allow_list
-from simwrap.engine.linearised import Linearised, natural_frequencies, needed
-from simwrap.engine.protocol import Array, Circuit, OpRun
+from simwrap.engine.allow_list import Parsed
+from simwrap.engine.linearised import Linearised, natural_frequencies
+from simwrap.engine.protocol import Array
 
 #: How many natural frequencies of a point are kept: those with the largest real parts.
 KEPT = 8
@@ -23,19 +23,19 @@ SWINGS = 1e-6
 TOGETHER = 64
 
 
-def operating_run(circuit: Circuit) -> OpRun:
-    """Return the operating point that :func:`frequencies` needs of a circuit."""
-    return OpRun(needed(circuit.text))
-
-
-def frequencies(circuit: Circuit, state: Mapping[str, Array]) -> tuple[Array, Array]:
+def frequencies(
+    parsed: Parsed, values: Mapping[str, Array], state: Mapping[str, Array]
+) -> tuple[Array, Array, list[int]]:
     """Return the natural frequencies with the largest real parts [1/s], that first, and the one that rings longest.
 
     Parameters
     ----------
-    circuit : Circuit
+    parsed : Parsed
+        A checked netlist.
+    values : mapping of str to ndarray, shape (points,)
+        Element values that replace those in the text.
     state : mapping of str to ndarray, shape (points,)
-        The reply to :func:`operating_run`.
+        The operating points: a value for each of :attr:`~simwrap.engine.linearised.Linearised.needed`.
 
     Returns
     -------
@@ -43,26 +43,32 @@ def frequencies(circuit: Circuit, state: Mapping[str, Array]) -> tuple[Array, Ar
         NaN where a point has no operating point, or fewer natural frequencies.
     ndarray of complex, shape (points,)
         Of those that swing, the one that loses least a turn; NaN where none does.
+    list of int
+        Points whose equations have no single solution, so that nothing can be said.
     """
-    parsed = allow_list.check(circuit.text)
-    rightmost = np.full((circuit.points, KEPT), np.nan, dtype=complex)
-    ringing = np.full(circuit.points, np.nan, dtype=complex)
+    points = len(next(iter(state.values())))
+    rightmost = np.full((points, KEPT), np.nan, dtype=complex)
+    lost: list[int] = []
+    ringing = np.full(points, np.nan, dtype=complex)
     at = {name: np.asarray(values, float) for name, values in state.items()}
     good = np.flatnonzero(np.isfinite([*at.values()]).all(axis=0))
     for start in range(0, len(good), TOGETHER):
-        points = good[start : start + TOGETHER]
-        values = {name: np.asarray(column, float)[points] for name, column in circuit.table.items()}
-        linear = Linearised(parsed, values)
-        whole, rate, _ = linear.stacked({name: at[name][points] for name in linear.needed})
-        for point, conductance, capacitance in zip(points, whole[:, :, :-1], rate[:, :, :-1], strict=True):
-            poles = natural_frequencies(conductance, capacitance)
+        some = good[start : start + TOGETHER]
+        linear = Linearised(parsed, {name: np.asarray(column, float)[some] for name, column in values.items()})
+        whole, rate, _ = linear.stacked({name: at[name][some] for name in linear.needed})
+        for point, conductance, capacitance in zip(some, whole[:, :, :-1], rate[:, :, :-1], strict=True):
+            try:
+                poles = natural_frequencies(conductance, capacitance)
+            except np.linalg.LinAlgError:
+                lost.append(int(point))
+                continue
             poles = poles[np.abs(poles) < FASTEST]
             kept = poles[np.argsort(-poles.real)][:KEPT]
             rightmost[point, : len(kept)] = kept
             swing = poles[poles.imag > SWINGS * np.abs(poles)]
             if swing.size:
                 ringing[point] = swing[np.argmin(damped(swing))]
-    return rightmost, ringing
+    return rightmost, ringing, lost
 
 
 def damped(pole: Array) -> Array:

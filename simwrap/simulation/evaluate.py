@@ -137,7 +137,9 @@ def _fingerprint(value: Any) -> Any:
 def _run_of(request: Request, settings: int) -> protocol.Run:
     """Translate a request into what an engine takes (amplitudes flattened to points)."""
     match request:
-        case Op() | Poles():
+        case Poles():
+            return protocol.OpRun(natural=True)
+        case Op():
             return protocol.OpRun()
         case Ac():
             return protocol.AcRun(request.start, request.stop, request.per_decade, tuple(request.vectors))
@@ -286,12 +288,10 @@ class _Bench:
     def _replies(
         self, circuit: protocol.Circuit, requests: Sequence[Request], runs: Sequence[protocol.Run], indices: Any
     ) -> list[protocol.Reply]:
-        """Run one netlist; natural frequencies are found here from its operating points."""
+        """Run one netlist."""
         options = self.options
         part = [
-            natural.operating_run(circuit)
-            if isinstance(request, Poles)
-            else self._with_known(request, protocol.at_points(run, indices), indices)
+            self._with_known(request, protocol.at_points(run, indices), indices)
             for request, run in zip(requests, runs, strict=True)
         ]
         replies = engines.run(
@@ -301,14 +301,9 @@ class _Bench:
         )
         for request, reply in zip(requests, replies, strict=True):
             if isinstance(request, Poles):
-                poles, ringing = natural.frequencies(circuit, reply.values)
-                damping = natural.damped(ringing)
-                reply.values = {
-                    "poles": poles,
-                    "growing": natural.growing(poles),
-                    "ringing": ringing,
-                    "damping": damping,
-                }
+                poles, ringing = reply.extras.pop("poles"), reply.extras.pop("ringing")
+                growing, damping = natural.growing(poles), natural.damped(ringing)
+                reply.values = {"poles": poles, "growing": growing, "ringing": ringing, "damping": damping}
         return replies
 
     def _remember(self, request: Request, run: protocol.Run, states: Any, indices: NDArray[np.intp]) -> None:
@@ -347,7 +342,7 @@ class _Bench:
         """Return why each point is unstable, "" where it is stable."""
         said = [""] * self.table.points
         for batch in render_table(self.table):
-            (reply,) = self._replies(batch.netlist.circuit, [Poles()], [protocol.OpRun()], batch.indices)
+            (reply,) = self._replies(batch.netlist.circuit, [Poles()], [protocol.OpRun(natural=True)], batch.indices)
             for index, poles, mask in zip(batch.indices, reply.values["poles"], reply.values["growing"], strict=True):
                 if mask.any():
                     said[index] = unstable_words(poles[mask][0], list(self.table.circuit.loops))
