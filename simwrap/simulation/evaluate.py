@@ -17,11 +17,12 @@ import numpy as np
 from numpy.typing import NDArray
 
 from simwrap import engine as engines
-from simwrap.circuits.circuit import Circuit
+from simwrap.circuits.circuit import Circuit, joined_name
 from simwrap.circuits.point_table import Table, grouped
 from simwrap.circuits.render import render_table, take_extra
 from simwrap.engine import RunOptions, natural, protocol
 from simwrap.engine.options import DEFAULT
+from simwrap.errors import InputError, NetlistError, QuantityError, RangeError, UnknownNameError
 from simwrap.measures.common import common_conditions
 from simwrap.measures.numerics.parts import Part, collect
 from simwrap.measures.registry import get_measure
@@ -79,6 +80,8 @@ class Outcome:
         How many settings of the circuit were run for each point.
     large : frozenset of str
         Measures that asked for large signals: none of them has a meaning where the circuit is unstable.
+    refused : dict of str to str
+        Measures that have no meaning for this circuit, where others have one, and why.
     """
 
     results: dict[str, Result]
@@ -88,6 +91,7 @@ class Outcome:
     kinds: frozenset[str] = frozenset()
     runs: int = 1
     large: frozenset[str] = frozenset()
+    refused: dict[str, str] = field(default_factory=dict)
 
     @property
     def warnings(self) -> list[str]:
@@ -210,8 +214,10 @@ class _Bench:
         self.runs = 0
         #: Levels and states of steady states that were run, by what they were asked for and the point.
         self.settled: dict[Any, dict[int, list[tuple[float, NDArray[Any]]]]] = {}
-        #: Why each point is unstable, once that was asked.
-        self.restless: list[str] | None = None
+        #: Why no large signal has a meaning at each point, once that was asked: it is unstable, or has no supply.
+        self.hopeless: list[str] | None = None
+        #: Points of which one large signal took all the time there is: no other one is run.
+        self.late = [""] * table.points
 
     def answer(self, requests: Sequence[Request]) -> None:
         """Run what isn't known yet, as few engine calls as possible."""
@@ -220,7 +226,9 @@ class _Bench:
             key = _fingerprint(request)
             if key in self.answers or any(key == known for group in groups.values() for known, _ in group):
                 continue
-            place = (request.excite, _fingerprint(request.vary), _fingerprint(request.extra))
+            # Large signals apart: they have no meaning where small ones have.
+            large = isinstance(request, Steady | Transient)
+            place = (large, request.excite, _fingerprint(request.vary), _fingerprint(request.extra))
             groups.setdefault(place, []).append((key, request))
         self._join_op(groups)
         for group in groups.values():
@@ -234,7 +242,7 @@ class _Bench:
             if not all(isinstance(request, Op) for _, request in group):
                 continue
             for other in groups:
-                if other != place and other[1:] == place[1:]:
+                if other != place and not other[0] and other[2:] == place[2:]:
                     groups[other] = group + groups[other]
                     del groups[place]
                     break
@@ -279,6 +287,8 @@ class _Bench:
             if axes[number] is None and isinstance(request, Transient):
                 axes[number] = np.linspace(request.start, request.stop, request.samples)
         own = _per_point(reasons, settings)
+        if any(isinstance(request, Steady | Transient) for _, request in group):
+            self.late = [old or (new if _LATE in new else "") for old, new in zip(self.late, own, strict=True)]
         self.reasons = [old or new for old, new in zip(self.reasons, own, strict=True)]
         for number, (key, _) in enumerate(group):
             values = {name: _shaped(array, self.table.points, settings) for name, array in collected[number].items()}
@@ -327,15 +337,19 @@ class _Bench:
         return dataclasses.replace(run, known_levels=levels, known_states=states)
 
     def _runnable(self, group: Any, settings: int, points: int, reasons: list[str]) -> NDArray[np.intp]:
-        """Return the rows that can be run: what oscillates by itself has no steady state, and gets its reason."""
+        """Return the rows that can be run; what has no steady state, and what has used up its time, gets its reason."""
         rows = np.arange(points)
-        # A stage by itself has nothing to form a loop with; several may, by a path or through a supply they share.
-        if len(self.table.circuit.stages) < 2 or not any(isinstance(r, Steady | Transient) for _, r in group):
+        if not any(isinstance(request, Steady | Transient) for _, request in group):
             return rows
-        if self.restless is None:
-            self.restless = self._restless()
+        if self.hopeless is None:
+            # A stage by itself has nothing to form a loop with; several may, by a path or through a supply they share.
+            several = len(self.table.circuit.stages) > 1
+            unstable = self._restless() if several else [""] * self.table.points
+            unfed = unfed_points(self.table)
+            self.hopeless = [UNFED if no_supply else said for no_supply, said in zip(unfed, unstable, strict=True)]
         for row in rows:
-            reasons[row] = self.restless[row // settings if settings else row]
+            point = row // settings if settings else row
+            reasons[row] = self.hopeless[point] or self.late[point]
         return np.flatnonzero([not reason for reason in reasons])
 
     def _restless(self) -> list[str]:
@@ -355,8 +369,22 @@ def _same_signal(request: Steady) -> Any:
     return tuple(_fingerprint(entry) for entry in shared)
 
 
-#: How the reason of a point begins that can't be at rest.
+#: How the reason of a point begins that can't be at rest; and the reason of one in which nothing can move.
 UNSTABLE = "unstable:"
+UNFED = "every supply is 0 V, so that no valve conducts"
+#: Words of an engine's reason by which a point is known that has used up its time.
+_LATE = "more than the time limit"
+
+
+def unfed_points(table: Table) -> NDArray[np.bool_]:
+    """Return at which points a circuit with valves has supplies, and none of them gives a positive voltage."""
+    circuit = table.circuit
+    ports = [circuit.placed_ports[name] for name in circuit.supplies]
+    names = [joined_name(port.stage, port.port.supply) for port in ports if port.port.supply]
+    if not names or not any("grid" in use.nodes for use in circuit.valves.values()):
+        return np.zeros(table.points, dtype=bool)
+    fed = [np.asarray(table.columns.get(name, circuit.values[name])) > 0 for name in names]
+    return np.broadcast_to(~np.any(np.broadcast_arrays(*fed), axis=0), (table.points,))
 
 
 def unstable_words(pole: complex, loops: Sequence[str]) -> str:
@@ -411,6 +439,8 @@ def _per_point(reasons: list[str], settings: int) -> list[str]:
 
 
 Generators = dict[str, Generator[Any, Any, Result]]
+#: A slip in the options of a measure, as against a measure that has no meaning for a circuit.
+SLIPS = (QuantityError, RangeError, UnknownNameError, NetlistError)
 
 
 def _conduct(table: Table, measures: Mapping[str, Mapping[str, Any]], options: RunOptions) -> Outcome:
@@ -419,23 +449,34 @@ def _conduct(table: Table, measures: Mapping[str, Mapping[str, Any]], options: R
     values |= {name: column for name, column in table.columns.items() if column.dtype.kind == "f"}
     view = View(table.at(0), MappingProxyType(values), table.points)
     bench = _Bench(table, options)
-    active: Generators = {name: get_measure(name)(view, **chosen) for name, chosen in measures.items()}
+    active: Generators = {}
     shared = common_conditions(view, table.points)
     results: dict[str, Result] = {}
     asked: dict[str, Any] = {}
     large: set[str] = set()
+    refused: dict[str, str] = {}
 
     def advance(name: str, answer: Any) -> None:
         try:
+            if answer is None:
+                active[name] = _begun(name, view, measures[name])
             asked[name] = active[name].send(answer)
             if any(isinstance(request, Steady | Transient) for request in _several(asked[name])):
                 large.add(name)
         except StopIteration as end:
             results[name] = dataclasses.replace(end.value, conditions=shared | end.value.conditions)
-            asked.pop(name, None)
-            del active[name]
+        except SLIPS:
+            raise
+        except InputError as fault:  # one that has no meaning here takes nothing else down
+            if len(measures) == 1:
+                raise
+            refused[name] = str(fault)
+        else:
+            return
+        asked.pop(name, None)
+        active.pop(name, None)
 
-    for name in list(active):
+    for name in measures:
         advance(name, None)
     while active:
         bench.answer([request for wanted in asked.values() for request in _several(wanted)])
@@ -445,9 +486,28 @@ def _conduct(table: Table, measures: Mapping[str, Mapping[str, Any]], options: R
                 advance(name, [bench.answers[_fingerprint(request)] for request in wanted])
             else:
                 advance(name, bench.answers[_fingerprint(wanted)])
-    ordered = {name: results[name] for name in measures}
+    if refused and not results:
+        raise InputError("; ".join(refused.values()))
+    ordered = {name: results[name] for name in measures if name in results}
     kinds = frozenset(bench.kinds)
-    return Outcome(ordered, bench.reasons, bench.engines, bench.netlists, kinds, bench.runs, frozenset(large))
+    return Outcome(ordered, bench.reasons, bench.engines, bench.netlists, kinds, bench.runs, frozenset(large), refused)
+
+
+def _begun(name: str, view: View, chosen: Mapping[str, Any]) -> Generator[Any, Any, Result]:
+    entry = get_measure(name)
+    if why := refusal(view.circuit, name):
+        raise InputError(why)
+    return entry(view, **chosen)
+
+
+def refusal(circuit: Circuit, name: str) -> str:
+    """Return why a measure has no meaning for a circuit, "" where it has one as far as can be seen beforehand."""
+    measure = get_measure(name)
+    if why := measure.refuses(circuit):
+        return f"{measure.name}: has no meaning for {circuit.name}: {why}"
+    if not circuit.other_measures and measure.name not in circuit.measures:
+        return f"{measure.name}: has no meaning for {circuit.name}; give {', '.join(circuit.measures)}"
+    return ""
 
 
 def _several(wanted: Any) -> Sequence[Request]:
@@ -463,10 +523,16 @@ def _word_groups(table: Table) -> list[NDArray[np.intp]]:
 def _merge(outcomes: Sequence[Outcome], groups: Sequence[NDArray[np.intp]], points: int) -> Outcome:
     """Put results of groups of points together; what a group doesn't have is NaN (or "")."""
     results: dict[str, Result] = {}
-    for name in outcomes[0].results:
+    refused = {name: why for outcome in outcomes for name, why in outcome.refused.items()}
+    names = dict.fromkeys(name for outcome in outcomes for name in outcome.results)
+    for name in names:
         variables: dict[str, Variable] = {}
         warnings: list[list[str]] = [[] for _ in range(points)]
         for outcome, indices in zip(outcomes, groups, strict=True):
+            if name not in outcome.results:
+                for index in indices:
+                    warnings[index] = [outcome.refused[name]]
+                continue
             part = outcome.results[name]
             for index, said in zip(indices, part.warnings, strict=False):
                 warnings[index] = said
@@ -482,7 +548,7 @@ def _merge(outcomes: Sequence[Outcome], groups: Sequence[NDArray[np.intp]], poin
                     whole, array = _widen(whole, array)
                     variables[key] = dataclasses.replace(variables[key], values=whole)
                 whole[indices] = array
-        first = outcomes[0].results[name]
+        first = next(outcome.results[name] for outcome in outcomes if name in outcome.results)
         results[name] = Result(variables, first.coords, first.conditions, warnings)
     reasons, used, netlists = [""] * points, [""] * points, [""] * points
     for outcome, indices in zip(outcomes, groups, strict=True):
@@ -492,7 +558,16 @@ def _merge(outcomes: Sequence[Outcome], groups: Sequence[NDArray[np.intp]], poin
             netlists[index] = outcome.netlists[position]
     kinds = frozenset(kind for outcome in outcomes for kind in outcome.kinds)
     large = frozenset(name for outcome in outcomes for name in outcome.large)
-    return Outcome(results, reasons, used, netlists, kinds, max(outcome.runs for outcome in outcomes), large)
+    return Outcome(
+        results,
+        reasons,
+        used,
+        netlists,
+        kinds,
+        max(outcome.runs for outcome in outcomes),
+        large,
+        {name: why for name, why in refused.items() if name not in results},
+    )
 
 
 def _widen(one: NDArray[Any], other: NDArray[Any]) -> tuple[NDArray[Any], NDArray[Any]]:

@@ -14,9 +14,9 @@ import simwrap
 MISSED = pytest.mark.xfail(
     strict=True,
     raises=AssertionError,
-    reason="393 V, 9.6 % below the printed 435 V: a winding that is made for 210 mA has less than the 100 ohm taken for all",
+    reason="393 V, 9.6 % below the printed 435 V: a winding made for 210 mA has less than the 100 ohm taken for all",
 )
-#: Rectifier, winding [V r.m.s.] and what is in series with it, first capacitor [F], load [A], printed direct voltage [V].
+#: Rectifier, winding [V r.m.s.], what is in series with it [ohm], first capacitor [F], load [A], printed voltage [V].
 POINTS = [
     ("5Y3GT", 320.0, 0.0, 20e-6, 0.050, 360.0),
     ("GZ34", 285.0, 0.0, 33e-6, 0.096, 352.0),
