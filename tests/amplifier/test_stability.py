@@ -67,6 +67,8 @@ def push_pull():
 
 AMPLIFIERS = {"one triode": one_triode, "two stages": two_stages, "push-pull": push_pull}
 
+LOOP = "stability.loops.loop."
+
 
 def transfer(made, excite, output, frequencies):
     start, stop, per_decade = frequencies
@@ -355,3 +357,19 @@ def test_pictures_of_loops_and_margins_can_be_read(tmp_path):
         assert_readable(figure, bare=("harmonic", "", "valve"))
     swept = simwrap.sweep(push_pull(), {"loop.resistor": ["15k", "8k2"]}, ["stability"], spot_check=0)
     assert_readable(simwrap.plot(swept, "stability"))
+
+
+def test_a_sweep_of_feedback_shows_margins_against_bandwidth():
+    """More feedback: more bandwidth and less margin, and what is unstable is left out and counted."""
+    found = {"loop.resistor": ["22k", "15k", "8k2", "700 ohm"]}
+    swept = simwrap.sweep(push_pull(), found, ["stability", "response"], spot_check=0)
+    assert list(swept["stability.stable"].values) == ["yes", "yes", "yes", "no"]
+    figure = simwrap.plot(swept, "stability")
+    assert_readable(figure)
+    assert "1 of 4 points unstable" in figure.get_suptitle()
+    corner, margin = (swept[name].values[:3] for name in ("response.high_corner", LOOP + "gain_margin_db"))
+    assert (np.diff(corner) > 0).all()
+    assert (np.diff(margin) < 0).all()
+    drawn = [line.get_xydata() for line in figure.axes[0].lines]
+    np.testing.assert_allclose(drawn[0], np.stack([corner, margin], axis=1))
+    assert len(drawn) == 4
