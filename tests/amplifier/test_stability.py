@@ -340,6 +340,41 @@ def test_a_stage_by_itself_has_a_verdict_too():
         simwrap.measure(made, ["stability"]).plot("stability")
 
 
+# The design room
+
+
+def test_feedback_is_chosen_with_its_margins():
+    """10 dB of feedback with 10 dB and 45 degrees of margin; numpy's eigenvalues say that what was found is stable."""
+    made = push_pull().replace(**{"loop.lead_capacitor": "100p"})
+    goals = {"feedback_db": "10 +/- 1", LOOP + "gain_margin_db": "> 10", LOOP + "phase_margin": "> 45"}
+    lean = {"stability": {"start": 10.0, "stop": 1e6, "per_decade": 10}}
+    found = simwrap.choose(made, goals, ["loop.resistor", "loop.lead_capacitor"], measures=lean)
+    assert found.met
+    fine = simwrap.measure(found.stage, ["stability"]).stability
+    assert fine.loops.loop.feedback_db == pytest.approx(10.0, abs=1.0)
+    assert fine.loops.loop.gain_margin_db > 10.0
+    assert fine.loops.loop.phase_margin > 45.0
+    assert (oracle_poles(found.stage).real < 0.0).all()
+
+
+def test_the_yield_of_what_is_stable_and_keeps_its_ratings():
+    """Builds of an amplifier near its edge: those that numpy calls stable are those that count."""
+    near = push_pull().replace(**{"loop.resistor": "4k0"})
+    spread = {"parts": {"power.interwinding_capacitance": "50 %", "loop.resistor": "20 %"}}
+    data = simwrap.spread(near, simwrap.Tolerances(**spread), {"bias": {}, "stability": {"per_decade": 10}},
+                          builds=24, seed=2, curves=False, spot_check=0)  # fmt: skip
+    kept = simwrap.yield_of(data, "stable is yes, ratings_kept is yes")
+    assert 0.0 < kept.share < 1.0
+    columns = {name: data[name].values for name in spread["parts"]}
+    told = [
+        bool(
+            (oracle_poles(near.replace(**{name: float(column[k]) for name, column in columns.items()})).real < 0).all()
+        )
+        for k in range(24)
+    ]
+    assert list(kept.passed) == told
+
+
 def test_what_rings_longest_is_told():
     """Of the push-pull amplifier: the same pole as numpy finds, among those that swing."""
     found = simwrap.measure(push_pull(), ["stability"]).stability
