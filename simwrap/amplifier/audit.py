@@ -21,7 +21,7 @@ from simwrap.circuits.circuit import Circuit
 from simwrap.circuits.design_file import Design
 from simwrap.errors import EngineError, InputError
 from simwrap.measures.registry import get_measure
-from simwrap.simulation.evaluate import unstable_words
+from simwrap.simulation.hopeless import unstable_words
 from simwrap.simulation.measurement import Measurement, measure
 from simwrap.simulation.report import NOTE, OVER
 

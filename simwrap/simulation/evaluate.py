@@ -17,7 +17,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from simwrap import engine as engines
-from simwrap.circuits.circuit import Circuit, joined_name
+from simwrap.circuits.circuit import Circuit
 from simwrap.circuits.point_table import Table, grouped
 from simwrap.circuits.render import render_table, take_extra
 from simwrap.engine import RunOptions, natural, protocol
@@ -27,6 +27,7 @@ from simwrap.measures.common import common_conditions
 from simwrap.measures.numerics.parts import Part, collect
 from simwrap.measures.registry import get_measure
 from simwrap.measures.requests import Ac, Noise, Op, Poles, Request, Result, Steady, Transient, Variable
+from simwrap.simulation.hopeless import UNFED, unfed_points, unstable_words
 
 #: Requests that take well under a millisecond, and how many settings a point still count as few.
 QUICK = frozenset({"Op", "Ac", "Noise", "Poles"})
@@ -369,34 +370,8 @@ def _same_signal(request: Steady) -> Any:
     return tuple(_fingerprint(entry) for entry in shared)
 
 
-#: How the reason of a point begins that can't be at rest; and the reason of one in which nothing can move.
-UNSTABLE = "unstable:"
-UNFED = "every supply is 0 V, so that no valve conducts"
 #: Words of an engine's reason by which a point is known that has used up its time.
 _LATE = "more than the time limit"
-
-
-def unfed_points(table: Table) -> NDArray[np.bool_]:
-    """Return at which points a circuit with valves has supplies, and none of them gives a positive voltage."""
-    circuit = table.circuit
-    ports = [circuit.placed_ports[name] for name in circuit.supplies]
-    names = [joined_name(port.stage, port.port.supply) for port in ports if port.port.supply]
-    if not names or not any("grid" in use.nodes for use in circuit.valves.values()):
-        return np.zeros(table.points, dtype=bool)
-    fed = [np.asarray(table.columns.get(name, circuit.values[name])) > 0 for name in names]
-    return np.broadcast_to(~np.any(np.broadcast_arrays(*fed), axis=0), (table.points,))
-
-
-def unstable_words(pole: complex, loops: Sequence[str]) -> str:
-    """Return the sentence that names an unstable circuit: its frequency, and the loops that it has."""
-    from simwrap.units import quantity
-
-    if pole.imag == 0:
-        how = f"runs away, {quantity.render(1.0 / pole.real, 's', digits=3)} for each factor of e"
-    else:
-        how = f"oscillates at {quantity.render(abs(pole.imag) / (2.0 * np.pi), 'Hz', digits=3)}"
-    where = "its feedback: " + ", ".join(loops) if loops else "without a feedback path, so through what stages share"
-    return f"{UNSTABLE} it {how}; {where}"
 
 
 def _fill(values: dict[str, Any], request: Request, points: int, settings: int) -> None:
