@@ -24,8 +24,9 @@ from simwrap.errors import InputError, RangeError
 from simwrap.measures.requests import Result, Variable
 from simwrap.measures.results import axes_of, labelled
 from simwrap.simulation.dataset import NOTES, Layout, about, make_dataset, point_dims, single_figures
-from simwrap.simulation.evaluate import Outcome, evaluate, provenance
+from simwrap.simulation.evaluate import evaluate, provenance
 from simwrap.simulation.measurement import MeasureChoice, chosen_measures
+from simwrap.simulation.outcome import Outcome
 from simwrap.valves import designation
 
 if TYPE_CHECKING:
