@@ -10,7 +10,7 @@ ROOT := $(shell [ "$$(id -u)" = 0 ] || echo sudo)
 # A machine without a network must not wait for long.
 APT := $(ROOT) env DEBIAN_FRONTEND=noninteractive apt-get -qq -o Acquire::Retries=0 -o Acquire::http::Timeout=15
 
-.PHONY: demo test lint bench floors models ngspice clean
+.PHONY: demo test lint docs bench floors models ngspice clean
 .DELETE_ON_ERROR:
 
 demo: $(VENV)/.installed $(VENV)/.ngspice
@@ -26,6 +26,11 @@ lint: $(VENV)/.installed-dev
 	$(BIN)/ruff format --check .
 	$(BIN)/mypy
 	$(BIN)/lint-imports
+
+# The documentation site, without a network and without a warning; its pages run what they show.
+docs: $(VENV)/.installed-docs
+	$(BIN)/python -m sphinx -W --keep-going -q -b html docs build/docs
+	@echo "built: build/docs/index.html"
 
 # Ratios against other ways of running the same 1000 points; the machine should be idle.
 bench: $(VENV)/.installed-dev $(VENV)/.ngspice-test
@@ -53,7 +58,7 @@ ngspice:
 	@$(MAKE) --no-print-directory $(VENV)/.ngspice
 
 clean:
-	rm -rf $(VENV) $(FLOORS) build dist .pytest_cache .mypy_cache .ruff_cache .hypothesis .benchmarks
+	rm -rf $(VENV) $(FLOORS) build dist docs/_ran docs/reference/made .pytest_cache .mypy_cache .ruff_cache .hypothesis .benchmarks
 
 $(BIN)/python:
 	@command -v $(PYTHON) >/dev/null && $(PYTHON) -c 'import ensurepip, venv' 2>/dev/null \
@@ -78,6 +83,12 @@ $(VENV)/.installed-dev: pyproject.toml | $(BIN)/python
 	@$(PIP) install "pip>=25.1"
 	@$(PIP) install --editable . --group dev
 	@touch $(VENV)/.installed $(VENV)/.installed-test $@
+
+$(VENV)/.installed-docs: pyproject.toml | $(BIN)/python
+	@echo "Installing simwrap and what builds its documentation into $(VENV) (once)"
+	@$(PIP) install "pip>=25.1"
+	@$(PIP) install --editable . --group docs
+	@touch $(VENV)/.installed $@
 
 # The library for the demo; the command line program too for tests, as an independent run of a netlist.
 $(VENV)/.ngspice: PACKAGES := libngspice0

@@ -25,9 +25,10 @@ extensions = [
 ]
 myst_enable_extensions = ["colon_fence", "deflist", "dollarmath", "amsmath"]
 myst_heading_anchors = 3
-# Tables in ACCURACY.md and CHANGELOG.md begin below the page's own heading.
 exclude_patterns = ["_ran", "_extensions"]
 nitpicky = True
+# Docstrings name rooms of the code that have no page here.
+nitpick_ignore_regex = [("py:mod", r"simwrap\..*")]
 
 autodoc_typehints = "none"
 autodoc_member_order = "bysource"
@@ -39,13 +40,16 @@ html_theme = "pydata_sphinx_theme"
 html_title = f"simwrap {version}"
 html_static_path = ["_static"]
 html_css_files = ["simwrap.css"]
+html_js_files = [("simwrap.js", {"defer": "defer"})]
 html_show_sourcelink = False
 html_copy_source = False
 html_sidebars = {"index": [], "accuracy": [], "changelog": []}
 html_theme_options = {
     "navigation_with_keys": False,
     "show_nav_level": 1,
-    "header_links_before_dropdown": 7,
+    "header_links_before_dropdown": 6,
+    # The wide search button reads "Search Ctrl+K" but is named "Search"; the round one has one name.
+    "navbar_persistent": ["search-button"],
     "secondary_sidebar_items": ["page-toc"],
     "footer_start": ["copyright"],
     "footer_end": [],

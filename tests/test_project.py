@@ -25,10 +25,13 @@ PROJECT = tomllib.loads((ROOT / "pyproject.toml").read_text(encoding="utf-8"))
 REQUIRED = {
     ".ci",
     ".gitignore",
+    "CHANGELOG.md",
+    "CITATION.cff",
     "DEVELOPERS.md",
     "LICENSE",
     "Makefile",
     "README.md",
+    "docs",
     "models",
     "netlist_templates",
     "notebooks",
@@ -92,7 +95,7 @@ def test_ci_runs_the_tests() -> None:
 def test_make_targets() -> None:
     text = (ROOT / "Makefile").read_text(encoding="utf-8")
     targets = set(re.findall(r"^([a-z]+):", text, re.MULTILINE))
-    assert {"demo", "test", "lint", "bench", "floors", "models", "clean"} <= targets
+    assert {"demo", "test", "lint", "docs", "bench", "floors", "models", "clean"} <= targets
 
 
 # Packaging

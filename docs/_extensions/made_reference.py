@@ -61,21 +61,27 @@ def toctree(kind: str, names: Iterable[str]) -> str:
     return ".. toctree::\n   :hidden:\n\n" + "".join(f"   {name} <{kind}/{file_name(name)}>\n" for name in names) + "\n"
 
 
+def prose(text: str) -> str:
+    """Return words of a docstring: literals stay, everything else is taken as it is."""
+    return "".join(piece if number % 2 else escape(piece) for number, piece in enumerate(re.split(r"(``.*?``)", text)))
+
+
 def docstring(text: str) -> Iterator[str]:
     """Yield a numpydoc docstring as reStructuredText: its sections as headings, their entries as definitions."""
     text = _ROLE.sub(lambda match: f"``{match[1].rpartition('.')[2]}``", text)
     pieces = _SECTION.split(text)
-    yield pieces[0].strip() + "\n\n"
+    yield prose(pieces[0].strip()) + "\n\n"
     for heading, body in zip(pieces[1::2], pieces[2::2], strict=True):
-        yield title(heading.strip().lower(), "-") + "\n"
-        lines = body.strip("\n").splitlines()
-        for number, line in enumerate(lines):
-            following = lines[number + 1] if number + 1 < len(lines) else ""
-            # An entry is a line at the margin with an indented one below it.
-            if line and not line[0].isspace() and following[:1].isspace() and following.strip():
-                yield f"\n{escape(line)}\n"
-            else:
-                yield line + "\n"
+        yield title(heading.strip().capitalize(), "-") + "\n"
+        margin: list[str] = []
+        for line in [*body.strip("\n").splitlines(), ""]:
+            if line and not line[0].isspace():
+                margin.append(line)
+                continue
+            if margin:  # the term of an entry, or a paragraph
+                yield f"\n{prose(' '.join(margin))}\n"
+                margin = []
+            yield prose(line) + "\n"
         yield "\n"
 
 
@@ -113,17 +119,17 @@ def stages() -> Iterator[tuple[str, str]]:
         rows.append((link("stages", name), header.summary))
         values = {row[2]: row[3] for row in made.rows()}
         parameters = [
-            (code(key), entry.symbol, entry.unit, values.get(key, ""), shown_range(entry), entry.label)
+            (code(key), entry.label, values.get(key, ""), shown_range(entry), entry.unit, entry.symbol)
             for key, entry in header.parameters.items()
         ]
         ports = [(code(row.port), row.kind, code(row.join), row.while_open) for row in bench.port_rows(made)]
         measures = ", ".join(f":doc:`{entry} </{MADE}/measures/{entry}>`" for entry in made.measures)
         page = [title(name), f"{escape(header.summary)}.\n\n", f"{escape(header.description.strip())}\n\n"]
-        page += [title("parameters", "-"), "\n"]
-        page += [table(("parameter", "symbol", "unit", "default", "accepted", "what it is"), parameters)]
-        page += [title("ports", "-"), "\n", table(("port", "kind", "joins as", "while it is open"), ports)]
+        page += [title("Parameters", "-"), "\n"]
+        page += [table(("parameter", "what it is", "default", "accepted", "unit", "symbol"), parameters)]
+        page += [title("Ports", "-"), "\n", table(("port", "kind", "joins as", "while it is open"), ports)]
         page += [f"Measured where nothing is asked for: {measures}.\n\n"]
-        page += [title("where the circuit is described", "-"), "\n"]
+        page += [title("Where the circuit is described", "-"), "\n"]
         page += [f"- {escape(entry)}\n" for entry in header.references]
         yield f"stages/{file_name(name)}", "".join(page)
     yield (
@@ -156,7 +162,7 @@ def measures() -> Iterator[tuple[str, str]]:
                 (code(key), option.shown or "none", option.rule.unit, option.accepted)
                 for key, option in entry.options.items()
             ]
-            page += [title("options", "-"), "\n", table(("option", "default", "unit", "accepted"), options)]
+            page += [title("Options", "-"), "\n", table(("option", "default", "unit", "accepted"), options)]
         page += docstring(entry.description)
         yield f"measures/{file_name(name)}", "".join(page)
     yield (
@@ -187,9 +193,9 @@ def valves() -> Iterator[tuple[str, str]]:
                 link("valves", name), valve.kind, ", ".join(valve.designations),
                 ratings.get("anode voltage, largest", ""), ratings.get("anode dissipation, largest", ""), valve.trust,
             ))  # fmt: skip
-            page += [title(f"as a {valve.kind}", "-"), "\n"] if len(sections) > 1 else []
+            page += [title(f"As a {valve.kind}", "-"), "\n"] if len(sections) > 1 else []
             for number, entry in enumerate(told.values()):
-                page += [title(entry.title, "~"), "\n"] if number else []
+                page += [title(entry.title[0].upper() + entry.title[1:], "~"), "\n"] if number else []
                 page += [table(entry.head, entry.rows)]
         yield f"valves/{file_name(name)}", "".join(page)
     yield (
@@ -259,7 +265,7 @@ def header_keys() -> Iterator[tuple[str, str]]:
 
     told = [title("Headers of templates"), "\n"]
     told += ["What the header of a stage's template may hold. All of it is checked when the file is read.\n\n"]
-    for first, heading in (("table of the header", "keys"), ("in a template", "what its lines may use")):
+    for first, heading in (("table of the header", "Keys"), ("in a template", "What its lines may use")):
         head, *body = rows(first)
         told += [title(heading, "-"), "\n", table(head, [[marked(cell) for cell in row] for row in body])]
     yield "template_header", "".join(told)

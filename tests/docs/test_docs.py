@@ -1,0 +1,212 @@
+"""Pages of documentation are held to the code: all that they show runs, and the built site is whole and loads nothing from away."""
+
+from __future__ import annotations
+
+import os
+import re
+import subprocess
+import sys
+import tomllib
+from html.parser import HTMLParser
+from pathlib import Path
+from urllib.parse import unquote, urlsplit
+
+import pages
+import pytest
+
+ROOT = Path(__file__).resolve().parents[2]
+DOCS = ROOT / "docs"
+#: Pages that are written by hand.
+WRITTEN = sorted(
+    page
+    for page in DOCS.rglob("*.md")
+    if not page.relative_to(DOCS).parts[0].startswith("_") and "made" not in page.parts
+)
+#: Pages that take more than a few seconds.
+SLOW = {"cathode_resistor", "output_stages", "whole_amplifier", "tone_control"}
+#: What a block that isn't run may hold: installation, servers, the tests themselves.
+NOT_RUN = {"apt-get", "git", "cd", "python3", ".", "pip", "jupyter", "make", "dask", ".venv/bin/python"}
+
+
+def identifier(page: Path) -> str:
+    return page.relative_to(DOCS).with_suffix("").as_posix()
+
+
+def runnable() -> list[object]:
+    found = [page for page in WRITTEN if {"python", "sh"} & {block.language for block in pages.blocks(text(page))}]
+    return [pytest.param(p, id=identifier(p), marks=[pytest.mark.slow] if p.stem in SLOW else []) for p in found]
+
+
+def text(page: Path) -> str:
+    return page.read_text(encoding="utf-8")
+
+
+# What pages show
+
+
+def test_there_is_something_to_run() -> None:
+    assert len(runnable()) >= 12
+    assert len([block for page in WRITTEN for block in pages.blocks(text(page), "sh")]) >= 10
+
+
+@pytest.mark.parametrize("page", runnable())
+def test_the_page_runs_and_makes_its_pictures(page: Path, tmp_path: Path) -> None:
+    told = pages.run_apart(page, tmp_path)
+    assert "fault" not in told, told["fault"]
+    blocks = pages.blocks(text(page))
+    assert len(told) == len(blocks)
+    shown = re.findall(r"!\[(.*?)\]\((.*?)\)", text(page))
+    for words, source in shown:
+        assert words, f"{source} has no words for those who don't see it"
+        assert source.startswith(f"/_ran/{identifier(page)}/")
+        assert (tmp_path / Path(source).name).stat().st_size > 5000
+    # A block whose print is shown has printed something.
+    for match in re.finditer(r"```\{printed\}", text(page)):
+        before = max(block.end for block in blocks if block.end <= match.start())
+        assert told[str(before)].strip()
+
+
+@pytest.mark.parametrize("page", WRITTEN, ids=identifier)
+def test_what_isn_t_run_only_installs_or_starts_servers(page: Path) -> None:
+    for block in pages.blocks(text(page)):
+        assert block.language in {"python", "sh", "console", "text", "jinja", "toml"}
+        # Whatever isn't run has to be a file, or no command of simwrap's.
+        assert block.file or block.language in {"python", "sh", "console"}
+        if block.language == "console":
+            for line in block.code.splitlines():
+                words = line.removeprefix("$ ").removeprefix("sudo ").split()
+                assert words[0] in NOT_RUN, line
+
+
+def test_blocks_are_found_with_their_files() -> None:
+    page = "```python\na = 1\n```\n\n```{code-block} toml\n:caption: x/room.toml\n\nb = 2\n```\n\n```{printed}\n```\n"
+    assert [block[:3] for block in pages.blocks(page)] == [("python", "a = 1\n", ""), ("toml", "b = 2\n", "x/room.toml")]
+
+
+def test_a_page_that_fails_says_where(tmp_path: Path) -> None:
+    page = tmp_path / "page.md"
+    page.write_text("```python\nprint(1)\n```\n\n```sh\nsimwrap measure no_such_stage\n```\n", encoding="utf-8")
+    told = pages.run_apart(page, tmp_path / "run")
+    assert next(iter(told.values())) == "1\n"
+    assert "no_such_stage" in told["fault"]
+
+
+def test_pages_refuse_commands_of_others(tmp_path: Path) -> None:
+    with pytest.raises(ValueError, match="isn't a command that a page may run"):
+        pages.run_command("rm -rf somewhere")
+
+
+# Papers of the project
+
+
+def test_the_citation_has_the_version_and_the_licence() -> None:
+    project = tomllib.loads((ROOT / "pyproject.toml").read_text(encoding="utf-8"))["project"]
+    citation = (ROOT / "CITATION.cff").read_text(encoding="utf-8")
+    assert re.search(r"^cff-version: 1\.2\.0$", citation, re.MULTILINE)
+    assert re.search(rf"^version: {re.escape(project['version'])}$", citation, re.MULTILINE)
+    assert re.search(rf"^license: {re.escape(project['license'])}$", citation, re.MULTILINE)
+
+
+def test_the_changelog_begins_with_this_version() -> None:
+    project = tomllib.loads((ROOT / "pyproject.toml").read_text(encoding="utf-8"))["project"]
+    changelog = (ROOT / "CHANGELOG.md").read_text(encoding="utf-8")
+    assert re.findall(r"^## (\S+)", changelog, re.MULTILINE)[0].rstrip(",") == project["version"]
+    assert not re.search(r"#\d|issue", changelog)
+
+
+# The built site
+
+
+class Links(HTMLParser):
+    """What a page leads to, what it loads, and what can be led to on it."""
+
+    def __init__(self, page: Path) -> None:
+        super().__init__()
+        self.leads: list[str] = []
+        self.loads: list[str] = []
+        self.anchors: set[str] = set()
+        self.images: list[dict[str, str | None]] = []
+        self.feed(page.read_text(encoding="utf-8"))
+
+    def handle_starttag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
+        given = dict(attrs)
+        self.anchors |= {value for key in ("id", "name") if (value := given.get(key))}
+        if tag == "a" and given.get("href"):
+            self.leads.append(given["href"] or "")
+        elif tag == "link" and given.get("rel") in ("stylesheet", "preload", "icon"):
+            self.loads.append(given.get("href") or "")
+        elif tag in ("script", "img", "iframe", "source") and given.get("src"):
+            self.loads.append(given["src"] or "")
+        if tag == "img":
+            self.images.append(given)
+
+
+@pytest.fixture(scope="module")
+def site(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """The site, built from a copy, with every warning an error and no network."""
+    folder = tmp_path_factory.mktemp("site")
+    built = subprocess.run(
+        [sys.executable, "-m", "sphinx", "-W", "--keep-going", "-q", "-b", "html", str(DOCS), str(folder / "html")],
+        capture_output=True,
+        text=True,
+        check=False,
+        env=no_network(),
+    )
+    assert built.returncode == 0, built.stderr
+    return folder / "html"
+
+
+def no_network() -> dict[str, str]:
+    """The environment, with a proxy where nothing answers."""
+    nowhere = "http://127.0.0.1:9"
+    return dict(os.environ) | {name: nowhere for name in ("http_proxy", "https_proxy", "HTTP_PROXY", "HTTPS_PROXY")}
+
+
+@pytest.mark.slow
+def test_the_site_has_no_dead_link_and_loads_nothing_from_away(site: Path) -> None:
+    found = {page.resolve(): Links(page) for page in site.rglob("*.html")}
+    assert len(found) > 80
+    dead, away = [], []
+    for page, links in found.items():
+        for load in links.loads:
+            if urlsplit(load).scheme not in ("", "data") or load.startswith("//"):
+                away.append((page.name, load))
+            elif not (page.parent / unquote(urlsplit(load).path)).exists():
+                dead.append((page.name, load))
+        for lead in links.leads:
+            parts = urlsplit(lead)
+            if parts.scheme or lead.startswith("//"):
+                continue
+            target = (page.parent / unquote(parts.path)).resolve() if parts.path else page
+            if not target.exists():
+                dead.append((page.name, lead))
+            elif parts.fragment and target.suffix == ".html" and target in found:
+                if unquote(parts.fragment) not in found[target].anchors:
+                    dead.append((page.name, lead))
+    styles = [css for css in site.rglob("*.css") if re.search(r"(url\(|@import\s+)['\"]?(https?:)?//", css.read_text("utf-8"))]
+    assert away == []
+    assert styles == []
+    assert dead == []
+
+
+@pytest.mark.slow
+def test_every_stage_measure_and_valve_has_its_page(site: Path) -> None:
+    import simwrap
+
+    made = site / "reference" / "made"
+    assert {page.stem for page in (made / "stages").glob("*.html")} == set(simwrap.stage_names())
+    assert {page.stem for page in (made / "measures").glob("*.html")} == set(simwrap.measure_names())
+    assert {page.stem for page in (made / "valves").glob("*.html")} == {name.lower() for name in simwrap.valve_names()}
+    # Every parameter of a stage is on its page, every option of a measure, every public name.
+    for name in simwrap.stage_names():
+        page = (made / "stages" / f"{name}.html").read_text("utf-8")
+        assert all(f">{key}<" in page for key in simwrap.stage(name).parameters)
+    python = (site / "reference" / "python.html").read_text("utf-8")
+    assert [name for name in simwrap.__all__ if f'id="simwrap.{name}"' not in python] == []
+
+
+@pytest.mark.slow
+def test_every_picture_has_words(site: Path) -> None:
+    images = [image for page in site.rglob("*.html") for image in Links(page).images]
+    assert images
+    assert [image for image in images if not image.get("alt")] == []
