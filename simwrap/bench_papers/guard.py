@@ -8,7 +8,7 @@ filter, converter, counts.
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -17,6 +17,7 @@ from numpy.typing import NDArray
 from simwrap import engine as engines
 from simwrap.bench_papers.faults import HEALTHY, Fault, Varied
 from simwrap.bench_papers.guard_bench import GuardBed, Sensed, guard_bed
+from simwrap.bench_papers.guard_faults import faults_of, overloads
 from simwrap.bench_papers.guard_loop import Check, Loop
 from simwrap.bench_papers.rails import supplied
 from simwrap.circuits.design_file import Design
@@ -222,6 +223,10 @@ class Guard:
         The fault that lifts a pin furthest, and its voltage without a clamp [V].
     worst_common : tuple of (str, float)
         The same of the lower ends of the sense resistors.
+    unseen : tuple of (str, float)
+        Faults that overload a valve's anode or screen while no cathode current passes a level, with the load as a
+        share of the rating.
+    notes : tuple of str
     """
 
     title: str
@@ -233,7 +238,8 @@ class Guard:
     drive: float
     worst_pin: tuple[str, float]
     worst_common: tuple[str, float]
-    notes: tuple[str, ...] = field(default_factory=tuple)
+    unseen: tuple[tuple[str, float], ...] = ()
+    notes: tuple[str, ...] = ()
 
     @property
     def pairs(self) -> list[str]:
@@ -325,7 +331,8 @@ def guard(
         stages[stage] = _stage_guard(stage, nominal[own], quiet[:, own], rise, apart, float(swing[own].max()), way)
     tell("what a fault can put on a pin")
     pin, common = _worst(bed, engine)
-    return Guard(design.circuit.name, way, bed, varied, builds, stages, drive, pin, common)
+    made = Guard(design.circuit.name, way, bed, varied, builds, stages, drive, pin, common)
+    return replace(made, unseen=_unseen(made, engine))
 
 
 def _apart(bed: GuardBed, stage: str, quiet: Floats) -> Floats | None:
@@ -445,6 +452,29 @@ def _worst(bed: GuardBed, engine: str) -> tuple[tuple[str, float], tuple[str, fl
     low = np.max(lows, axis=0)
     found = [(faults[int(np.argmax(entry))].name, float(np.max(entry))) for entry in (pins, low)]
     return found[0], found[1]
+
+
+#: From this share of a rating on a fault counts as an overload: a hot but healthy build may be a little over.
+_OVERLOAD = 1.25
+
+
+def _unseen(guard: Guard, engine: str) -> tuple[tuple[str, float], ...]:
+    """Return the faults that overload a valve without passing a level, worst first."""
+    bed, loop = guard.bed, guard.loop()
+    faults = [fault for valve in bed.valves for fault in faults_of(bed, valve)]
+    currents, load = overloads(bed, faults, engine)
+    apart = np.abs(currents @ np.array(loop.halves, dtype=float).reshape(-1, len(bed.valves)).T)
+    signals = np.concatenate([currents, apart], axis=1) / guard.converter.amperes
+    met = [
+        signals[:, check.signal] < check.counts if check.below else signals[:, check.signal] > check.counts
+        for check in loop.checks
+    ]
+    quiet = ~np.any(met, axis=0) & (load > _OVERLOAD)
+    # Channels are alike: a fault is told once, at the first valve that has it.
+    found: dict[str, float] = {}
+    for place in np.flatnonzero(quiet).tolist():
+        found.setdefault(faults[place].name, float(load[place]))
+    return tuple(sorted(found.items(), key=lambda entry: -entry[1]))
 
 
 __all__ = ["Converter", "Guard", "Level", "StageGuard", "guard"]

@@ -28,6 +28,8 @@ Floats = NDArray[np.float64]
 
 #: Node of the switch with which a fault comes in time, and of the cathodes' warmth (1: warm).
 ONSET, WARMTH = "n_guard_onset", "n_guard_warmth"
+#: A transformer's strays ring above 10 kHz, which costs time and moves an average by less than 0.2 %.
+_NO_RINGING = {"leakage_inductance": 1e-6, "primary_capacitance": 0.0, "interwinding_capacitance": 0.0}
 #: Emission of a cold cathode, as a share.
 _COLD = 1e-3
 
@@ -248,7 +250,8 @@ def _channels(
                         raise InputError(f"{name or stage.name}: has no sense_resistor in its cathode lead to read")
                     sense = float(stage.values["sense_resistor"]) or sense
                     coupling = _coupling(circuit, name)
-                    made = stage.with_values({"sense_resistor": sense} | coupling)
+                    quick = {part: value for part, value in _NO_RINGING.items() if part in stage.values}
+                    made = stage.with_values({"sense_resistor": sense} | quick | coupling)
                 stages[_channel(name, number, channels)] = made
         for join in sorted(joins):
             ends = [end.partition(".") for end in join]

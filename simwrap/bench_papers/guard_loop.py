@@ -21,7 +21,7 @@ EVENTS = ("clear", "warm", "warn", "trip", "short")
 NEXT = (
     ("warming", "running", "warning", "tripped", "tripped"),
     ("running", "running", "warning", "tripped", "tripped"),
-    ("running", "warning", "warning", "tripped", "tripped"),
+    ("running", "running", "warning", "tripped", "tripped"),
     ("tripped", "tripped", "tripped", "tripped", "tripped"),
 )
 

@@ -399,7 +399,7 @@ def main(arguments: list[str] | None = None) -> None:
     """Run the command line; never shows a traceback for what a user can cause."""
     warnings.showwarning = lambda message, *_: print(f"note: {message}", file=sys.stderr)
     # They add their commands to the app.
-    for name in ("amplifier_commands", "library_commands", "design_commands", "valve_commands"):
+    for name in ("amplifier_commands", "bench_commands", "library_commands", "design_commands", "valve_commands"):
         import_module(f"simwrap.cli.{name}")
     command = typer.main.get_command(app)
     try:
