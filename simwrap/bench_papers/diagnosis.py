@@ -16,7 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from simwrap import engine as engines
-from simwrap.bench_papers.faults import HEALTHY, Fault, Rail, TestBed, Varied, test_bed
+from simwrap.bench_papers.faults import HEALTHY, Fault, Rail, TestBed, Varied, bed_of
 from simwrap.circuits.circuit import Circuit
 from simwrap.engine import protocol
 from simwrap.errors import EngineError, SimwrapError
@@ -93,7 +93,7 @@ class Place:
         """Return the meter's standard deviation at a scaled reading."""
         if self.frequency:
             return np.full(np.shape(scaled), METER_SHARE)
-        return np.hypot(METER_SHARE * np.asarray(scaled), METER_LEAST[self.unit])
+        return np.asarray(np.hypot(METER_SHARE * np.asarray(scaled), METER_LEAST[self.unit]))
 
 
 @dataclass(frozen=True)
@@ -269,9 +269,7 @@ def _distances(gap: Floats, covariance: Floats) -> tuple[Floats, Floats]:
     return (white**2).sum(axis=-1), 2.0 * np.log(np.diagonal(lower, axis1=1, axis2=2)).sum(axis=-1)
 
 
-def simulated(
-    circuit: protocol.Circuit, places: Sequence[Place], engine: str
-) -> tuple[Floats, list[str]]:
+def simulated(circuit: protocol.Circuit, places: Sequence[Place], engine: str) -> tuple[Floats, list[str]]:
     """Return what a meter would show at every place of every point, shape (points, places), and the points' reasons."""
     frequencies = sorted({place.frequency for place in places})
     runs: list[protocol.Run] = []
@@ -322,7 +320,7 @@ def fault_dictionary(
         If no healthy build can be simulated.
     """
     varied = varied or Varied()
-    bed = test_bed(circuit, rail=rail)
+    bed = bed_of(circuit, rail=rail)
     faults = bed.dictionary()
     healthy, _ = simulated(bed.table(bed.draw(varied, builds, seed), [HEALTHY] * builds), places, engine)
     healthy = healthy[np.isfinite(healthy).all(axis=1)]
@@ -339,9 +337,7 @@ def fault_dictionary(
     return _dictionary(places, healthy, samples)
 
 
-def _dictionary(
-    places: Sequence[Place], healthy: Floats, samples: Sequence[tuple[Fault, Floats]]
-) -> Dictionary:
+def _dictionary(places: Sequence[Place], healthy: Floats, samples: Sequence[tuple[Fault, Floats]]) -> Dictionary:
     def scale(values: Floats) -> Floats:
         return np.stack([place.scaled(values[:, k]) for k, place in enumerate(places)], axis=-1)
 
@@ -386,7 +382,7 @@ def _other_types(
             try:
                 if get_valve(other).kind != kind:
                     continue
-                bed = test_bed(circuit.replace(**{name: other}), rail=rail)
+                bed = bed_of(circuit.replace(**{name: other}), rail=rail)
                 fault = Fault(name, f"a {other}, not a {own}")
                 drawn = bed.draw(varied, TYPE_BUILDS, seed)
                 values, _ = simulated(bed.table(drawn, [fault] * TYPE_BUILDS), places, engine)

@@ -223,7 +223,7 @@ def element_of(valve: str, what: str) -> str:
     return in_netlist(stage, f"v_{instance}_{what}")
 
 
-def test_bed(circuit: Circuit, *, rail: Rail | None = None, meters: Iterable[str] = ()) -> TestBed:
+def bed_of(circuit: Circuit, *, rail: Rail | None = None, meters: Iterable[str] = ()) -> TestBed:
     """Make the test bed of a circuit.
 
     Parameters
@@ -234,8 +234,12 @@ def test_bed(circuit: Circuit, *, rail: Rail | None = None, meters: Iterable[str
     meters : iterable of str
         Nodes at which a voltmeter may stand: ``r_meter_<node>`` of a teraohm.
     """
-    spreads = {f"{valve}.{key}": 1.0 for valve, use in circuit.valves.items() for key in ("emission", "mu")
-               if f"{valve}.{key}" not in circuit.values and (key != "mu" or use.valve.kind != "rectifier")}  # fmt: skip
+    spreads = {
+        f"{valve}.{key}": 1.0
+        for valve in circuit.valves
+        for key in ("emission", "mu")
+        if f"{valve}.{key}" not in circuit.values
+    }
     ready = circuit.with_values(spreads)
     rendered = render(ready).circuit
     lines = rendered.text.rstrip("\n").split("\n")
@@ -259,10 +263,7 @@ def test_bed(circuit: Circuit, *, rail: Rail | None = None, meters: Iterable[str
     nominal = {name: float(part.value[0]) for name, part in netlist_parts(protocol.Circuit(text)).items()}
     live = {name: device for name, device in supplies.items() if nominal.get(device)}
     maps = (resistors, capacitors, leaks, shorts, live, nominal)
-    return TestBed(ready, text, *(MappingProxyType(each) for each in maps))  # type: ignore[arg-type]
-
-
-test_bed.__test__ = False  # type: ignore[attr-defined]
+    return TestBed(ready, text, *(MappingProxyType(each) for each in maps))
 
 
 def _on_rail(lines: list[str], rail: Rail) -> list[str]:
@@ -299,4 +300,4 @@ def _valve_faults(circuit: Circuit, valve: str, shorts: dict[tuple[str, str, str
     return lines
 
 
-__all__ = ["HEALTHY", "Fault", "Rail", "TestBed", "Varied", "element_of", "test_bed"]
+__all__ = ["HEALTHY", "Fault", "Rail", "TestBed", "Varied", "bed_of", "element_of"]

@@ -1,4 +1,4 @@
-"""The guard: which cathode currents are healthy, at which levels a microcontroller warns and trips, and how long each lasts.
+"""The guard: healthy cathode currents, the levels at which a microcontroller warns and trips, and how long each lasts.
 
 Every level comes from simulated builds: the window at rest holds all of them with the mains 10 % low to 10 % high, and
 its upper end is raised by what the average rises at full power. From there on it is arithmetic: sense resistor, gain,
@@ -122,7 +122,7 @@ class Converter:
     def counts(self, volts: Any, references: Any = 1.0) -> NDArray[np.int64]:
         """Return what is converted at a pin [V]; ``references`` are the true ones, relative to :attr:`reference`."""
         steps = np.floor(np.nan_to_num(np.asarray(volts)) / (self.reference * references) * 2**self.bits)
-        return np.clip(steps, 0, self.full_scale).astype(np.int64)
+        return np.asarray(np.clip(steps, 0, self.full_scale), dtype=np.int64)
 
     def passed(self, frequency: float) -> float:
         """Return which part of a sine's amplitude the filter lets through."""
@@ -408,7 +408,7 @@ def _stage_guard(
     settle = 4.0 * (way.filter_time + way.smoothing_time)
 
     def level(name: str, current: float, hold: float, event: str, below: bool = False) -> Level:
-        counts = int(round(current / way.amperes))
+        counts = round(current / way.amperes)
         within = hold + (4.0 * way.filter_time if event == "short" else settle) + 2.0 / way.rate
         return Level(name, current, current * way.sense, counts, hold, within, event, below)
 
@@ -426,7 +426,10 @@ def _stage_guard(
     if apart is not None:
         widest = float(np.nanmax(apart))
         warn = widest * max(rise, 1.0) + margin
-        levels += [level("warn_imbalance", warn, 3.0, "warn"), level("trip_imbalance", warn + 0.3 * expected, 0.5, "trip")]
+        levels += [
+            level("warn_imbalance", warn, 3.0, "warn"),
+            level("trip_imbalance", warn + 0.3 * expected, 0.5, "trip"),
+        ]
     top = levels[0]
     if top.counts > 0.97 * way.full_scale:
         volts = top.volts * way.gain

@@ -15,7 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from simwrap import engine as engines
-from simwrap.bench_papers.faults import NO_LEAK, Fault, TestBed, Varied, test_bed
+from simwrap.bench_papers.faults import NO_LEAK, Fault, TestBed, Varied, bed_of
 from simwrap.bench_papers.rails import Supplied
 from simwrap.circuits.circuit import Circuit, Join, in_netlist, joined_name
 from simwrap.circuits.render import render
@@ -179,7 +179,7 @@ def guard_bed(
     rail = source.rail(whole, ports, engine=engine)
     if rail is not None:
         rail = replace(rail, capacitance=source.capacitance)
-    bed = test_bed(whole, rail=rail)
+    bed = bed_of(whole, rail=rail)
     parts = netlist_parts(protocol.Circuit(bed.text))
     lines = bed.text.rstrip("\n").split("\n")
     valves = []
@@ -231,7 +231,7 @@ def _channel(name: str, number: int, channels: int) -> str:
 def _channels(
     source: Supplied, chosen: Sequence[str], channels: int, sense: float
 ) -> tuple[Circuit, tuple[str, ...], float]:
-    """Return the output stages of all channels with the droppers that feed them, what hangs on the supply, the sense."""
+    """Return the output stages of all channels with their droppers, what hangs on the supply, the sense."""
     circuit = source.circuit
     kept, joins = set(chosen), set[Join]()
     while True:
@@ -268,7 +268,7 @@ def _feeds(circuit: Circuit, join: Join) -> bool:
     place = circuit.placed_ports.get(join.end)
     dropper = circuit.stages[join.start.partition(".")[0]]
     kind = place.port.kind if place else ""
-    return not dropper.valves and (kind == "supply" or dropper.name == "dropper" and kind == "source")
+    return not dropper.valves and (kind == "supply" or (dropper.name == "dropper" and kind == "source"))
 
 
 def _coupling(circuit: Circuit, stage: str) -> dict[str, float]:
@@ -347,8 +347,9 @@ def warming(bed: TestBed) -> str:
     for line in bed.text.rstrip("\n").split("\n"):
         words = line.split()
         if words[0].startswith("v_") and words[0].endswith("_emission"):
-            found += [f"{words[0]} {words[1]}_warm 0 {' '.join(words[3:])}",
-                      f"b_{words[0][2:]} {words[1]} 0 v=v({words[1]}_warm)*({_COLD!r}+{1 - _COLD!r}*v({WARMTH}))"]  # fmt: skip
+            name, node = words[0][2:], words[1]
+            found += [f"v_{name} {node}_warm 0 {' '.join(words[3:])}",
+                      f"b_{name} {node} 0 v=v({node}_warm)*({_COLD!r}+{1 - _COLD!r}*v({WARMTH}))"]  # fmt: skip
         else:
             found.append(line)
     return "\n".join(found) + "\n"

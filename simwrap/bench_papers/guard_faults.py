@@ -58,6 +58,7 @@ def _of_half(guard: GuardBed, valve: Sensed) -> Iterator[Fault]:
 def _of_channel(bed: TestBed, valve: Sensed) -> Iterator[Fault]:
     for path in _near(bed.resistors, valve):
         role = path.rpartition(".")[2]
+        changes: tuple[tuple[str, float], ...]
         if role.startswith("cathode"):
             changes = (("open", 1e8), ("shorted", 0.004), ("a quarter", 0.25), ("half", 0.5), ("three times", 3.0))
         elif role.startswith("dropper"):

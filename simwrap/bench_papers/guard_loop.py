@@ -1,4 +1,4 @@
-"""What the guard's loop does with converted counts, in the integers of the C header: one row a check, one table of states.
+"""What the guard's loop does with converted counts, in the integers of the C header: rows of checks, a table of states.
 
 The header's loop and this one are the same to the last count; a test on the host holds them together.
 """

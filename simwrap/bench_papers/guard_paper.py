@@ -88,8 +88,8 @@ def page(guard: Guard) -> list[str]:
     lines = [
         f"Guard of {guard.title}: sense resistor {render(guard.bed.sense, 'ohm')} in each cathode lead, "
         f"{way.bits} bits of {render(way.reference, 'V')}, {render(way.amperes, 'A', digits=3)} a count",
-        f"filter {render(way.resistance, 'ohm')}, {render(way.capacitance, 'F')}; {way.rate} samples a second, smoothed "
-        f"over {2**way.shift}; only a short counts for {render(way.warming, 's')} after switching on",
+        f"filter {render(way.resistance, 'ohm')}, {render(way.capacitance, 'F')}; {way.rate} samples a second, "
+        f"smoothed over {2**way.shift}; only a short counts for {render(way.warming, 's')} after switching on",
     ]
     for name, stage in guard.stages.items():
         low, high = stage.window
@@ -121,19 +121,19 @@ def _amperes(value: float) -> str:
 def _pin_words(guard: Guard) -> list[str]:
     found = pin(guard)
     way = guard.converter
-    lines = [f"The worst fault for a pin, {found['fault']}, puts {render(found['largest_voltage'], 'V', digits=3)} there "
-             "without a clamp."]  # fmt: skip
+    worst = render(found["largest_voltage"], "V", digits=3)
+    lines = [f"The worst fault for a pin, {found['fault']}, puts {worst} there without a clamp."]
     if found["clamp_needed"]:
         lines.append(
-            f"It needs a clamp to {render(way.reference, 'V')} that carries {_amperes(found['clamp_current'])} through the "
-            f"filter's {render(way.resistance, 'ohm')}; with no other clamp than the input's own diodes at "
+            f"It needs a clamp to {render(way.reference, 'V')} that carries {_amperes(found['clamp_current'])} through "
+            f"the filter's {render(way.resistance, 'ohm')}; with no other clamp than the input's own diodes at "
             f"{_amperes(PIN_CURRENT)} (common practice) that resistor needs "
             f"{render(found['least_series_resistance'], 'ohm', digits=2)} at the least."
         )
     if guard.bed.lifted:
         lines.append(
-            f"The sense resistors stand on the pair's cathode resistor, {render(guard.bed.lifted, 'V', digits=3)} above "
-            f"ground: a difference amplifier has to take that away, and stand "
+            f"The sense resistors stand on the pair's cathode resistor, {render(guard.bed.lifted, 'V', digits=3)} "
+            f"above ground: a difference amplifier has to take that away, and stand "
             f"{render(found['largest_common_voltage'], 'V', digits=3)} ({found['common_fault']})."
         )
     return lines
@@ -149,7 +149,7 @@ def header(guard: Guard) -> str:
     source = files("simwrap.bench_papers").joinpath("guard.h.j2").read_text(encoding="utf-8")
     environment = jinja2.Environment(
         undefined=jinja2.StrictUndefined, trim_blocks=True, lstrip_blocks=True, keep_trailing_newline=True,
-        autoescape=False,  # noqa: S701  C, not HTML
+        autoescape=False,
     )  # fmt: skip
     way, loop = guard.converter, guard.loop()
     names = [valve.name for valve in guard.bed.valves] + guard.pairs

@@ -258,9 +258,7 @@ def prove_healthy(
     return found
 
 
-def _healthy(
-    guard: Guard, name: str, columns: Mapping[str, Floats], builds: int, seed: int, engine: str
-) -> Healthy:
+def _healthy(guard: Guard, name: str, columns: Mapping[str, Floats], builds: int, seed: int, engine: str) -> Healthy:
     way, bed = guard.converter, guard.bed
     made = SCENARIOS[name](guard)
     columns = dict(columns)

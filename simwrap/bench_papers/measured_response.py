@@ -120,8 +120,9 @@ def overlay(
     """
     tell = progress or (lambda words: None)
     path = Path(path)
-    frequencies, levels, kind = (np.asarray(part) if isinstance(part, list) else part for part in read_response(path))
-    decibels = levels if kind == "dB" else 20.0 * np.log10(levels)
+    hertz, levels, kind = read_response(path)
+    frequencies = np.asarray(hertz)
+    decibels = np.asarray(levels) if kind == "dB" else 20.0 * np.log10(levels)
     if frequencies[0] < _RANGE[0] or frequencies[-1] > _RANGE[1]:
         raise FileProblemsError(path, [f"frequencies from {render(_RANGE[0], 'Hz')} to {render(_RANGE[1], 'Hz')} are "
                                        f"simulated, and it has {render(frequencies[0], 'Hz')} to "

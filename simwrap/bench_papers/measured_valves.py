@@ -15,7 +15,7 @@ from typing import Any
 import numpy as np
 
 from simwrap import engine as engines
-from simwrap.bench_papers.faults import HEALTHY, element_of, test_bed
+from simwrap.bench_papers.faults import HEALTHY, bed_of, element_of
 from simwrap.bench_papers.rails import Supplied, supplied
 from simwrap.bench_papers.readings_file import Row, number, read_rows
 from simwrap.circuits.design_file import Design
@@ -243,7 +243,7 @@ def _predicted(
 ) -> np.ndarray[Any, np.dtype[np.float64]]:
     """Return the cathode currents of every set, shape (sets, sockets) [A]."""
     rail = source.rail(source.circuit, source.ports, engine=engine)
-    bed = test_bed(source.circuit, rail=rail)
+    bed = bed_of(source.circuit, rail=rail)
     columns: dict[str, Any] = {}
     for place, socket in enumerate(sockets):
         columns[element_of(socket, "emission")] = np.array([each[place].emission for each in sets])

@@ -23,7 +23,6 @@ from simwrap.units.quantity import render
 
 #: Beyond its window by up to this share of the window's half width, a reading is doubtful.
 _DOUBTFUL = 0.5
-#: E.m.f. of the signal where a reading doesn't give it [V r.m.s.]: it has to.
 #: Frequencies at which a signal may tell causes apart, where none was read [Hz].
 SUGGESTED = (50.0, 1e3, 15e3)
 
@@ -112,9 +111,7 @@ def signal_places(circuit: Circuit, frequencies: Sequence[float], level: float =
         is_stage = circuit.stages[port.stage].template.header.role == "stage"
         dropper = not any(p.kind in ("source",) for p in circuit.stages[port.stage].template.header.ports.values())
         if port.port.kind == "load" and is_stage and not dropper and circuit.stages[port.stage].name != "dropper":
-            found += [
-                Place(f"{name} at {render(f, 'Hz')}", "V", (port.node, "0"), f, level) for f in frequencies
-            ]
+            found += [Place(f"{name} at {render(f, 'Hz')}", "V", (port.node, "0"), f, level) for f in frequencies]
     return found
 
 
@@ -127,9 +124,8 @@ def resting_places(source: Supplied, *, engine: str = "auto", points: Sequence[T
             valve = point.figure.removeprefix("bias.valves.").rpartition(".")[0]
             nodes = tuple(source.circuit.valves[valve].currents.values())
         loaded = point.shown / point.expected if abs(point.expected) > 1e-6 else 1.0
-        for name in (point.name,):
-            found.append(Place(name, point.unit, nodes, loaded=loaded, low=point.low, high=point.high,
-                               expected=point.shown))  # fmt: skip
+        window = {"low": point.low, "high": point.high, "expected": point.shown}
+        found.append(Place(point.name, point.unit, nodes, loaded=loaded, **window))
     return found
 
 
@@ -254,16 +250,16 @@ def page(report: Report) -> list[str]:
         return lines
     lines.append("All readings together are not what a healthy build shows. Likely causes:")
     if not said.explained:
-        lines.append("No single cause of the dictionary explains them; look for several faults, a slip in the readings, "
-                     "or another design. The nearest:")  # fmt: skip
+        lines.append("No single cause of the dictionary explains them; look for several faults, a slip in the "
+                     "readings, or another design. The nearest:")  # fmt: skip
     for rank, cause in enumerate(said.causes, 1):
         together = " (these can't be told apart)" if len(cause.faults) > 1 else ""
         share = f"{100.0 * cause.share:.0f} %" if cause.share >= 0.005 else "below 1 %"
         lines.append(f"  {rank}. {_names(cause, 6)}{together}: {share}, {cause.distance:.1f} deviations off")
-    for name, one, other in said.tell_apart:
+    for name, first, second in said.tell_apart:
         unit = "A" if name.endswith("current") else "V"
-        lines.append(f"To tell the first two apart read {name}: {render(one, unit, digits=3)} with the first, "
-                     f"{render(other, unit, digits=3)} with the second.")  # fmt: skip
+        lines.append(f"To tell the first two apart read {name}: {render(first, unit, digits=3)} with the first, "
+                     f"{render(second, unit, digits=3)} with the second.")  # fmt: skip
     return lines
 
 

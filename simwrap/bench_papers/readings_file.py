@@ -196,7 +196,9 @@ def read_readings(path: Path) -> list[Reading]:
                     problems.append(str(fault))
         text = " ".join(filter(None, (row.cells["value"], row.cells.get("unit", ""))))
         reading = Reading(row.line, row.cells["point"], text, extra["frequency"], extra["level"])
-        twice = [r.line for r in found if (r.point.casefold(), r.frequency) == (reading.point.casefold(), reading.frequency)]
+        twice = [
+            r.line for r in found if (r.point.casefold(), r.frequency) == (reading.point.casefold(), reading.frequency)
+        ]
         if twice:
             problems.append(f"line {row.line}: {reading.point} is in line {twice[0]} already")
         found.append(reading)

@@ -1,7 +1,7 @@
 """Commands for the bench: ``guard``, ``readings`` and ``match``.
 
-``guard --prove`` and ``readings`` exit with 1 where something isn't as it should be: a fault that the guard didn't tell,
-a reading outside its window. 2 is bad input, 3 a simulator that failed.
+``guard --prove`` and ``readings`` exit with 1 where something isn't as it should be: a fault that the guard didn't
+tell, a reading outside its window. 2 is bad input, 3 a simulator that failed.
 """
 
 from __future__ import annotations
@@ -53,8 +53,12 @@ Resistors = Annotated[str, typer.Option("--resistors", metavar="TOLERANCE", help
 def guard(
     design: DesignFile,
     header: Annotated[Path | None, typer.Option("--header", metavar="FILE.h", help="Write the C99 header.")] = None,
-    output: Annotated[Path | None, typer.Option("-o", "--output", metavar="FILE.json", help="Write all as JSON.")] = None,
-    sense: Annotated[str, typer.Option("--sense", metavar="OHM", help="Sense resistor, where the design has none.")] = "10",
+    output: Annotated[
+        Path | None, typer.Option("-o", "--output", metavar="FILE.json", help="Write all as JSON.")
+    ] = None,
+    sense: Annotated[
+        str, typer.Option("--sense", metavar="OHM", help="Sense resistor, where the design has none.")
+    ] = "10",
     bits: Annotated[int, typer.Option("--bits", help="Resolution of the converter.")] = 12,
     reference: Annotated[str, typer.Option("--reference", metavar="V", help="Its reference.")] = "3.3",
     gain: Annotated[
@@ -115,15 +119,30 @@ def _proof(found: Any, builds: int, engine: str) -> tuple[dict[str, Any], bool]:
     healthy = prove_healthy(found, builds=builds, engine=engine, progress=_tell("guard"))
     told = [run for run in runs if run.told]
     right = sum(run.right for run in told)
-    words = [f"faults: {right} of {len(told)} that pass a level bring the right state in time; "
-             f"{sum(run.right for run in runs if not run.told)} of {len(runs) - len(told)} that pass none bring no trip"]
-    words += [f"  not right: {run.valve}, {run.fault}: needs {run.needed}, got {run.got}, {run.late:.2g} s late "
-              f"{run.reason}" for run in runs if not run.right]
+    words = [
+        f"faults: {right} of {len(told)} that pass a level bring the right state in time; "
+        f"{sum(run.right for run in runs if not run.told)} of {len(runs) - len(told)} that pass none bring no trip"
+    ]
+    words += [
+        f"  not right: {run.valve}, {run.fault}: needs {run.needed}, got {run.got}, {run.late:.2g} s late {run.reason}"
+        for run in runs
+        if not run.right
+    ]
     words += [f"healthy, {each.scenario}: {each.trips} trips and {each.warnings} warnings in "
               f"{each.builds - each.failed} builds" + (f"; {each.failed} failed" if each.failed else "")
               for each in healthy]  # fmt: skip
-    rows = [{"valve": r.valve, "fault": r.fault, "needed": r.needed, "got": r.got, "level": r.level,
-             "seconds": None if r.seconds != r.seconds else r.seconds, "right": r.right} for r in runs]
+    rows = [
+        {
+            "valve": r.valve,
+            "fault": r.fault,
+            "needed": r.needed,
+            "got": r.got,
+            "level": r.level,
+            "seconds": None if r.seconds != r.seconds else r.seconds,
+            "right": r.right,
+        }
+        for r in runs
+    ]
     quiet = [{"scenario": h.scenario, "builds": h.builds, "failed": h.failed, "trips": h.trips, "warnings": h.warnings}
              for h in healthy]  # fmt: skip
     good = right >= 0.95 * len(told) and not any(each.trips or each.failed for each in healthy)

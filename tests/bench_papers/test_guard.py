@@ -278,7 +278,12 @@ def test_a_design_without_an_output_stage(tmp_path: Path) -> None:
 
 @pytest.mark.parametrize(
     ("given", "says"),
-    [({"bits": 4}, "bits is"), ({"gain": 0.0}, "gain is"), ({"rate": 3}, "rate is"), ({"reference": 90.0}, "reference is")],
+    [
+        ({"bits": 4}, "bits is"),
+        ({"gain": 0.0}, "gain is"),
+        ({"rate": 3}, "rate is"),
+        ({"reference": 90.0}, "reference is"),
+    ],
 )
 def test_converters_that_are_none(given: dict[str, Any], says: str) -> None:
     with pytest.raises(RangeError, match=says):

@@ -58,7 +58,7 @@ def test_units_in_cells_and_signals(tmp_path: Path) -> None:
         ("point,point,value\na,a,1\n", "the column point is there twice"),
         ("point,value\na,66,5\n", "line 2 has 3 cells where the first line names 2; a decimal comma needs semicolons"),
         ("point,value\na,\n", "line 2 has no value"),
-        ("point;value\na;1,250\n", "line 2: \"1,250\" may be 1250 or 1.250"),
+        ("point;value\na;1,250\n", 'line 2: "1,250" may be 1250 or 1.250'),
         ("point,value\na,1\nA,2\n", "line 3: A is in line 2 already"),
         ("point,value,frequency\na,1,fast\n", 'line 2: frequency: "fast"'),
         ("point,value,frequency\na,1,-5\n", "can't be meant"),
@@ -92,9 +92,7 @@ def test_a_file_that_is_not_there(tmp_path: Path) -> None:
 def test_responses(tmp_path: Path) -> None:
     frequencies, levels, kind = read_response(written(tmp_path, "frequency,level\n1k,0 dB\n20,-3.1\n20 kHz,-1dB\n"))
     assert (frequencies, levels, kind) == ([20.0, 1000.0, 20000.0], [-3.1, 0.0, -1.0], "dB")
-    frequencies, levels, kind = read_response(
-        written(tmp_path, "frequency;level\n20;0,41 V\n1k;0,9 V\n20k;600 mV\n")
-    )
+    frequencies, levels, kind = read_response(written(tmp_path, "frequency;level\n20;0,41 V\n1k;0,9 V\n20k;600 mV\n"))
     assert (levels, kind) == ([0.41, 0.9, 0.6], "V")
 
 
