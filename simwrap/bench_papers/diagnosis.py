@@ -231,7 +231,7 @@ class Dictionary:
             # With one's own scatter first; where that leaves no doubt, the other's isn't asked.
             near = np.sqrt(np.maximum(0.0, np.einsum("ij,ji->i", gap, np.linalg.solve(covariance[k], gap.T))))
             apart[k] = near
-        bound = np.minimum(apart, apart.T)
+        bound: Floats = np.minimum(apart, apart.T)
         for one, other in np.argwhere(np.triu(bound < 6.0, 1)).tolist():
             gap = mean[one] - mean[other]
             both = 0.5 * (covariance[one] + covariance[other])
