@@ -9,7 +9,7 @@ A. Gelman et al., Bayesian Data Analysis, 3rd ed., ch. 3.6; from memory).
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Any
 
 import numpy as np
@@ -24,7 +24,7 @@ from simwrap.errors import EngineError, SimwrapError
 Floats = NDArray[np.float64]
 
 #: Builds of the healthy amplifier, of each fault, and of each wrong type of valve.
-BUILDS, FAULTY_BUILDS, TYPE_BUILDS = 400, 10, 4
+BUILDS, FAULTY_BUILDS, TYPE_BUILDS = 400, 8, 4
 #: How many builds the healthy scatter counts for, beside a fault's own.
 _LEAN = 6.0
 #: Degrees of freedom of the density.
@@ -143,6 +143,16 @@ class Diagnosis:
 
 
 @dataclass(frozen=True)
+class _Prepared:
+    """Of some readings: inverse Cholesky factors, logarithms of determinants, groups, and the healthy limit."""
+
+    whitening: Floats
+    logarithm: Floats
+    labels: Any
+    limit: float
+
+
+@dataclass(frozen=True)
 class Dictionary:
     """Simulated readings of every fault.
 
@@ -168,6 +178,7 @@ class Dictionary:
     lows: Floats
     highs: Floats
     lost: tuple[str, ...]
+    _prepared: dict[tuple[int, ...], _Prepared] = field(default_factory=dict, repr=False, compare=False)
 
     def diagnose(self, readings: Mapping[str, float], *, most: int = 5) -> Diagnosis:
         """Rank the causes of readings.
@@ -179,44 +190,52 @@ class Dictionary:
         most : int
             So many causes are returned.
         """
-        known = [k for k, place in enumerate(self.places) if place.name in readings]
+        known = tuple(k for k, place in enumerate(self.places) if place.name in readings)
+        if known not in self._prepared:
+            self._prepared[known] = self._prepare(known)
+        ready = self._prepared[known]
         given = np.array([float(self.places[k].scaled(readings[self.places[k].name])) for k in known])
-        mean, covariance = self.means[:, known], self.covariances[:, known][:, :, known]
-        square, logarithm = _distances(given - mean, covariance)
+        white = np.einsum("fij,fj->fi", ready.whitening, given - self.means[:, known])
+        square = (white**2).sum(axis=-1)
         count = len(known)
-        density = -0.5 * logarithm - 0.5 * (_FREEDOM + count) * np.log1p(square / _FREEDOM)
+        density = -0.5 * ready.logarithm - 0.5 * (_FREEDOM + count) * np.log1p(square / _FREEDOM)
         share = np.exp(density - density.max())
         share /= share.sum()
-        from scipy.stats import f as fisher
-
-        limit = float(fisher.isf(_REJECTED, count, BUILDS - count)) * count if count < BUILDS else np.inf
-        groups = self._groups(known, share)
-        causes = sorted(
-            (
-                Cause(tuple(self.faults[k] for k in group), float(share[group].sum()),
-                      float(np.sqrt(square[group[0]] / max(count, 1))))
-                for group in groups
-            ),
-            key=lambda cause: -cause.share,
-        )  # fmt: skip
-        best = square[int(np.argmax(share))]
-        # What few builds say about a fault's scatter is not sharp: three times the healthy limit.
-        return Diagnosis(bool(square[0] <= limit), bool(best <= 3.0 * limit), tuple(causes[:most]),
-                         self._tell_apart(causes, known))  # fmt: skip
-
-    def _groups(self, known: Sequence[int], share: Floats) -> list[list[int]]:
-        """Return the causes in groups within which no two can be told apart by the readings, most likely first."""
-        from scipy.cluster.hierarchy import fcluster, linkage
-        from scipy.spatial.distance import squareform
-
-        apart = self.separations(known)
-        if len(apart) < 2:
-            return [[0]]
-        labels = fcluster(linkage(squareform(apart, checks=False), "complete"), _separation(INSEPARABLE), "distance")
         groups: dict[int, list[int]] = {}
         for k in np.argsort(-share).tolist():
-            groups.setdefault(int(labels[k]), []).append(k)
-        return list(groups.values())
+            groups.setdefault(int(ready.labels[k]), []).append(k)
+        causes = sorted(
+            (
+                Cause(
+                    tuple(self.faults[k] for k in group),
+                    float(share[group].sum()),
+                    float(np.sqrt(square[group[0]] / max(count, 1))),
+                )
+                for group in groups.values()
+            ),
+            key=lambda cause: -cause.share,
+        )
+        # What few builds say about a fault's scatter is not sharp: three times the healthy limit.
+        explained = bool(square[int(np.argmax(share))] <= 3.0 * ready.limit)
+        return Diagnosis(
+            bool(square[0] <= ready.limit), explained, tuple(causes[:most]), self._tell_apart(causes, known)
+        )
+
+    def _prepare(self, known: Sequence[int]) -> _Prepared:
+        """Return what doesn't depend on the readings' values, but on which there are."""
+        from scipy.cluster.hierarchy import fcluster, linkage
+        from scipy.spatial.distance import squareform
+        from scipy.stats import f as fisher
+
+        lower = np.linalg.cholesky(self.covariances[:, known][:, :, known])
+        logarithm = 2.0 * np.log(np.diagonal(lower, axis1=1, axis2=2)).sum(axis=-1)
+        labels = np.ones(len(self.faults), dtype=int)
+        if len(self.faults) > 1:
+            apart = squareform(self.separations(known), checks=False)
+            labels = fcluster(linkage(apart, "complete"), _separation(INSEPARABLE), "distance")
+        count = len(known)
+        limit = count * float(fisher.isf(_REJECTED, count, max(BUILDS - count, 1)))
+        return _Prepared(np.linalg.inv(lower), logarithm, labels, limit)
 
     def separations(self, known: Sequence[int]) -> Floats:
         """Return how many standard deviations any two causes' readings are apart, shape (faults, faults).
@@ -224,20 +243,17 @@ class Dictionary:
         A choice between two of them is wrong with the probability of a normal variable beyond half of that.
         """
         mean, covariance = self.means[:, known], self.covariances[:, known][:, :, known]
-        count = len(mean)
-        apart = np.full((count, count), 1e3)
-        for k in range(count):
-            gap = mean - mean[k]
-            # With one's own scatter first; where that leaves no doubt, the other's isn't asked.
-            near = np.sqrt(np.maximum(0.0, np.einsum("ij,ji->i", gap, np.linalg.solve(covariance[k], gap.T))))
-            apart[k] = near
-        bound: Floats = np.minimum(apart, apart.T)
-        for one, other in np.argwhere(np.triu(bound < 6.0, 1)).tolist():
-            gap = mean[one] - mean[other]
-            both = 0.5 * (covariance[one] + covariance[other])
-            bound[one, other] = bound[other, one] = np.sqrt(max(0.0, float(gap @ np.linalg.solve(both, gap))))
-        np.fill_diagonal(bound, 0.0)
-        return bound
+        gaps = mean[None] - mean[:, None]
+        # With one's own scatter first; where that leaves no doubt, the other's isn't asked.
+        white = np.einsum("fij,fgj->fgi", np.linalg.inv(np.linalg.cholesky(covariance)), gaps, optimize=True)
+        near = np.sqrt((white**2).sum(axis=-1))
+        apart: Floats = np.minimum(near, near.T)
+        one, other = np.nonzero(np.triu(apart < 6.0, 1))
+        both = 0.5 * (covariance[one] + covariance[other])
+        solved = np.linalg.solve(both, gaps[one, other][..., None])[..., 0]
+        apart[one, other] = apart[other, one] = np.sqrt(np.maximum(0.0, (gaps[one, other] * solved).sum(axis=-1)))
+        np.fill_diagonal(apart, 0.0)
+        return apart
 
     def _tell_apart(self, causes: Sequence[Cause], known: Sequence[int]) -> tuple[tuple[str, float, float], ...]:
         if len(causes) < 2:
@@ -260,13 +276,6 @@ def _separation(wrong: float) -> float:
     from scipy.special import ndtri
 
     return float(-2.0 * ndtri(wrong))
-
-
-def _distances(gap: Floats, covariance: Floats) -> tuple[Floats, Floats]:
-    """Return squared distances, and logarithms of determinants, both of shape (faults,)."""
-    lower = np.linalg.cholesky(covariance)
-    white = np.linalg.solve(lower, gap[..., None])[..., 0]
-    return (white**2).sum(axis=-1), 2.0 * np.log(np.diagonal(lower, axis1=1, axis2=2)).sum(axis=-1)
 
 
 def simulated(circuit: protocol.Circuit, places: Sequence[Place], engine: str) -> tuple[Floats, list[str]]:
