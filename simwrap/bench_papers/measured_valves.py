@@ -13,6 +13,7 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
+from numpy.typing import NDArray
 
 from simwrap import engine as engines
 from simwrap.bench_papers.faults import HEALTHY, bed_of, element_of
@@ -22,6 +23,8 @@ from simwrap.circuits.design_file import Design
 from simwrap.engine import protocol
 from simwrap.errors import EngineError, FileProblemsError, InputError, RangeError, UnknownNameError
 from simwrap.valves import Valve
+
+Floats = NDArray[np.float64]
 
 #: Factors that a valve's emission and mu may have, to be still one of its type.
 _EMISSION, _MU = (0.02, 5.0), (0.5, 2.0)
@@ -60,11 +63,18 @@ class Matched:
         Cathode currents that are predicted in the design at rest [A].
     imbalance : float
         Between the halves [A]; of a stage without halves, between the largest and the least.
+    slopes : tuple of float
+        Mutual conductance of each there [S].
+    unlike : float
+        What sets are chosen by: imbalance of the currents and of the slopes, each as a share, by root of squares.
+        Valves that balance at rest alone drift apart with the signal.
     """
 
     names: tuple[str, ...]
     currents: tuple[float, ...]
     imbalance: float
+    slopes: tuple[float, ...]
+    unlike: float
 
 
 def factors(valve: Valve, rows: Sequence[tuple[float, float, float | None, float]]) -> tuple[float, float]:
@@ -123,7 +133,8 @@ def read_measured(path: Path, valve: Valve) -> list[Measured]:
     by_name: dict[str, list[tuple[float, float, float | None, float]]] = {}
     for row in rows:
         try:
-            by_name.setdefault(row.cells["name"], []).append(_reading(row))
+            reading = _reading(row)
+            by_name.setdefault(row.cells["name"], []).append(reading)
         except InputError as fault:
             problems.append(str(fault))
     found = []
@@ -183,8 +194,9 @@ def match(
         raise InputError(f"{valves}: has {len(measured)} valves, and the stage has {len(sockets)} sockets")
     halves = [{"a": 1, "b": -1}.get(uses[name].nodes["anode"].rpartition("_")[2], 0) for name in sockets]
     sets = _sets(measured, sockets, halves)
-    currents = _predicted(source, sockets, sets, engine)
-    apart = np.abs(currents @ np.array(halves)) if any(halves) else np.ptp(currents, axis=1)
+    currents, slopes = _predicted(source, sockets, sets, engine)
+    shares = [_apart(each, halves) / each.mean(axis=1) for each in (currents, slopes)]
+    apart = np.hypot(*shares)
     if not np.isfinite(apart).any():
         raise EngineError("match: no set of these valves could be simulated")
     order = np.argsort(np.where(np.isfinite(apart), apart, np.inf))
@@ -193,9 +205,17 @@ def match(
     for k in _disjoint(order.tolist(), [{m.name for m in each} for each in sets], apart, design.channels):
         names = tuple(valve.name for valve in sets[k])
         if taken.isdisjoint(names) and np.isfinite(apart[k]):
-            chosen.append(Matched(names, tuple(currents[k].tolist()), float(apart[k])))
+            imbalance = float(_apart(currents[k : k + 1], halves)[0])
+            chosen.append(
+                Matched(names, tuple(currents[k].tolist()), imbalance, tuple(slopes[k].tolist()), float(apart[k]))
+            )
             taken |= set(names)
     return measured, chosen
+
+
+def _apart(values: Floats, halves: Sequence[int]) -> Floats:
+    """Return how far halves, or the largest and the least, are apart, from values of shape (sets, sockets)."""
+    return np.abs(values @ np.array(halves)) if any(halves) else np.asarray(np.ptp(values, axis=1))
 
 
 def _sockets(source: Supplied, stage: str) -> list[str]:
@@ -240,19 +260,34 @@ def _sets(measured: Sequence[Measured], sockets: Sequence[str], halves: Sequence
 
 def _predicted(
     source: Supplied, sockets: Sequence[str], sets: Sequence[tuple[Measured, ...]], engine: str
-) -> np.ndarray[Any, np.dtype[np.float64]]:
-    """Return the cathode currents of every set, shape (sets, sockets) [A]."""
+) -> tuple[Floats, Floats]:
+    """Return the cathode currents [A] and slopes [S] of every set, each of shape (sets, sockets)."""
     rail = source.rail(source.circuit, source.ports, engine=engine)
     bed = bed_of(source.circuit, rail=rail)
     columns: dict[str, Any] = {}
     for place, socket in enumerate(sockets):
         columns[element_of(socket, "emission")] = np.array([each[place].emission for each in sets])
         columns[element_of(socket, "mu")] = np.array([each[place].mu for each in sets])
-    nodes = {socket: list(source.circuit.valves[socket].currents.values()) for socket in sockets}
-    wanted = tuple(node for each in nodes.values() for node in each)
+    uses = [source.circuit.valves[socket] for socket in sockets]
+    wanted = {node for use in uses for node in (*use.currents.values(), *use.nodes.values()) if node != "0"}
     table = bed.table(columns, [HEALTHY] * len(sets))
-    (reply,) = engines.run(table, [protocol.OpRun(wanted)], engines.RunOptions(engine))
-    return np.stack([1e-3 * sum(reply.values[node] for node in nodes[socket]) for socket in sockets], axis=-1)
+    (reply,) = engines.run(table, [protocol.OpRun(tuple(sorted(wanted)))], engines.RunOptions(engine))
+    values = {**reply.values, "0": np.zeros(len(sets))}
+    currents, slopes = [], []
+    for socket, use in zip(sockets, uses, strict=True):
+        currents.append(1e-3 * sum(values[node] for node in use.currents.values()))
+        at = {role: values[node] - values[use.nodes["cathode"]] for role, node in use.nodes.items()}
+        spread = (columns[element_of(socket, key)] for key in ("emission", "mu"))
+        slopes.append(_slope(use.valve, at, *spread))
+    return np.stack(currents, axis=-1), np.stack(slopes, axis=-1)
+
+
+def _slope(valve: Valve, at: Mapping[str, Floats], emission: Floats, mu: Floats) -> Floats:
+    """Return the mutual conductance [S] at voltages to the cathode."""
+    ends = [
+        valve.currents(at["anode"], at["grid"] + step, at.get("screen"), emission, mu).anode for step in (-0.05, 0.05)
+    ]
+    return np.asarray((ends[1] - ends[0]) / 0.1)
 
 
 def _disjoint(order: Sequence[int], names: Sequence[set[str]], apart: Any, channels: int) -> list[int]:
@@ -280,7 +315,16 @@ def to_dict(measured: Sequence[Measured], sets: Sequence[Matched]) -> Mapping[st
     """Return both as plain data."""
     return {
         "valves": [{"name": m.name, "emission": m.emission, "mu": m.mu, "readings": m.readings} for m in measured],
-        "sets": [{"names": list(s.names), "currents": list(s.currents), "imbalance": s.imbalance} for s in sets],
+        "sets": [
+            {
+                "names": list(s.names),
+                "currents": list(s.currents),
+                "imbalance": s.imbalance,
+                "slopes": list(s.slopes),
+                "unlike": s.unlike,
+            }
+            for s in sets
+        ],  # fmt: skip
     }
 
 

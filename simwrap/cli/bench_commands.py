@@ -201,7 +201,7 @@ def match(
     stages: Stages = None,
     as_json: Json = False,
 ) -> None:
-    """Choose pairs or quads from a list of measured valves, by the currents that they will draw in the design."""
+    """Choose pairs or quads from a list of measured valves, by what they will do in the design: quiescent current, balance, slope."""
     from simwrap.bench_papers.measured_valves import match as choose
     from simwrap.bench_papers.measured_valves import to_dict
 
@@ -211,6 +211,16 @@ def match(
         return
     _table("valves as measured, against the published type", ["valve", "emission", "mu", "readings"],
            [(m.name, f"{m.emission:.3f}", f"{m.mu:.3f}", str(m.readings)) for m in measured])  # fmt: skip
-    _table("sets, the best balanced first", ["valves", "cathode currents", "halves apart"],
-           [(", ".join(s.names), ", ".join(quantity.render(i, "A", digits=3) for i in s.currents),
-             quantity.render(s.imbalance, "A", digits=2)) for s in sets])  # fmt: skip
+    _table(
+        "sets, the most alike first",
+        ["valves", "cathode currents", "halves apart", "slopes"],
+        [
+            (", ".join(s.names), _listed(s.currents, "A"), quantity.render(s.imbalance, "A", digits=2),
+             _listed(s.slopes, "S"))
+            for s in sets
+        ],
+    )  # fmt: skip
+
+
+def _listed(values: Any, unit: str) -> str:
+    return ", ".join(quantity.render(value, unit, digits=3) for value in values)

@@ -72,7 +72,9 @@ def bed(source: Supplied) -> TestBed:
     return bed_of(source.circuit)
 
 
-def shown(bed: TestBed, places: Sequence[Place], faults: Sequence[Fault], seed: int = 99, engine: str = "auto") -> np.ndarray:
+def shown(
+    bed: TestBed, places: Sequence[Place], faults: Sequence[Fault], seed: int = 99, engine: str = "auto"
+) -> np.ndarray:
     """What a meter with 1 % of noise shows of builds with other tolerances."""
     other = Varied(resistors="3 %", capacitors="10 %", emission="15 %", mu="6 %", mains="5 %", distribution="normal")
     values, reasons = simulated(bed.table(bed.draw(other, len(faults), seed), faults), places, engine)
@@ -270,7 +272,9 @@ def test_a_page_says_what_is_outside(design: Design, places: list[Place], bed: T
     assert sum("inside" in line for line in lines) >= 0.8 * len(rest)
 
 
-def test_a_response_with_a_small_coupling_capacitor(source: Supplied, design: Design, bed: TestBed, tmp_path: Path) -> None:
+def test_a_response_with_a_small_coupling_capacitor(
+    source: Supplied, design: Design, bed: TestBed, tmp_path: Path
+) -> None:
     node = source.circuit.ports["output"]
     (reply,) = run(
         bed.table({}, [Fault("", "", {bed.capacitors["line.coupling"]: 47e-12})]), [AcRun(10.0, 1e5, 5, (node,))]
