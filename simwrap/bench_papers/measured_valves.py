@@ -324,7 +324,7 @@ def to_dict(measured: Sequence[Measured], sets: Sequence[Matched]) -> Mapping[st
                 "unlike": s.unlike,
             }
             for s in sets
-        ],  # fmt: skip
+        ],
     }
 
 

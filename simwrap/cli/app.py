@@ -1,4 +1,4 @@
-"""The command line: ``simwrap list | show | new | check | measure | sweep | netlist | engines | curves | fit | demo``.
+"""The command line of simwrap: the commands of one stage or circuit; other files add theirs.
 
 Tables for people by default, one JSON object with ``--json``. Exit codes: 0 done, 1 goals not met (``choose``), or a
 rating exceeded or unstable (``check``), 2 bad input (one sentence on stderr), 3 the engine failed (its reason, the

@@ -201,7 +201,7 @@ def match(
     stages: Stages = None,
     as_json: Json = False,
 ) -> None:
-    """Choose pairs or quads from a list of measured valves, by what they will do in the design: quiescent current, balance, slope."""
+    """Choose pairs or quads from a list of measured valves, by their currents and slopes in the design."""
     from simwrap.bench_papers.measured_valves import match as choose
     from simwrap.bench_papers.measured_valves import to_dict
 
