@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from fnmatch import fnmatchcase
-from typing import Any
+from typing import Annotated, Any
 
 import numpy as np
 
@@ -20,6 +20,7 @@ from simwrap.measures.common import (
     vector,
 )
 from simwrap.measures.numerics.parts import VOLTAGES, bought, cold, dissipated, next_of, part_tables, voltages
+from simwrap.measures.options import Option
 from simwrap.measures.registry import Steps, measure
 from simwrap.measures.requests import Op, Result, Variable
 from simwrap.tables import Listing
@@ -68,8 +69,13 @@ def _volts(found: Any, path: str) -> str:
     shows=("load_lines",),
     table=valve_tables,
 )
-def bias(stage: StageLike) -> Steps:
+def bias(stage: StageLike, *, heater_elevation: Annotated[float, Option("V", least=-500.0, most=500.0)] = 0.0) -> Steps:
     """Measure the operating point.
+
+    Parameters
+    ----------
+    heater_elevation : float
+        Direct voltage of the heaters to ground [V], for the rating between heater and cathode.
 
     Results
     -------
@@ -116,7 +122,7 @@ def bias(stage: StageLike) -> Steps:
                     "%",
                     f"{instance} {electrode} dissipation as a share of its rating",
                 )
-        for words, values, limit, unit in _limits(stage, reply, instance, use, state):
+        for words, values, limit, unit in _limits(stage, reply, instance, use, state, heater_elevation):
             if limit is None:
                 unknown.append(f"{instance} {words}")
                 continue
@@ -171,7 +177,7 @@ def rating_of(use: Any, name: str) -> float | None:
 
 
 def _limits(
-    stage: StageLike, reply: Reply, instance: str, use: Any, state: dict[str, Floats]
+    stage: StageLike, reply: Reply, instance: str, use: Any, state: dict[str, Floats], elevation: float
 ) -> Iterator[tuple[str, Floats, float | None, str]]:
     """Yield (words, values, limit, unit) of everything that a rating could limit."""
     for quantity, rating, unit in (
@@ -183,10 +189,11 @@ def _limits(
     ):
         if quantity in state:
             yield quantity.replace("_", " "), state[quantity], rating_of(use, rating), unit
-    cathode = np.abs(vector(reply, use.nodes["cathode"]))
+    cathode = np.abs(vector(reply, use.nodes["cathode"]) - elevation)
     if use.valve.heater is None or not use.valve.heater.direct:
         rated = rating_of(use, "heater_cathode_voltage_max")
-        yield "heater-cathode voltage (heater at ground)", cathode, rated, "V"
+        where = f"{elevation:g} V" if elevation else "ground"
+        yield f"heater-cathode voltage (heater at {where})", cathode, rated, "V"
     if use.grid_leak:
         rating = "grid_leak_max_fixed" if use.fixed_bias else "grid_leak_max_cathode"
         words = f"grid leak ({'fixed' if use.fixed_bias else 'cathode'} bias)"
