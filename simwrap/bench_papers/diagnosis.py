@@ -406,10 +406,10 @@ def _other_types(
             continue
         kind, own = uses[0].valve.kind, uses[0].valve.name
         for other in valve_names():
-            if other == own:
-                continue
             try:
-                if get_valve(other).kind != kind:
+                found_type = get_valve(other)
+                # One file may hold several designations of the same valve.
+                if found_type.kind != kind or found_type.constants == uses[0].valve.constants:
                     continue
                 bed = bed_of(circuit.replace(**{name: other}), rail=rail)
                 fault = Fault(name, f"a {other}, not a {own}")

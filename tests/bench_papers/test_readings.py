@@ -292,3 +292,11 @@ def test_a_response_with_a_small_coupling_capacitor(
     assert found.diagnosis.healthy
     assert found.measured == pytest.approx(found.predicted, abs=0.3)
     assert found.outside.max() == 0.0
+
+
+def test_another_type_in_a_socket_is_a_cause_and_another_name_is_none(source: Supplied, places: list[Place]) -> None:
+    rest = [place for place in places if not place.frequency]
+    made = fault_dictionary(source.circuit, rest, builds=40, faulty_builds=2)
+    wrong = {fault.kind for fault in made.faults if fault.part == "second.valve"}
+    assert "a 12AX7, not a 6SN7GT" in wrong
+    assert not any("6SN7GTB" in words for words in wrong)
