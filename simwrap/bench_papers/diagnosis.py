@@ -340,7 +340,9 @@ def fault_dictionary(
     columns = {name: np.tile(column, len(faults)) for name, column in drawn.items()}
     every = [fault for fault in faults for _ in range(faulty_builds)]
     faulty, _ = simulated(bed.table(columns, every), places, engine)
-    paired, _ = simulated(bed.table(drawn, [HEALTHY] * faulty_builds), places, engine)
+    # The first of more builds are the same as those of fewer.
+    most = max(faulty_builds, TYPE_BUILDS)
+    paired, _ = simulated(bed.table(bed.draw(varied, most, seed + 1), [HEALTHY] * most), places, engine)
     samples = list(zip(faults, faulty.reshape(len(faults), faulty_builds, -1), strict=True))
     if wrong_types:
         samples += _other_types(circuit, places, rail, varied, seed + 1, engine)
