@@ -7,6 +7,7 @@ from fnmatch import fnmatchcase
 from typing import Annotated, Any
 
 import numpy as np
+from numpy.typing import NDArray
 
 from simwrap.engine.protocol import Reply
 from simwrap.measures.common import (
@@ -92,6 +93,8 @@ def bias(stage: StageLike, *, heater_elevation: Annotated[float, Option("V", lea
 
     resistors.<name>.dissipation, .rating_needed
         Of each resistor [W], and the next common wattage of which that is no more than half (common practice).
+    ratings_kept
+        "no" where a known rating of a valve is exceeded, by more than the fit's own error; else "yes".
     capacitors.<name>.voltage, .voltage_cold, .rating_needed
         Across each capacitor at the operating point, and before the valves conduct [V]; and the next common working
         voltage that stands both.
@@ -106,6 +109,7 @@ def bias(stage: StageLike, *, heater_elevation: Annotated[float, Option("V", lea
     warnings: list[list[str]] = [[] for _ in range(points)]
     checked: list[str] = []
     unknown: list[str] = []
+    over = np.zeros(points, dtype=bool)
     for instance, use in valves.items():
         state = operating_point(reply, instance, use)
         variables[f"valves.{instance}.type"] = scalar(np.full(points, use.valve.name), "", f"type of {instance}")
@@ -129,9 +133,12 @@ def bias(stage: StageLike, *, heater_elevation: Annotated[float, Option("V", lea
             checked.append(f"{instance} {words}")
             exact = unit == "ohm"  # a resistor is what it is: no reserve is asked for, and no fit has an error
             error = 0.0 if exact else fit_error(use)
-            compare(
+            over |= compare(
                 warnings, f"{instance} ({use.valve.name}): {words}", values, limit, unit, error=error, near=not exact
             )
+    if checked:
+        kept = np.where(reply.failed, "", np.where(over, "no", "yes"))
+        variables["ratings_kept"] = scalar(kept, "", "known ratings of the valves kept")
     for path, node in stage.node_paths.items():
         if node in reply.values:
             variables[f"nodes.{path}"] = scalar(reply.values[node], "V", f"{path} to ground")
@@ -216,7 +223,7 @@ def compare(
     *,
     error: float = 0.0,
     near: bool = True,
-) -> None:
+) -> NDArray[np.bool_]:
     """Append a sentence to each point whose value is over, or near, its limit (one, or one a point).
 
     Parameters
@@ -225,6 +232,11 @@ def compare(
         By how much a value may be wrong, as a part of it: exceeding by less than that is being at the rating.
     near : bool
         Whether a value just below the limit is told too.
+
+    Returns
+    -------
+    ndarray of bool, shape (points,)
+        Where it is exceeded.
     """
     limits = np.broadcast_to(limit, values.shape)
     with np.errstate(invalid="ignore"):
@@ -235,6 +247,8 @@ def compare(
         if value <= (1.0 + error) * most:
             how = "is at" if value > (1.0 - error) * most else "is within 10 % of"
         warnings[point].append(f"{words} {_shown(value, unit)} {how} its rating of {_shown(most, unit)}.")
+    with np.errstate(invalid="ignore"):
+        return np.asarray(values > (1.0 + max(error, 1e-9)) * limits)
 
 
 def _parts(stage: StageLike, reply: Reply) -> dict[str, Variable]:
