@@ -52,8 +52,10 @@ def drawn(layout: Layout) -> str:
             pen.dot(dot)
     for cell in layout.cells:
         _item(pen, cell)
-        for x, y in cell.shape.grounds:
-            pen.ground((cell.x + x, cell.y + y))
+        for way in cell.shape.grounds:
+            spots = [(cell.x + x, cell.y + y) for x, y in way]
+            pen.strokes([spots] if len(spots) > 1 else [])
+            pen.ground(spots[-1])
     for _, start, _ in layout.rails:
         pen.dot(start, hollow=True)
     for label, left, top in layout.labels():
@@ -204,7 +206,7 @@ def _potentiometer(pen: _Pen, cell: Placed, item: Item) -> None:
             near = (x + ARM * pin.dx, y + ARM * pin.dy)
             pen.strokes([[near, (x + pin.x, y + pin.y)]])
     if "tap" in item.pins and item.pins["tap"] == "0":
-        pen.strokes([[(x - ARM, y), (x - 1, y)]])
+        pen.strokes([[(x - ARM * wiper.dx, y), (x - wiper.dx, y)]])
 
 
 def _valve(pen: _Pen, cell: Placed, item: Item) -> None:

@@ -382,17 +382,19 @@ def _potentiometers(stage: str, made: Stage, elements: Mapping[str, Device]) -> 
     """Yield every potentiometer: resistors that one track and one position set together."""
     positions = [n for n, p in made.parameters.items() if p.unit == "" and (p.minimum, p.maximum) == (0.0, 1.0)]
     tracks = [n for n, p in made.parameters.items() if p.unit == "ohm" and made.values[n]]
+    hidden = {in_netlist(stage, node) for node in made.template.header.hidden_nodes}
     for position in positions:
         start = {position: _TURNED[0]}
         turned = {in_netlist(stage, n): rises for n, rises in _moved(made, position, _TURNED[1], start).items()
                   if n[0] == "r"}  # fmt: skip
         for track in tracks if turned else ():
             moved = {in_netlist(stage, n) for n in _moved(made, track, float(made.values[track]) * 1.001, start)}
-            legs = sorted(name for name in moved if name[0] == "r" and name in elements)
-            if not moved & set(turned):
+            legs = sorted(name for name in moved if name[0] == "r" and name in elements
+                          and hidden.isdisjoint(elements[name].nodes))  # fmt: skip
+            if not set(legs) & set(turned):
                 continue
             value = (written(float(made.values[track]), "ohm", digits=3),)
-            for group in _connected({name: elements[name].nodes for name in legs}):
+            for group in _legs_together({name: elements[name].nodes for name in legs}, set(turned)):
                 pins = _tracked(elements, group, turned)
                 kind: Kind = "potentiometer" if "wiper" in pins else "variable"
                 path = _path(group[0]) if kind == "variable" else joined_name(stage, track)
@@ -403,8 +405,8 @@ def _potentiometers(stage: str, made: Stage, elements: Mapping[str, Device]) -> 
                 yield Item(kind, path, pins, value, (*group, *open_), joined_name(stage, track))
 
 
-def _connected(ends: Mapping[str, tuple[str, ...]]) -> list[list[str]]:
-    """Return groups of elements that share nodes other than ground."""
+def _legs_together(ends: Mapping[str, tuple[str, ...]], turned: set[str]) -> list[list[str]]:
+    """Return the legs of each track: those that share nodes, and a leg that never turns with those on its ground."""
     groups: list[tuple[set[str], list[str]]] = []
     for name, nodes in ends.items():
         own, members = set(nodes) - {"0"}, [name]
@@ -413,7 +415,12 @@ def _connected(ends: Mapping[str, tuple[str, ...]]) -> list[list[str]]:
             members = [*other[1], *members]
             groups.remove(other)
         groups.append((own, members))
-    return [members for _, members in groups]
+    found = [members for _, members in groups if turned & set(members)]
+    for _, still in [group for group in groups if not turned & set(group[1])]:
+        tapped = next((legs for legs in found if any("0" in ends[leg] for leg in legs)), None)
+        if tapped is not None and any("0" in ends[leg] for leg in still):
+            tapped += still
+    return found
 
 
 def _tracked(elements: Mapping[str, Device], legs: list[str], turned: Mapping[str, bool]) -> dict[str, str]:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from simwrap.bench_papers.schematic_items import Diagram
 from simwrap.bench_papers.schematic_place import Placed, Sheet, measured, placed
@@ -11,7 +11,7 @@ from simwrap.bench_papers.schematic_route import Board, NoWay, Spot, Step
 from simwrap.bench_papers.schematic_shapes import LETTER, Label, volts
 
 #: Arrangements that are tried, gaps between boxes from narrow to wide, and the distance of rails.
-SEEDS, GAPS, RAIL = 3, (3, 5, 8, 12), 4
+SEEDS, GAPS, RAIL = 5, (3, 5, 8, 12), 4
 #: What a step of the drawing's outline costs, in steps of wire: a small drawing is easier to read.
 _OUTLINE = 0.5
 
@@ -100,7 +100,7 @@ def _with_gap(diagram: Diagram, sheet: Sheet, gap: int) -> tuple[float, Layout]:
         whole += board.connect(net, pins[net])
     rails = [(label, start, _trimmed(board, net, start, end))
              for net, (label, start, end) in zip(_ordered(diagram, sheet), rails, strict=True)]  # fmt: skip
-    layout = Layout(diagram, [_copied(cell) for cell in sheet.cells], board, rails)
+    layout = Layout(diagram, [replace(cell) for cell in sheet.cells], board, rails)
     return whole + _OUTLINE * (width + foot) + 10 * (len(layout.crossings())), layout
 
 
@@ -113,11 +113,6 @@ def _trimmed(board: Board, net: str, start: Spot, end: Spot) -> Spot:
         board.taken.pop((x, y), None)
         x -= 1
     return x, y
-
-
-def _copied(cell: Placed) -> Placed:
-    return Placed(cell.name, cell.shapes, cell.nets, cell.item, cell.terminal, cell.row, cell.column, cell.turn,
-                  cell.x, cell.y)  # fmt: skip
 
 
 def _span(pins: list[tuple[Spot, Step]]) -> int:

@@ -14,14 +14,14 @@ from collections.abc import Iterator
 from dataclasses import dataclass, field
 
 from simwrap.bench_papers.schematic_items import Diagram, Item, Terminal
-from simwrap.bench_papers.schematic_shapes import Pin, Shape, shape, terminal_shape, turns_of
+from simwrap.bench_papers.schematic_shapes import Pin, Shape, lean, shape, terminal_shape, turns_of
 
 #: Distance of columns and rows while wires are only estimated, in steps of the grid.
 _PITCH_X, _PITCH_Y = 16, 12
 #: What a bend, a wrong direction and a cell in the way cost, in steps of wire.
 _BEND, _BACKWARDS, _IN_THE_WAY = 5.0, 10.0, 14.0
-#: What a valve before the one that it follows costs, and under which name that is kept beside the nets.
-_WRONG_ORDER, _ORDER = 30.0, "order of the valves"
+#: What a valve before the one that it follows costs, and a part upside down; the name of that beside those of nets.
+_WRONG_ORDER, _ON_ITS_HEAD, _ORDER = 30.0, 15.0, "order of the valves"
 #: Temperatures between which it is annealed, and moves for each item.
 _HOT, _COLD, _MOVES = 25.0, 0.4, 260
 
@@ -40,6 +40,8 @@ class Placed:
         Net by role of each pin.
     row, column, turn : int
         Where it stands, and which of its shapes it has.
+    heads : tuple of bool
+        Which of its shapes stands on its head, the higher voltage below.
     x, y : int
         Its axis, once rows and columns have their sizes.
     """
@@ -52,6 +54,7 @@ class Placed:
     row: int = 0
     column: int = 0
     turn: int = 0
+    heads: tuple[bool, ...] = ()
     x: int = 0
     y: int = 0
 
@@ -96,9 +99,11 @@ def cells_of(diagram: Diagram) -> tuple[list[Placed], frozenset[str], frozenset[
     up = frozenset(rails) - down
     cells = []
     for item in diagram.items:
-        shapes = [shape(item, turn, diagram.volts) for turn in turns_of(item, up, down)]
+        turns = turns_of(item, up, down)
+        shapes = [shape(item, turn, diagram.volts) for turn in turns]
         nets = {role: net for role, net in item.pins.items() if net != "0"}
-        cells.append(Placed(item.path, shapes, nets, item=item))
+        heads = tuple(lean(item, turn, diagram.volts) for turn in turns)
+        cells.append(Placed(item.path, shapes, nets, item=item, heads=heads))
     for number, terminal in enumerate(each for each in diagram.terminals if each.side != "rail"):
         made = terminal_shape(terminal, diagram.volts)
         cells.append(Placed(f"terminal {number}", [made], {"end": terminal.net}, terminal=terminal))
@@ -147,7 +152,7 @@ def _annealed(sheet: Sheet, chance: random.Random) -> None:
             nets.setdefault(net, []).append((cell, role))
     of = {id(cell): sorted(set(cell.nets.values())) for cell in sheet.cells}
     valves = [cell for cell in sheet.cells if cell.item is not None and cell.item.kind == "valve"]
-    costs = {net: _cost(sheet, net, pins) for net, pins in nets.items()} | {_ORDER: _disorder(valves)}
+    costs = {net: _cost(sheet, net, pins) for net, pins in nets.items()} | {_ORDER: _disorder(sheet, valves)}
     moves = _MOVES * len(sheet.cells)
     best, kept = sum(costs.values()), _state(sheet)
     for step in range(moves):
@@ -156,7 +161,7 @@ def _annealed(sheet: Sheet, chance: random.Random) -> None:
         if change is None:
             continue
         touched = {net for cell, *_ in change for net in of[id(cell)]}
-        new = {net: _cost(sheet, net, nets[net]) for net in touched} | {_ORDER: _disorder(valves)}
+        new = {net: _cost(sheet, net, nets[net]) for net in touched} | {_ORDER: _disorder(sheet, valves)}
         worse = sum(new.values()) - sum(costs[net] for net in new)
         if worse <= 0.0 or chance.random() < math.exp(-worse / heat):
             costs |= new
@@ -167,9 +172,10 @@ def _annealed(sheet: Sheet, chance: random.Random) -> None:
     _put(sheet, kept)
 
 
-def _disorder(valves: list[Placed]) -> float:
-    """Return what valves cost that stand to the left of one before them, or above it in its column."""
-    return _WRONG_ORDER * sum((other.column, other.row) < (one.column, one.row)
+def _disorder(sheet: Sheet, valves: list[Placed]) -> float:
+    """Return what valves cost that stand to the left of one before them, or above it; and parts on their heads."""
+    heads = sum(cell.heads[cell.turn] for cell in sheet.cells if cell.heads)
+    return _ON_ITS_HEAD * heads + _WRONG_ORDER * sum((other.column, other.row) < (one.column, one.row)
                               for one, other in itertools.pairwise(valves))  # fmt: skip
 
 

@@ -74,8 +74,8 @@ class Shape:
         "V" or "H" for upright or lying, small letters with the ends exchanged, "M" for a mirrored one.
     pins : dict of str to Pin
         By role; those on ground aren't there, a ground symbol stands in their place.
-    grounds : list of (int, int)
-        Where ground symbols hang.
+    grounds : list of list of (int, int)
+        Ways from a pin on ground to the spot where its symbol hangs.
     labels : list of Label
     box : tuple of int
         Left, top, right and bottom.
@@ -85,7 +85,7 @@ class Shape:
     pins: dict[str, Pin]
     labels: list[Label]
     box: tuple[int, int, int, int] = (0, 0, 0, 0)
-    grounds: list[tuple[int, int]] = field(default_factory=list)
+    grounds: list[list[tuple[int, int]]] = field(default_factory=list)
 
 
 def volts(value: float | None) -> str:
@@ -107,8 +107,15 @@ def turns_of(item: Item, up: frozenset[str], down: frozenset[str]) -> list[str]:
     turned = bottom in up or top == "0" or (top in down and bottom not in down)
     found = ["v" if turned else "V"] if upright else ["V", "v", "H", "h"]
     if item.kind == "potentiometer":
+        found = [turn for turn in found if turn in "Vv" or "tap" not in item.pins]
         found = [*found, *("VM" if turn == "V" else "vM" for turn in found if turn in "Vv")]
     return found
+
+
+def lean(item: Item, turn: str, net_volts: Mapping[str, float]) -> bool:
+    """Return whether an upright part stands on its head: its lower end has the higher voltage."""
+    ends = [net_volts.get(item.pins.get(role, ""), math.nan) for role in ("one", "other")]
+    return turn in "Vv" and (ends[0] < ends[1] - _NOTHING if turn == "V" else ends[1] < ends[0] - _NOTHING)
 
 
 def shape(item: Item, turn: str, net_volts: Mapping[str, float]) -> Shape:
@@ -150,7 +157,7 @@ def _mirrored(made: Shape) -> Shape:
     swap: dict[Anchor, Anchor] = {"start": "end", "end": "start", "middle": "middle"}
     pins = {role: Pin(-pin.x, pin.y, -pin.dx, pin.dy) for role, pin in made.pins.items()}
     labels = [Label(each.text, -each.x, each.y, swap[each.anchor]) for each in made.labels]
-    return Shape(made.turn, pins, labels, grounds=[(-x, y) for x, y in made.grounds])
+    return Shape(made.turn, pins, labels, grounds=[[(-x, y) for x, y in way] for way in made.grounds])
 
 
 def _body(item: Item) -> tuple[float, float]:
@@ -165,7 +172,7 @@ def _body(item: Item) -> tuple[float, float]:
 def _boxed(made: Shape, body: tuple[float, float] = (0.0, 0.0)) -> Shape:
     """Return a shape with its box, and its pins on the edge of it."""
     spots: list[tuple[float, float]] = [(pin.x, pin.y) for pin in made.pins.values()]
-    spots += [(x + side, y + GROUND) for x, y in made.grounds for side in (-1, 1)]
+    spots += [(x + side, y + GROUND) for x, y in (way[-1] for way in made.grounds) for side in (-1, 1)]
     spots += [corner for each in made.labels for corner in (each.box()[:2], each.box()[2:])]
     spots += [(-body[0], -body[1]), body, *_bodies(made)]
     left, top = (math.floor(min(spot[axis] for spot in spots)) for axis in (0, 1))
@@ -208,7 +215,8 @@ def _grounded(made: Shape, item: Item) -> Shape:
     """Put a ground symbol in the place of each pin on ground."""
     for role in [role for role in made.pins if item.pins[role] == "0"]:
         pin = made.pins.pop(role)
-        made.grounds.append((pin.x, pin.y))
+        # One that points up hangs beside the part.
+        made.grounds.append([(pin.x, pin.y), (pin.x - 3, pin.y)] if pin.dy < 0 else [(pin.x, pin.y)])
     return made
 
 
@@ -226,8 +234,6 @@ def _potentiometer(item: Item, turn: str) -> Shape:
     labels = [Label(text, 0.0, y - 1.6 - LINE, "middle") for text, y in zip(lines, _stacked(2), strict=True)]
     labels.append(Label("cw", *((-2.2, 1.8, "end") if turn == "H" else (2.2, 1.8, "start"))))
     pins = {first: Pin(-ARM, 0, -1, 0), "wiper": Pin(0, ARM, 0, 1), last: Pin(ARM, 0, 1, 0)}
-    if "tap" in item.pins:
-        pins["tap"] = Pin(0, -ARM - 3, 0, -1)
     return Shape(turn, pins, labels)
 
 
@@ -263,7 +269,7 @@ def _transformer(item: Item) -> Shape:
     made = Shape("V", pins, labels)
     for role in [role for role in pins if item.pins[role] == "0"]:
         pin = made.pins.pop(role)
-        made.grounds.append((pin.x - pin.dx, pin.y))
+        made.grounds.append([(pin.x - pin.dx, pin.y)])
     return made
 
 

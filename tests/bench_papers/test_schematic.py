@@ -23,7 +23,7 @@ OTHERS = {
     "triode_gain": {"input_capacitor": "100n", "unbypassed_resistor": "220", "foot_resistor": "47",
                     "step_capacitor": "100p", "step_resistor": "10k"},
     "push_pull_output": {"valves": "four", "connection": "ultra_linear", "grid_stopper": "4k7", "bias": "fixed",
-                         "bias_voltage": "-20 V"},
+                         "grid_bias": "-20 V"},
     "long_tailed_pair": {"tail": "negative_supply", "negative_supply": "-100 V"},
     "single_ended_output": {"connection": "ultra_linear", "screen_resistor": "100"},
     "tone_feedback": {"amplifier": "pentode", "treble_tap": "earthed", "supply": "285 V"},
@@ -103,6 +103,13 @@ def test_every_part_is_drawn_once(drawing: tuple[Circuit, Layout]) -> None:
     assert both_ends_alike == set(), f"{circuit.name}: not drawn"
     assert {item.path for item in drawn_ if item.kind == "valve"} == set(circuit.valves)
     assert len({item.reference for item in drawn_}) == len(drawn_)
+
+
+def test_no_pin_hangs_in_the_air(drawing: tuple[Circuit, Layout]) -> None:
+    _, layout = drawing
+    ends = {terminal.net for terminal in layout.diagram.terminals}
+    lone = {net: pins for net, pins in layout.diagram.nets().items() if len(pins) < 2 and net not in ends}
+    assert lone == {}
 
 
 def test_wires_join_what_the_netlist_joins_and_nothing_else(drawing: tuple[Circuit, Layout]) -> None:
