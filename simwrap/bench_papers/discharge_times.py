@@ -23,6 +23,8 @@ Floats = NDArray[np.float64]
 DISCHARGED = 60.0
 #: A bleeder is chosen from this series, so that it is fast enough, and loaded to half its wattage at most.
 SERIES, LOADED = "E12", 0.5
+#: From this capacitance to ground on a capacitor is a reservoir, across which a bleeder belongs [F].
+RESERVOIR = 1e-6
 #: Part of a voltage with which a place follows one capacitor's.
 _FOLLOWS = 0.99
 
@@ -43,7 +45,8 @@ class Charged:
         How long it stays above 60 V with the bleeders that are fitted, its valves drawing nothing [s]; infinite where
         nothing discharges it, NaN where that isn't known.
     bleeder, bleeder_wattage : float
-        The resistor across it that brings it below 60 V in the stated time by itself [ohm], and its least rating [W].
+        The resistor across it that brings it below 60 V in the stated time by itself [ohm], and its least rating [W];
+        NaN where one would change the circuit: across a coupling capacitor, or a small one.
     """
 
     path: str
@@ -93,9 +96,13 @@ def charged(design: Design, circuit: Circuit, supply: Any, *, within: float) -> 
         start = highest if name.startswith("c_supply__") else start
         if start <= DISCHARGED:
             continue
-        time = max(solved.get(node, np.nan) if levels.get(node, 1.0) > DISCHARGED else 0.0 for node in part.nodes)
+        ends = [node for node in part.nodes if node != "0" and levels.get(node, highest) > DISCHARGED]
+        time = max(solved.get(node, np.nan) for node in ends)
         farads = float(part.value[0]) / (1 if name.startswith("c_supply__") else design.channels)
-        found.append(Charged(name[2:].replace("__", "."), farads, start, time, *bleeder(farads, start, within)))
+        # A resistor across a coupling capacitor, or a small one at a screen, would change the circuit.
+        fits = name in big and farads >= RESERVOIR
+        own = bleeder(farads, start, within) if fits else (np.nan, np.nan)
+        found.append(Charged(name[2:].replace("__", "."), farads, start, time, *own))
     return sorted(found, key=lambda each: (-each.energy, each.path))
 
 
@@ -112,7 +119,7 @@ def bleeder(capacitance: float, start: float, within: float) -> tuple[float, flo
 
 
 def _network(design: Design, circuit: Circuit) -> dict[str, Part]:
-    """Return resistors and capacitors of all channels and the supply: a channel's count as often as there are channels."""
+    """Return resistors and capacitors of all channels, side by side, and of the supply."""
     rail = {circuit.placed_ports[port].node for port, _ in fed(design)} if design.supply is not None else set()
     found: dict[str, Part] = {}
     for name, part in _passive(circuit).items():

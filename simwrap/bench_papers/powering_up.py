@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -66,15 +66,16 @@ def steps(made: Sheet, rated: Measurement | None) -> list[Step]:
     rail = _rail(design, made.circuit)
     if design.feeds and np.isfinite(rail):
         half = at_voltage(design, FIRST * rail)
-        points = quiescent_points(half, rail=design.feeds, allowance=allowed, engine=made.engine)
+        still = replace(allowed, mains=0.0)
+        points = quiescent_points(half, rail=design.feeds, allowance=still, engine=made.engine)
         found.append(
             Step(
                 "First power, on a lamp- or current-limited supply, valves in",
                 [
                     "All valves in, load connected, no signal. A lamp in series with the primary glows brightly for a "
                     "moment and then dims; one that stays bright means a fault: switch off.",
-                    f"Raise the supply until the rail reads {FIRST * rail:.0f} V, half of what it will be, and compare. "
-                    "At another rail voltages go roughly in proportion.",
+                    f"Raise the supply until the rail reads {FIRST * rail:.0f} V, half of what it will be, and "
+                    "compare; at another rail they go roughly in proportion. The mains has no part in these windows.",
                 ],
                 [_reading(point) for point in points if not point.name.endswith("current")],
             )
@@ -131,8 +132,8 @@ def _heaters(made: Sheet) -> Step:
     step = Step(
         "Heaters only",
         [
-            "Valves in, high voltage disconnected. Every heater glows within half a minute; measure at the sockets, with "
-            "all valves in.",
+            "Valves in, high voltage disconnected. Every heater glows within half a minute; measure at the sockets, "
+            "with all valves in.",
             "With fixed bias: measure every output grid now. It has its bias before there is any anode voltage.",
         ],
     )
@@ -154,7 +155,7 @@ def _without_valves(made: Sheet) -> Step:
     if made.supply is not None:
         highest = float(made.supply.supply.supply.before_warm_up.output_voltage)
         circuit = at_voltage(design, highest) if np.isfinite(highest) else circuit
-    step = Step(
+    return Step(
         "High voltage before the valves conduct",
         [
             "Rectifier in, the other valves out, or cold: for half a minute after switching on every part sees these "
@@ -162,7 +163,6 @@ def _without_valves(made: Sheet) -> Step:
         ],
         list(cold_readings(circuit, design.feeds, made.allowance)),
     )
-    return step
 
 
 def cold_readings(circuit: Circuit, rail: Any, allowed: Allowance) -> Iterator[Reading]:
@@ -199,43 +199,56 @@ def _supply_at_rest(made: Sheet) -> Iterator[Reading]:
 
 def _full_power(made: Sheet, rated: Measurement) -> Step:
     """Return signal levels at the rated output, and what the supply gives then."""
-    figures = rated.overload
-    levels = made.design.levels
     step = Step(
         "Full power: 1 kHz, rated output, rated load",
-        ["A sine of 1 kHz into the first source's input, volume where this sheet has it, all channels driven. The load is "
-         "a resistor of the rated value that stands the power. Levels are r.m.s., by small-signal gain."],
-    )  # fmt: skip
-    names = [path for path in figures.paths if path.startswith("places.")]
-    output = float(rated.results["overload"].conditions.get("rated_output", (np.nan, ""))[0])
-    options = {"rated_output": output, "stated_thd": levels.stated_thd, "levels": 0}
-    varied = Tolerances(
-        parts={"resistors": made.allowance.resistors, "capacitors": "10 %"},
-        valves={"emission": made.allowance.emission, "mu": made.allowance.mu} if made.circuit.valves else {},
-        supplies=made.allowance.mains if made.circuit.supplies else 0.0,
+        [
+            "A sine of 1 kHz into the first source's input, volume where this sheet has it, all channels driven. The "
+            "load is a resistor of the rated value that stands the power. Levels are r.m.s., by small-signal gain.",
+        ],
     )
-    data = spread(made.circuit, varied, {"overload": options}, builds=_BUILDS, seed=made.allowance.seed, curves=False,
-                  spot_check=0, engine=made.engine)  # fmt: skip
-    for path, words in [("source_emf", "source, e.m.f."), *((name, name.removeprefix("places.")) for name in names)]:
-        if path.removeprefix("places.") in ("output", "output_b"):
-            continue
+    figures, allowed = rated.overload, made.allowance
+    data = _spread_levels(made, rated)
+    share = allowed.meter_share
+    for path in ["source_emf", *(f"places.{name}" for name in _signal_ports(made.circuit))]:
         value = float(figures[path])
         builds = np.asarray(data[f"overload.{path}"].values, dtype=float)
-        share = made.allowance.meter_share
-        low, high = (float(np.nanquantile(builds, end)) for end in (0.0, 1.0))
-        step.readings.append(
-            Reading(words, "a.c. r.m.s. to ground", "V", value, value, low * (1 - share), high * (1 + share))
-        )
-    if made.supply is not None and "rated.source_emf" in figures.paths:
-        currents = {path: float(figures[path]) for path in figures.paths if path.startswith("rated.supplies.")}
-        drawn = made.design.channels * sum(
-            current for path, current in currents.items()
-            if path.removeprefix("rated.supplies.").removesuffix(".current") in made.design.feeds
-        )  # fmt: skip
-        volts = made.supply.voltage_at(drawn)
-        if np.isfinite(volts):
-            low, high = read_tolerance(made.allowance.mains, "the mains")
-            step.readings.append(
-                Reading("supply.output", "to ground", "V", volts, volts, volts * (1 + low), volts * (1 + high))
-            )
+        low, high = float(np.nanmin(builds)) * (1 - share), float(np.nanmax(builds)) * (1 + share)
+        name = "source, e.m.f." if path == "source_emf" else path.removeprefix("places.")
+        step.readings.append(Reading(name, "a.c. r.m.s. to ground", "V", value, value, low, high))
+    volts = _sagged(made, figures)
+    if np.isfinite(volts):
+        low, high = (volts * (1 + end) for end in read_tolerance(allowed.mains, "the mains"))
+        step.readings.append(Reading("supply.output", "to ground", "V", volts, volts, low, high))
     return step
+
+
+def _signal_ports(circuit: Circuit) -> Iterator[str]:
+    """Yield the outputs of stages that the signal goes through."""
+    for name, port in circuit.placed_ports.items():
+        kinds = {each.kind for each in circuit.stages[port.stage].template.header.ports.values()}
+        if port.name in ("output", "output_b") and "source" in kinds:
+            yield name
+
+
+def _spread_levels(made: Sheet, rated: Measurement) -> Any:
+    """Return the levels at the rated output of many builds."""
+    output = rated.results["overload"].conditions["rated_output"][0]
+    allowed = made.allowance
+    varied = Tolerances(
+        parts={"resistors": allowed.resistors, "capacitors": "10 %"},
+        valves={"emission": allowed.emission, "mu": allowed.mu} if made.circuit.valves else {},
+        supplies=allowed.mains if made.circuit.supplies else 0.0,
+    )
+    options = {"rated_output": float(np.ravel(output)[0]), "levels": 0}
+    return spread(made.circuit, varied, {"overload": options}, builds=_BUILDS, seed=allowed.seed, curves=False,
+                  spot_check=0, engine=made.engine)  # fmt: skip
+
+
+def _sagged(made: Sheet, figures: Any) -> float:
+    """Return the supply's voltage at the rated output [V], NaN where it isn't known."""
+    start, end = "rated.supplies.", ".current"
+    named = {path.removeprefix(start).removesuffix(end): path for path in figures.paths if path.startswith(start)}
+    currents = [float(figures[path]) for port, path in named.items() if port in made.design.feeds]
+    if made.supply is None or not currents:
+        return float("nan")
+    return made.supply.voltage_at(made.design.channels * sum(currents))

@@ -15,6 +15,7 @@ from typing import TYPE_CHECKING, Any
 from simwrap.bench_papers.schematic_items import Diagram, Item
 from simwrap.bench_papers.schematic_layout import Layout, laid_out
 from simwrap.bench_papers.schematic_place import Placed
+from simwrap.bench_papers.schematic_route import NoWay
 from simwrap.bench_papers.schematic_shapes import ARM, ENVELOPE, Label
 from simwrap.errors import InputError
 
@@ -28,14 +29,19 @@ _NEEDS = "a drawing needs schemdraw: pip install 'simwrap[draw]'"
 
 
 def schematic(diagram: Diagram) -> str:
-    """Return the drawing of a stage as an SVG element.
+    """Return the drawing of a stage as an SVG element, or as a list of words where it can't be wired.
 
     Raises
     ------
     InputError
         If schemdraw isn't installed.
     """
-    return drawn(laid_out(diagram))
+    try:
+        layout = laid_out(diagram)
+    except NoWay:  # as every arrangement was in vain: what is joined to what can still be said
+        lines = "".join(f"<li>{escape(line)}</li>" for line in described(diagram))
+        return f"<p>This stage couldn't be drawn; its parts are joined so:</p><ul>{lines}</ul>"
+    return drawn(layout)
 
 
 def drawn(layout: Layout) -> str:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterator
 from dataclasses import dataclass, replace
 
@@ -11,7 +12,7 @@ from simwrap.bench_papers.schematic_route import Board, NoWay, Spot, Step
 from simwrap.bench_papers.schematic_shapes import LETTER, Label, volts
 
 #: Arrangements that are tried, gaps between boxes from narrow to wide, and the distance of rails.
-SEEDS, GAPS, RAIL = 5, (3, 5, 8, 12), 4
+SEEDS, GAPS, RAIL = 4, (3, 5, 8, 12), 4
 #: What a step of the drawing's outline costs, in steps of wire: a small drawing is easier to read.
 _OUTLINE = 0.5
 
@@ -57,7 +58,7 @@ def laid_out(diagram: Diagram, *, seeds: int = SEEDS) -> Layout:
     best: tuple[float, Layout] | None = None
     for seed in range(seeds):
         try:
-            cost, layout = _wired(diagram, placed(diagram, seed))
+            cost, layout = _wired(diagram, placed(diagram, seed), math.inf if best is None else best[0])
         except NoWay:
             continue
         if best is None or cost < best[0]:
@@ -67,17 +68,23 @@ def laid_out(diagram: Diagram, *, seeds: int = SEEDS) -> Layout:
     return best[1]
 
 
-def _wired(diagram: Diagram, sheet: Sheet) -> tuple[float, Layout]:
-    """Return the cheapest wiring of an arrangement: the narrowest gap with which there is one."""
+def _wired(diagram: Diagram, sheet: Sheet, most: float) -> tuple[float, Layout]:
+    """Return the cheapest wiring of an arrangement: the narrowest gap with which there is one.
+
+    Raises
+    ------
+    NoWay
+        If there is none that costs no more than ``most``.
+    """
     for gap in GAPS:
         try:
-            return _with_gap(diagram, sheet, gap)
+            return _with_gap(diagram, sheet, gap, most)
         except NoWay:
             continue
     raise NoWay(diagram.name)
 
 
-def _with_gap(diagram: Diagram, sheet: Sheet, gap: int) -> tuple[float, Layout]:
+def _with_gap(diagram: Diagram, sheet: Sheet, gap: int, most: float) -> tuple[float, Layout]:
     width, height = measured(sheet, gap)
     head = RAIL * len(sheet.up) + 2
     for cell in sheet.cells:
@@ -95,9 +102,12 @@ def _with_gap(diagram: Diagram, sheet: Sheet, gap: int) -> tuple[float, Layout]:
         for role, net in cell.nets.items():
             pin = cell.shape.pins[role]
             pins.setdefault(net, []).append((cell.pin(role), (pin.dx, pin.dy)))
+    board.doors = {(x + dx, y + dy): (net, (dx, dy)) for net, each in pins.items() for (x, y), (dx, dy) in each}
     whole = 0.0
     for net in sorted(pins, key=lambda name: (name not in board.nets, _span(pins[name]))):
         whole += board.connect(net, pins[net])
+        if whole > most:
+            raise NoWay(diagram.name)
     rails = [(label, start, _trimmed(board, net, start, end))
              for net, (label, start, end) in zip(_ordered(diagram, sheet), rails, strict=True)]  # fmt: skip
     layout = Layout(diagram, [replace(cell) for cell in sheet.cells], board, rails)

@@ -75,12 +75,16 @@ class Board:
     blocked : set of Spot
         Inside of boxes.
     nets : dict of str to Wires
+    doors : dict of Spot to (str, Step)
+        The spot in front of each pin, with its net and the pin's direction: no other net bends there, or it would shut
+        the pin in.
     """
 
     width: int
     height: int
     blocked: set[Spot]
     nets: dict[str, Wires] = field(default_factory=dict)
+    doors: dict[Spot, tuple[str, Step]] = field(default_factory=dict)
     #: Whose wires lie on a spot, and the directions in which they leave it.
     taken: dict[Spot, tuple[str, set[Step]]] = field(default_factory=dict)
 
@@ -134,13 +138,20 @@ class Board:
         if start in own:
             return 0, [start]
         goals = {spot for spot in own if self.taken.get(spot, ("", set()))[0] == net} | set(lone)
-        heap: list[tuple[int, int, Spot, Step]] = [(0, 0, start, out)]
+        # No way is shorter than that to the box around the goals.
+        (left, right), (top, bottom) = ((min(axis), max(axis)) for axis in zip(*goals, strict=True))
+
+        def ahead(x: int, y: int) -> int:
+            return max(left - x, 0, x - right) + max(top - y, 0, y - bottom)
+
+        heap: list[tuple[int, int, Spot, Step]] = [(ahead(*start), 0, start, out)]
         cost_at: dict[tuple[Spot, Step], int] = {(start, out): 0}
         back: dict[tuple[Spot, Step], tuple[Spot, Step]] = {}
         order = itertools.count(1)
         while heap:
-            cost, _, spot, heading = heapq.heappop(heap)
-            if cost > cost_at[spot, heading]:
+            foreseen, _, spot, heading = heapq.heappop(heap)
+            cost = cost_at[spot, heading]
+            if foreseen > cost + ahead(*spot):
                 continue
             if spot in goals and spot != start:
                 return cost, _walked(back, (spot, heading))
@@ -148,8 +159,9 @@ class Board:
                 if step == (-heading[0], -heading[1]) or (spot == start and step != out):
                     continue
                 crossing = self.taken.get(spot)
-                if crossing is not None and crossing[0] != net and step != heading:
-                    continue  # no bend on another net's wire
+                door = self.doors.get(spot)
+                if step != heading and ((crossing is not None and crossing[0] != net) or (door and door[0] != net)):
+                    continue  # no bend on another net's wire, or before its pin
                 to = spot[0] + step[0], spot[1] + step[1]
                 extra = self._enter(net, to, step, goals, lone)
                 if extra is None:
@@ -158,7 +170,7 @@ class Board:
                 if new < cost_at.get((to, step), 1 << 30):
                     cost_at[to, step] = new
                     back[to, step] = spot, heading
-                    heapq.heappush(heap, (new, next(order), to, step))
+                    heapq.heappush(heap, (new + ahead(*to), next(order), to, step))
         raise NoWay(net)
 
     def _enter(self, net: str, to: Spot, step: Step, goals: set[Spot], lone: dict[Spot, Step]) -> int | None:
@@ -166,6 +178,9 @@ class Board:
         if to in lone:
             return 0 if step == (-lone[to][0], -lone[to][1]) else None
         if not (0 <= to[0] <= self.width and 0 <= to[1] <= self.height) or (to in self.blocked and to not in goals):
+            return None
+        door = self.doors.get(to)
+        if door and door[0] != net and step[0] * door[1][0] + step[1] * door[1][1]:
             return None
         there = self.taken.get(to)
         if there is None:

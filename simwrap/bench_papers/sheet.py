@@ -4,14 +4,15 @@ from __future__ import annotations
 
 import re
 from collections.abc import Callable, Iterator
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from io import StringIO
 from typing import Any
 
 import numpy as np
 
 from simwrap.amplifier.gain_plan import plan
-from simwrap.amplifier.parts import every_part
+from simwrap.amplifier.page import CAUTIONS as CHECKED
+from simwrap.amplifier.parts import Part, every_part
 from simwrap.amplifier.supply_match import Match, at_voltage, fed, match
 from simwrap.bench_papers import parts_list
 from simwrap.bench_papers.discharge_times import Charged, charged
@@ -24,22 +25,22 @@ from simwrap.circuits.design_file import Design
 from simwrap.errors import EngineError, InputError
 from simwrap.simulation.measurement import Measurement, measure
 
-#: What stands at the head of every sheet.
+#: What stands at the head of every sheet, before the cautions of an audit.
 CAUTIONS = (
     "Voltages in this equipment kill, also minutes after it was switched off. Discharge every reservoir through a "
-    "resistor and verify with a meter before you touch anything; verify the meter on a known voltage before and after.",
+    "resistor and verify with a meter before you touch anything; try the meter on a known voltage before and after.",
     "Fit bleeders, and never rely on them: bleeders fail open. The table of charged capacitors says how long each one "
     "stays above 60 V.",
     "Where you must measure live, use one hand, the other one away from the chassis; clip the black lead on first.",
     "Fuse the primary and the high-voltage supply. Bond the chassis to protective earth. Equipment without a mains "
     "transformer of its own belongs on an isolation transformer.",
     "Never drive an output stage without its load: the transformer's primary makes voltages that pierce insulation.",
-    "Bias before high voltage: see that every output valve's grid bias is there before its anode gets its supply.",
-    "Glass of a working valve burns. Let it cool before you pull it.",
-    "Resistors and capacitors have voltage ratings of their own; a series string shares voltage only as its parts are equal.",
+    "Bias before high voltage: see that every output valve has its grid bias before its anode gets its supply.",
+    "The glass of a working valve burns. Let it cool before you pull it.",
+    "Resistors have voltage ratings of their own, as capacitors have: a small one stands 200 V to 350 V, whatever it "
+    "dissipates. Put two in series where more stands across it.",
     "A first power-up goes through a series lamp or a current-limited supply, and nobody works alone.",
-    "Local codes and a licensed practitioner have the last word. This sheet says which limits were checked, by models of "
-    "typical valves; it calls nothing safe.",
+    *CHECKED,
 )
 
 
@@ -182,49 +183,66 @@ def _parts(made: Sheet) -> None:
     tolerances = {"resistor": str(made.allowance.resistors), "capacitor": "10 %"}
     for drawing, _ in made.drawings:
         supply = drawing.name == "supply" and made.design.supply is not None
-        named = [_of_supply(part) for part in borne if part.name.startswith("supply.")] if supply else borne
+        named = _of_supply(made, borne, drawing) if supply else borne
         count = 1 if supply else made.design.channels
         if rows := parts_list.rows(drawing, named, tolerances=tolerances, count=count):
             made.parts.append((drawing.name, rows))
 
 
-def _of_supply(part: Any) -> Any:
-    from dataclasses import replace
-
-    return replace(part, name=part.name.removeprefix("supply."))
+def _of_supply(made: Sheet, borne: list[Part], drawing: Diagram) -> list[Part]:
+    """Return what the supply's parts bear by its own names; across a rectifier lies its inverse voltage."""
+    start = "supply."
+    found = [replace(part, name=part.name.removeprefix(start)) for part in borne if part.name.startswith(start)]
+    if made.supply is not None:
+        peak = float(made.supply.supply.supply.inverse_voltage_peak)
+        every = made.design.parts.voltage
+        anodes = [set(item.pins.values()) for item in drawing.items if item.kind == "valve"]
+        for item in drawing.items:
+            if item.kind == "capacitor" and set(item.pins.values()) in anodes:
+                rating = np.nan if every is None else every
+                found.append(Part("capacitor", item.path, "V", peak, np.nan, rating))
+    return found
 
 
 def _levels(made: Sheet, quick: bool) -> Measurement | None:
     """Measure curves, and what the circuit does at its rated output; return the latter."""
     made.tell("curves")
-    levels = made.design.levels
-    name = made.circuit.bench_part("output", "resistor")
-    load = float(made.circuit.values[name]) if name else 0.0
-    rated = levels.rated_output
-    if levels.rated_power is not None and load:
-        rated = float(np.sqrt(levels.rated_power * load))
+    rated = _rated_output(made)
     found = None
-    if rated is None:
+    if np.isnan(rated):
         made.notes.append("The design states no rated output: no levels, no power, no margins.")
     else:
+        levels = made.design.levels
         made.circuit = plan(made.circuit, levels, rated, engine=made.engine).circuit
         options: dict[str, Any] = {"rated_output": rated, "stated_thd": levels.stated_thd}
         if quick:
+            options["levels"] = 0
             made.notes.append("Large signals were left out: power, distortion, currents at the rated output.")
         try:
-            found = measure(made.circuit, {"overload": options | ({"levels": 0} if quick else {})}, engine=made.engine)
+            found = measure(made.circuit, {"overload": options}, engine=made.engine)
         except (EngineError, InputError) as fault:
             made.notes.append(f"Power and margins couldn't be computed: {fault}.")
-    made.curves.append(
-        ("Frequency response, controls as set", _figure(measure(made.circuit, ["response"]), "response"))
-    )
+    response = measure(made.circuit, ["response"], engine=made.engine)
+    made.curves.append(("Frequency response, controls as set", _figure(response, "response")))
     for stage, own in made.circuit.stages.items():
         if {"bass", "treble"} & set(own.parameters):
             curves = measure(own, ["tone_curves"], engine=made.engine)
-            made.curves.append((f"Tone control {stage}, by itself", _figure(curves, "tone_curves")))
+            made.curves.append(
+                (f"Tone control {stage}, between its own source and load", _figure(curves, "tone_curves"))
+            )
     if found is not None and not quick:
-        made.curves.append(("Power, distortion and margins", _figure(found, "overload")))
+        made.curves.append(("Distortion over output, and the margin of every valve", _figure(found, "overload")))
     return found
+
+
+def _rated_output(made: Sheet) -> float:
+    """Return the rated output [V r.m.s.], NaN where the design states none."""
+    levels = made.design.levels
+    name = made.circuit.bench_part("output", "resistor")
+    load = float(made.circuit.values[name]) if name else 0.0
+    if levels.rated_power is not None and load:
+        return float(np.sqrt(levels.rated_power * load))
+    return float("nan") if levels.rated_output is None else levels.rated_output
 
 
 def _figure(found: Measurement, name: str) -> str:

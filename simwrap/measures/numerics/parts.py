@@ -193,4 +193,5 @@ def cold_nodes(parts: Mapping[str, Part]) -> dict[str, Floats]:
             matrix[:, one, other] -= conductance
             matrix[:, other, one] -= conductance
     level = np.linalg.solve(matrix, right[..., None])[..., 0] if nodes else right
-    return {"0": np.zeros(points)} | {node: level[:, number] for node, number in place.items()}
+    found: Floats = np.asarray(level, dtype=np.float64)
+    return {"0": np.zeros(points)} | {node: found[:, number] for node, number in place.items()}
