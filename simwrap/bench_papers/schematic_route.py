@@ -142,7 +142,7 @@ class Board:
         (left, right), (top, bottom) = ((min(axis), max(axis)) for axis in zip(*goals, strict=True))
 
         def ahead(x: int, y: int) -> int:
-            return max(left - x, 0, x - right) + max(top - y, 0, y - bottom)
+            return int(max(left - x, 0, x - right) + max(top - y, 0, y - bottom))
 
         heap: list[tuple[int, int, Spot, Step]] = [(ahead(*start), 0, start, out)]
         cost_at: dict[tuple[Spot, Step], int] = {(start, out): 0}

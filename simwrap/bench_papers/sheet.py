@@ -13,7 +13,7 @@ import numpy as np
 from simwrap.amplifier.gain_plan import plan
 from simwrap.amplifier.page import CAUTIONS as CHECKED
 from simwrap.amplifier.parts import Part, every_part
-from simwrap.amplifier.supply_match import Match, at_voltage, fed, match
+from simwrap.amplifier.supply_match import Match, at_voltage, fed, match, measured
 from simwrap.bench_papers import parts_list
 from simwrap.bench_papers.discharge_times import Charged, charged
 from simwrap.bench_papers.powering_up import Reading, Step, steps
@@ -143,6 +143,9 @@ def _supply(made: Sheet) -> None:
         return
     if np.isfinite(made.supply.voltage):
         made.circuit = made.supply.circuit
+        # The match is content with figures at a current that is nearly the same: a meter isn't.
+        exact = measured(made.design, made.design.supply, made.supply.current, made.engine)
+        made.supply = replace(made.supply, supply=exact)
     else:
         made.notes.append("The supply and the circuit agree on no voltage: the chart is for the stated one.")
 
