@@ -42,6 +42,8 @@ LINEAR_STEPS, MOST_LINEAR_STEPS, LINEAR_STEPS_FASTEST = 50, 400, 12
 POOR = 0.1
 #: Levels from which the steady state at another is expected, and the most that their weights may add up to.
 EXPECTED_FROM, MOST_WEIGHT = 3, 10.0
+#: How far apart these are, at least, as a part of how far the wanted level is from the further one.
+APART = 0.3
 #: Periods remembered by the secant update.
 MEMORY = 20
 RCOND = 1e-3
@@ -202,7 +204,12 @@ class Solver:
         slowly: a polynomial through a few of the nearest levels comes close.
         """
         by_level = dict(self.known)  # of a level that was run twice, the later
-        nearest = sorted(by_level, key=lambda level: abs(level - amplitude))[:most]
+        nearest: list[float] = []
+        for level in sorted(by_level, key=lambda level: abs(level - amplitude)):
+            # Two that lie side by side tell nothing of what lies far from both.
+            apart = min((abs(level - other) for other in nearest), default=np.inf)
+            if len(nearest) < most and apart > APART * abs(level - amplitude):
+                nearest.append(level)
         for count in range(len(nearest), 1, -1):
             levels = np.array(nearest[:count])
             others = [np.delete(levels, k) for k in range(count)]
@@ -256,7 +263,7 @@ class Solver:
         base = self.one_period(start)
         past = [base]
         fresh, plain, short = self._linear_period(base), 0, 1.0
-        calm, fine, near = False, False, 0
+        calm, fine, near, foretold = False, False, 0, True
         while self.count < min(PATIENCE, self.run.max_periods):
             if not fresh:
                 self._learn(base, past)
@@ -277,8 +284,11 @@ class Solver:
                 # A whole Newton step and the plain period after it left the harmonics where they were.
                 return trial
             left = self._away(trial) / max(self._away(base), 1e-300)
-            # Of a whole Newton step, what it leaves over has to be small beside what is allowed.
-            calm = newton and moved * max(1.0, 10.0 * left) < 1.0 and short == 1.0
+            # Of a whole Newton step, what it leaves over has to be small beside what is allowed. A step that left a
+            # small share of the way foretells the next one; where a plain period has said otherwise, it counts no more.
+            foretold = foretold and not calm
+            least = 0.0 if foretold and left < POOR else 1.0
+            calm = newton and moved * max(least, 10.0 * left) < 1.0 and short == 1.0
             rough = self.change(base, trial)
             near = near + 1 if rough < 1.0 else 0
             if rough * self.run.tolerance < CLOSE:
