@@ -271,7 +271,6 @@ def _named(svg: str, ident: str, title: str) -> str:
 def html(made: Sheet) -> str:
     """Return a sheet as HTML."""
     from jinja2 import Environment, PackageLoader, StrictUndefined
-    from markupsafe import Markup
 
     from simwrap import __version__
     from simwrap.units.quantity import render
@@ -280,7 +279,6 @@ def html(made: Sheet) -> str:
     room = Environment(loader=loader, autoescape=True, undefined=StrictUndefined, trim_blocks=True, lstrip_blocks=True)
     room.filters |= {
         "q": lambda value, unit, digits=3: render(float(value), unit, digits=digits),
-        "svg": Markup,
         "number": lambda row, which: _number(row, which),
         "lasting": lambda each: _lasting(each.time),
     }
