@@ -43,14 +43,18 @@ html_css_files = ["simwrap.css"]
 html_js_files = [("simwrap.js", {"defer": "defer"})]
 html_show_sourcelink = False
 html_copy_source = False
-html_sidebars = {"index": [], "accuracy": [], "changelog": []}
+# Pages without others below them need no navigation beside them.
+html_sidebars: dict[str, list[str]] = {
+    page: [] for page in ("index", "start", "physics", "accuracy", "engines", "glossary", "testing", "changelog")
+}
 html_theme_options = {
     "navigation_with_keys": False,
     "show_nav_level": 1,
     "header_links_before_dropdown": 6,
     # The wide search button reads "Search Ctrl+K" but is named "Search"; the round one has one name.
     "navbar_persistent": ["search-button"],
-    "secondary_sidebar_items": ["page-toc"],
+    # How-to pages are short, and what they print is wide.
+    "secondary_sidebar_items": {"**": ["page-toc"], "how_to/*": []},
     "footer_start": ["copyright"],
     "footer_end": [],
     "pygments_light_style": "a11y-high-contrast-light",

@@ -1,11 +1,13 @@
 """Sphinx: reference pages of stages, measures, valves, commands and template headers, made from what is there.
 
-Nothing on these pages is written by hand, so they can't say what isn't so: stages come from the headers of templates, measures
-from their options and docstrings, valves from their files, commands from what the command line itself prints as help.
+Nothing on these pages is written by hand, so they can't say what isn't so: stages come from the headers of templates,
+measures from their options and docstrings, valves from their files, commands from the help that the command line prints.
 """
 
 from __future__ import annotations
 
+import contextlib
+import io
 import re
 from collections.abc import Iterable, Iterator, Sequence
 from pathlib import Path
@@ -14,6 +16,9 @@ from typing import Any
 REPOSITORY = Path(__file__).resolve().parents[2]
 #: Where the pages go, below `docs/`; git ignores it.
 MADE = "reference/made"
+
+#: Tables with so many columns scroll on a phone.
+WIDE = 4
 
 _ROLE = re.compile(r":\w+:`~?([\w.]+)`")
 _SECTION = re.compile(r"^(\w[\w ]*)\n-{3,}$", re.MULTILINE)
@@ -24,6 +29,11 @@ def escape(text: str) -> str:
     return re.sub(r"([\\*`|_])", r"\\\1", text)
 
 
+def plain(text: str) -> str:
+    """Return a cell that is no list, also where its text is "-" or "1."."""
+    return f"\\ {escape(text)}" if text else ""
+
+
 def title(text: str, line: str = "=") -> str:
     """Return a heading."""
     return f"{escape(text)}\n{line * (2 * len(text) + 2)}\n"
@@ -32,12 +42,14 @@ def title(text: str, line: str = "=") -> str:
 def table(head: Sequence[str], rows: Iterable[Sequence[str]], widths: str = "auto") -> str:
     """Return a table; cells are text as it is, or begin with ":" where they hold markup."""
     lines = [".. list-table::", f"   :widths: {widths}"]
+    if len(head) >= WIDE:
+        lines.append("   :class: wide")
     if any(head):
         lines.append("   :header-rows: 1")
     lines.append("")
     for row in ([head] if any(head) else []) + list(rows):
         for number, cell in enumerate(row):
-            lines.append(f"   {'  ' if number else '* '}- {cell[1:] if cell.startswith(':') else escape(cell)}".rstrip())
+            lines.append(f"   {'  ' if number else '* '}- {cell[1:] if cell.startswith(':') else plain(cell)}".rstrip())
     return "\n".join(lines) + "\n\n"
 
 
@@ -168,8 +180,8 @@ def measures() -> Iterator[tuple[str, str]]:
     yield (
         "measures",
         title("Measures")
-        + "\nWhat can be asked of a circuit. An option is given as ``--option headroom.nominal_level=0.5`` at a shell, and as"
-        " ``{\"headroom\": {\"nominal_level\": 0.5}}`` in Python.\n\n"
+        + "\nWhat can be asked of a circuit. An option is given as ``--option headroom.nominal_level=0.5`` at a shell, and"
+        " as ``{\"headroom\": {\"nominal_level\": 0.5}}`` in Python.\n\n"
         + table(("measure", "what it finds", "has a picture"), rows)
         + toctree("measures", every()),
     )  # fmt: skip
@@ -201,8 +213,8 @@ def valves() -> Iterator[tuple[str, str]]:
     yield (
         "valves",
         title("Valves")
-        + "\nEach is fitted from published numbers; its page has its ratings, every number with its source, and what the model"
-        " makes of it. :doc:`/accuracy` says how far to trust them.\n\n"
+        + "\nEach is fitted from published numbers; its page has its ratings, every number with its source, and what the"
+        " model makes of it. :doc:`/accuracy` says how far to trust them.\n\n"
         + table(("valve", "kind", "also known as", "anode V, most", "anode W, most", "trust"), rows)
         + toctree("valves", valve_names()),
     )
@@ -216,9 +228,6 @@ def commands() -> Iterator[tuple[str, str]]:
     from typer.main import get_command
 
     from simwrap.cli import app, main
-
-    import contextlib
-    import io
 
     with contextlib.suppress(SystemExit), contextlib.redirect_stdout(io.StringIO()):
         main(["--help"])  # every group of commands is loaded

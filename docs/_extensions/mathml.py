@@ -18,7 +18,9 @@ def _display(writer: Any, node: nodes.Element) -> None:
     for line in node.astext().split(r"\\"):
         if line.strip():
             equation = convert(line.strip(), display="block")
-            writer.body.append(f'<div class="equation" tabindex="0" role="group" aria-label="equation">{equation}</div>')
+            writer.body.append(
+                f'<div class="equation" tabindex="0" role="group" aria-label="equation">{equation}</div>'
+            )
     raise nodes.SkipNode
 
 

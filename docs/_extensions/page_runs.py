@@ -8,7 +8,9 @@ from __future__ import annotations
 
 import hashlib
 import json
+import re
 import shutil
+from base64 import b64decode
 from pathlib import Path
 from typing import Any
 
@@ -20,6 +22,8 @@ import simwrap
 
 RAN = "_ran"
 _PRINTED = "```{printed}\n```"
+#: A PNG of one white pixel.
+_EMPTY = "iVBORw0KGgoAAAANSUhEUgAAAAEAAAABCAAAAAA6fptVAAAACklEQVR4nGP6DwABBQECz6AuzQAAAABJRU5ErkJggg=="
 _log = logging.getLogger(__name__)
 
 
@@ -35,16 +39,27 @@ def _stamp(page: Path) -> str:
     return told.hexdigest()
 
 
+def _stand_in(page: str, folder: Path) -> None:
+    """Put an empty picture in every picture's place, and nothing for what is printed."""
+    folder.mkdir(parents=True, exist_ok=True)
+    for name in re.findall(rf"\]\(/{RAN}/[^)]*/([^/)]+)\)", page):
+        (folder / name).write_bytes(b64decode(_EMPTY))
+    told = {str(block.end): "(not run)" for block in pages.blocks(page)}
+    (folder / pages.RECORD).write_text(json.dumps(told), encoding="utf-8")
+
+
 def _run_all(app: Any) -> None:
     """Run every page that has something to run and has changed."""
     root = Path(app.srcdir)
     for page in sorted(root.rglob("*.md")):
         name = page.relative_to(root).with_suffix("")
-        if name.parts[0].startswith("_") or not {"python", "sh"} & {
-            block.language for block in pages.blocks(page.read_text(encoding="utf-8"))
-        }:
+        text = page.read_text(encoding="utf-8")
+        if name.parts[0].startswith("_") or not {"python", "sh"} & {block.language for block in pages.blocks(text)}:
             continue
         folder = root / RAN / name
+        if not app.config.run_pages:
+            _stand_in(text, folder)
+            continue
         stamp, seen = _stamp(page), folder / "stamp"
         if seen.exists() and seen.read_text(encoding="utf-8") == stamp:
             continue
@@ -72,6 +87,8 @@ def _put_printed(app: Any, name: str, source: list[str]) -> None:
 
 def setup(app: Any) -> dict[str, Any]:
     """Run pages before any is read."""
+    # False (`-D run_pages=0`) only for tests of the site's links, which need no pictures.
+    app.add_config_value("run_pages", True, "env", bool)
     app.connect("builder-inited", _run_all)
     app.connect("source-read", _put_printed)
     return {"parallel_read_safe": True, "parallel_write_safe": True}

@@ -37,7 +37,7 @@ _VARIABLE = re.compile(r"SIMWRAP_\w+=")
 
 
 class Block(NamedTuple):
-    """A fenced block: its language, its text, the file that it is ("" where it isn't), and where it ends on the page."""
+    """A fenced block: its language, its text, the file that it is ("" for none), and where it ends on the page."""
 
     language: str
     code: str
@@ -60,7 +60,7 @@ def run_command(line: str) -> None:
     Raises
     ------
     RuntimeError
-        For another exit code than 0, or than the one that a comment on the line says ("# exit code 1"), with what was told.
+        For another exit code than 0, or than a comment on the line says ("# exit code 1"), with what was told.
     ValueError
         For a line that isn't ``simwrap`` or ``mkdir``.
     """
