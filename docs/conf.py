@@ -54,7 +54,7 @@ html_theme_options = {
     # The wide search button reads "Search Ctrl+K" but is named "Search"; the round one has one name.
     "navbar_persistent": ["search-button"],
     # How-to pages are short, and what they print is wide.
-    "secondary_sidebar_items": {"**": ["page-toc"], "how_to/*": []},
+    "secondary_sidebar_items": {"*": ["page-toc"], "reference/**": ["page-toc"], "how_to/*": []},
     "footer_start": ["copyright"],
     "footer_end": [],
     "pygments_light_style": "a11y-high-contrast-light",

@@ -1,7 +1,7 @@
 """Sphinx: reference pages of stages, measures, valves, commands and template headers, made from what is there.
 
 Nothing on these pages is written by hand, so they can't say what isn't so: stages come from the headers of templates,
-measures from their options and docstrings, valves from their files, commands from the help that the command line prints.
+measures from their options and docstrings, valves from their files, commands from the command line's help.
 """
 
 from __future__ import annotations
@@ -180,8 +180,8 @@ def measures() -> Iterator[tuple[str, str]]:
     yield (
         "measures",
         title("Measures")
-        + "\nWhat can be asked of a circuit. An option is given as ``--option headroom.nominal_level=0.5`` at a shell, and"
-        " as ``{\"headroom\": {\"nominal_level\": 0.5}}`` in Python.\n\n"
+        + "\nWhat can be asked of a circuit. An option is given as ``--option headroom.nominal_level=0.5`` at a shell,"
+        " and as ``{\"headroom\": {\"nominal_level\": 0.5}}`` in Python.\n\n"
         + table(("measure", "what it finds", "has a picture"), rows)
         + toctree("measures", every()),
     )  # fmt: skip
@@ -213,8 +213,8 @@ def valves() -> Iterator[tuple[str, str]]:
     yield (
         "valves",
         title("Valves")
-        + "\nEach is fitted from published numbers; its page has its ratings, every number with its source, and what the"
-        " model makes of it. :doc:`/accuracy` says how far to trust them.\n\n"
+        + "\nEach is fitted from published numbers; its page has its ratings, every number with its source, and what"
+        " the model makes of it. :doc:`/accuracy` says how far to trust them.\n\n"
         + table(("valve", "kind", "also known as", "anode V, most", "anode W, most", "trust"), rows)
         + toctree("valves", valve_names()),
     )

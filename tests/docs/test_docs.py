@@ -1,4 +1,4 @@
-"""Pages of documentation are held to the code: what they show runs, and the site is whole and loads nothing from away."""
+"""Pages of documentation are held to the code: what they show runs, the site is whole and loads nothing from away."""
 
 from __future__ import annotations
 
