@@ -9,13 +9,17 @@ import html
 from collections.abc import Iterator
 from typing import TYPE_CHECKING
 
+from simwrap.circuits.render import devices_moved
+from simwrap.measures.registry import measures
 from simwrap.tables import Listing, html_table
 
 if TYPE_CHECKING:
-    from simwrap.simulation.measurement import Measurement
+    from simwrap.simulation.measurement import Measurement, View
 
 #: How a warning is marked: a rating that is exceeded, one that is near, anything else.
 OVER, NEAR, NOTE = "OVER", "near", "note"
+#: Conditions of measures that name the ratings which were looked at, and those that aren't known.
+_CHECKED, _UNKNOWN = "limits_checked", "limits_without_a_rating"
 
 
 def marked(warning: str) -> str:
@@ -25,47 +29,99 @@ def marked(warning: str) -> str:
     return NEAR if "within 10 %" in warning or " is at its rating" in warning else NOTE
 
 
-def warnings_table(found: Measurement) -> Listing:
-    """Return the warnings, what is exceeded first."""
+def worst_mark(warnings: str) -> str:
+    """Return the mark of the worst of several warnings in one text, "" for none."""
+    return marked(warnings) if warnings else ""
+
+
+def limits_line(found: Measurement) -> str:
+    """Return how many ratings were checked, and how many of them are exceeded or near; "" where none could be."""
+    conditions = [result.conditions for result in found.results.values()]
+
+    def named(key: str) -> list[str]:
+        texts = [str(entry[key][0]) for entry in conditions if key in entry]
+        return list(dict.fromkeys(name for text in texts if text != "none" for name in text.split(", ")))
+
+    checked, unknown = named(_CHECKED), named(_UNKNOWN)
+    if not checked and not unknown:
+        return ""
+    marks = [marked(text) for text in found.warnings]
+    said = [f"{count} {words}" for mark, words in ((OVER, "OVER"), (NEAR, "near")) if (count := marks.count(mark))]
+    line = f"{len(checked)} limits checked: {', '.join(said) or 'none exceeded, none near'}"
+    return line + (f"; {len(unknown)} have no published rating" if unknown else "")
+
+
+def warnings_tables(found: Measurement) -> Iterator[Listing]:
+    """Yield what was checked, and the warnings, what is exceeded first."""
+    if line := limits_line(found):
+        yield Listing(line, (), [])
     order = [OVER, NEAR, NOTE]
     rows: list[tuple[str, ...]] = [(marked(text), text) for text in found.warnings]
     rows.sort(key=lambda row: order.index(row[0]))
-    return Listing("to look at", ("", ""), rows)
+    if rows:
+        yield Listing("" if line else "to look at", ("", ""), rows)
 
 
 def values_line(found: Measurement) -> str:
-    """Return the values of the parts that are there, in one line."""
+    """Return the values of the parts that are there and matter with the choices made, in one line."""
     shown = []
-    for symbol, _, name, value in found.stage.rows():
-        number = value.partition(" ")[0]
-        if value != "none" and number not in ("0", "0.0"):
-            stage = f"{name.rpartition('.')[0]}." if "." in name else ""
-            shown.append(f"{stage}{symbol} {value}" if symbol else f"{name} {value}")
+    stage = found.stage
+    for symbol, _, name, value in stage.rows():
+        parameter = stage.parameters.get(name)
+        if value == "none" or value.partition(" ")[0] in ("0", "0.0"):
+            continue
+        drives = parameter is not None and name.rpartition(".")[2] == "drive" and "power" in found
+        if parameter is not None and parameter.numeric and not drives and not devices_moved(stage, name):
+            continue
+        where = f"{name.rpartition('.')[0]}." if "." in name else ""
+        shown.append(f"{where}{symbol} {value}" if symbol else f"{name} {value}")
     return ", ".join(shown)
+
+
+def headlines(found: Measurement) -> Listing:
+    """Return the figures that the measures put first, a row each; those of valves have a table of their own."""
+    rows: list[tuple[str, ...]] = []
+    for name in found.results:
+        if not _own_tables(found[name]):
+            for words, text in found[name].headline():
+                number, _, unit = text.partition(" ") if text[:1] in "0123456789-+" else (text, "", "")
+                rows.append(("" if rows and name in (row[0] for row in rows) else name, words, number, unit))
+    return Listing("", ("", "", "", ""), rows)
+
+
+def _own_tables(view: View) -> bool:
+    """Return whether a measure has tables of its own, made for people; else its headline stands for it."""
+    known = measures().get(view.name)
+    return known is None or known.table is not None or not view.headline()
 
 
 def tables(found: Measurement, *, details: bool = False) -> Iterator[Listing]:
     """Yield the tables of a measurement in the order in which they are read."""
-    if found.warnings:
-        yield warnings_table(found)
+    yield from warnings_tables(found)
+    if not details:
+        for name in found.results:
+            if _own_tables(found[name]):
+                yield from (table for table in found[name].tables() if not table.details)
+        if (first := headlines(found)).rows:
+            yield first
+        return
     for name in found.results:
-        view = found[name]
-        own = view.tables()
-        rows = view.headline()
-        if not details and rows and len(own) == 1 and own[0].caption == name:
-            yield Listing(name, ("", ""), [*rows])
-        else:
-            yield from (table for table in own if details or not table.details)
-        if details:
-            yield Listing(f"{name}: measured under", ("", ""), [*view.conditions()])
-    if details:
-        values = [(name, symbol, value) for symbol, _, name, value in found.stage.rows()]
-        yield Listing(f"{found.stage.name}: {found.stage.summary}", ("parameter", "symbol", "value"), [*values])
+        yield from found[name].tables()
+        yield Listing(f"{name}: measured under", ("", ""), [*found[name].conditions()])
+    values = [(name, symbol, value) for symbol, _, name, value in found.stage.rows()]
+    yield Listing(f"{found.stage.name}: {found.stage.summary}", ("parameter", "symbol", "value"), [*values])
+
+
+def cautions(found: Measurement) -> list[str]:
+    """Return what is dangerous about what was measured."""
+    known = measures()
+    return [words for name in found.results if name in known and (words := known[name].caution)]
 
 
 def as_html(found: Measurement) -> str:
     """Return a measurement for a notebook, with the details folded away."""
     parts = [f"<p><b>{html.escape(found.stage.name)}</b>: {html.escape(values_line(found))}</p>"]
     parts += [html_table(table.caption, table.head, table.rows) for table in tables(found)]
+    parts += [f"<p><b>Caution:</b> {html.escape(words)}</p>" for words in cautions(found)]
     folded = "".join(html_table(table.caption, table.head, table.rows) for table in tables(found, details=True))
     return "".join([*parts, f"<details><summary>all figures, conditions and values</summary>{folded}</details>"])
