@@ -21,10 +21,10 @@ class Listing(NamedTuple):
     details: bool = False
 
 
-#: Between two columns of text, and below which a column of words isn't folded.
-GAP, LEAST_WIDTH = "  ", 12
+#: Between two columns of text.
+GAP = "  "
 
-#: A number with or without a unit ("194.7 V", "-180°", "5 %", "-20 to -30 %"), or that there is none; "12AX7" is a name.
+#: A number with or without a unit ("194.7 V", "-180°", "-20 to -30 %"), or that there is none; "12AX7" is a name.
 _NUMBER = re.compile(r"(not found|[-+±]?(\d[\d.]*(e[-+]?\d+)?|∞)(°| \S.*)?)?")
 
 
@@ -41,13 +41,17 @@ def html_table(caption: str, head: Sequence[str], rows: Iterable[Sequence[str]])
     lines = [list(row) for row in rows]
     sides = [f" style='text-align:{'right' if right else 'left'}'" for right in numeric_columns(len(head), lines)]
     top = (
-        "".join(f"<th{side}>{html.escape(word).replace(chr(10), '<br>')}</th>" for side, word in zip(sides, head, strict=True))
+        "".join(f"<th{side}>{_in_lines(word)}</th>" for side, word in zip(sides, head, strict=True))
         if any(head)
         else ""
     )
     cells = (zip(sides, line, strict=True) for line in lines)
     body = "".join("<tr>" + "".join(f"<td{s}>{html.escape(text)}</td>" for s, text in row) + "</tr>" for row in cells)
     return f"<table><caption>{html.escape(caption)}</caption><tr>{top}</tr>{body}</table>"
+
+
+def _in_lines(text: str) -> str:
+    return html.escape(text).replace("\n", "<br>")
 
 
 def text_table(caption: str, head: Sequence[str], rows: Iterable[Sequence[str]], width: int | None = None) -> str:
@@ -73,7 +77,11 @@ def text_table(caption: str, head: Sequence[str], rows: Iterable[Sequence[str]],
     lines += [[[cell] for cell in row] for row in body]
     widths = [max((len(text) for line in lines for text in line[column]), default=0) for column in range(len(head))]
     if width is not None:
-        widths = _folded(widths, right, width)
+        longest = [
+            max((len(word) for line in lines for text in line[column] for word in text.split()), default=0)
+            for column in range(len(head))
+        ]
+        widths = _folded(widths, right, longest, width)
         lines = [[fold(cell, size) for cell, size in zip(line, widths, strict=True)] for line in lines]
     shown = [caption] if caption else []
     for line in lines:
@@ -89,15 +97,19 @@ def text_table(caption: str, head: Sequence[str], rows: Iterable[Sequence[str]],
 
 def fold(cell: Sequence[str], width: int) -> list[str]:
     """Return lines of text folded to a width, without breaking a word that fits."""
-    return [part for text in cell for part in (textwrap.wrap(text, width) if len(text) > width else [text])]
+    return [part for text in cell for part in (_wrapped(text, width) if len(text) > width else [text])]
 
 
-def _folded(widths: Sequence[int], right: Sequence[bool], width: int) -> list[int]:
-    """Return widths of columns that fit: those of words give way, the widest first; numbers stay whole."""
+def _wrapped(text: str, width: int) -> list[str]:
+    return textwrap.wrap(text, max(width, 1), break_long_words=False, break_on_hyphens=False)
+
+
+def _folded(widths: Sequence[int], right: Sequence[bool], longest: Sequence[int], width: int) -> list[int]:
+    """Return widths of columns that fit: those of words give way, the widest first; numbers and words stay whole."""
     found = list(widths)
     excess = sum(found) + len(GAP) * (len(found) - 1) - width
     while excess > 0:
-        soft = [number for number, side in enumerate(right) if not side and found[number] > LEAST_WIDTH]
+        soft = [number for number, side in enumerate(right) if not side and found[number] > longest[number]]
         if not soft:
             break
         widest = max(soft, key=lambda number: found[number])

@@ -74,6 +74,18 @@ class Parameter(_Entry):
     choices: tuple[str, ...] = ()
     kinds: tuple[Literal["triode", "pentode", "rectifier"], ...] = ()
 
+    @property
+    def accepted(self) -> str:
+        """What is accepted, in words: a range with its unit, the words of a choice, kinds of valves."""
+        if self.unit == "choice":
+            return " or ".join(self.choices)
+        if self.unit == "valve":
+            return "a " + " or ".join(self.kinds or ("valve",))
+        low, high = (None if end is None else quantity.render(end, self.unit) for end in (self.minimum, self.maximum))
+        if low is not None and high is not None:
+            return f"{low} to {high}"
+        return f"{low} or more" if low is not None else f"{high} or less" if high is not None else "any value"
+
     @field_validator("unit")
     @classmethod
     def _known_unit(cls, unit: str) -> str:

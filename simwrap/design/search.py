@@ -17,8 +17,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from simwrap.circuits.header import Parameter
-from simwrap.circuits.stage import find_parameter
 from simwrap.circuits.render import devices_moved
+from simwrap.circuits.stage import find_parameter
 from simwrap.design.goals import Goal
 from simwrap.design.runs import Design, Runs
 from simwrap.errors import InputError, RangeError

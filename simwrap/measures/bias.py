@@ -48,9 +48,7 @@ def valve_tables(found: Any) -> list[Listing]:
     rows = [[valve.partition(".")[2], str(found[f"{valve}.type"])] for valve in valves]
     heads = ["", "valve"]
     for key, words in _COLUMNS.items():
-        values = [
-            float(found[f"{valve}.{key}"]) if f"{valve}.{key}" in found.paths else np.nan for valve in valves
-        ]
+        values = [float(found[f"{valve}.{key}"]) if f"{valve}.{key}" in found.paths else np.nan for valve in valves]
         if not np.isnan(values).all():
             unit = "A" if key.endswith("current") else "W" if key == "anode_dissipation" else "V"
             texts, sign = quantity.alike(values, "%" if key.endswith("share") else unit)

@@ -308,7 +308,7 @@ def _equal(one: Any, other: Any) -> bool:
 
 def _keep_netlist(stage: Stage | Circuit) -> Path:
     """Write the netlist of a failed stage where the user finds it."""
-    with tempfile.NamedTemporaryFile("w", prefix=f"simwrap-{stage.name}-", suffix=".cir", delete=False) as file:
+    with tempfile.NamedTemporaryFile("w", encoding="utf-8", prefix=f"simwrap-{stage.name}-", suffix=".cir", delete=False) as file:
         file.write(render(stage).complete())
     return Path(file.name)
 
