@@ -16,6 +16,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from simwrap._paths import as_folders
 from simwrap.circuits.header import Parameter, Template, ValveSlot, When
 from simwrap.circuits.library import find_template
 from simwrap.errors import InputError, RangeError, UnknownNameError
@@ -349,7 +350,7 @@ def stage(
         A template with faults, all at once.
     """
     template = find_template(name)
-    folders = tuple(Path(folder) for folder in valve_folders)
+    folders = as_folders(valve_folders)
     base = Stage(template, MappingProxyType({}), folders)
     given: dict[str, Any] = {}
     for key, value in values.items():

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import sys
+from collections.abc import Callable
 from functools import partial
 from pathlib import Path
 from typing import Annotated, Any
@@ -34,7 +35,11 @@ def list_things(
         print(context.get_help(), file=sys.stderr)
         raise typer.Exit(EXIT_BAD_INPUT)
     folders = app._folders(valves)
-    kinds = {"stages": _list_stages, "valves": partial(_list_valves, folders), "measures": _list_measures}
+    kinds: dict[str, Callable[[bool], None]] = {
+        "stages": _list_stages,
+        "valves": partial(_list_valves, folders),
+        "measures": _list_measures,
+    }
     find("list", what, kinds)(as_json)
 
 
@@ -98,6 +103,9 @@ def show(
     wanted = name.strip().casefold()
     if wanted.endswith((".toml", ".cir.j2")) or wanted in (entry.casefold() for entry in stage_names()):
         _show_circuit(app._stage(name, None, valves), as_json)
+        if wanted in measures() and not as_json:  # "supply" is both
+            print()
+            _show_measure(name, as_json)
     elif wanted in (entry.casefold() for entry in measures()):
         _show_measure(name, as_json)
     else:

@@ -5,6 +5,8 @@ from __future__ import annotations
 import json
 import re
 import sys
+from collections.abc import Iterator
+from contextlib import contextmanager
 from pathlib import Path
 from typing import Annotated, Any
 
@@ -159,9 +161,7 @@ def sweep(
     made = app._stage(stage, settings, valves, like)
     columns = _columns(made, over)
     kept = file or (data.with_name(f"{data.stem}.partial.nc") if data is not None else None)
-    if kept is not None and kept.exists():
-        output.note(f"what is done already is taken from {kept}")
-    try:
+    with _told_what_is_kept(kept):
         found = run(
             made,
             columns,
@@ -172,8 +172,6 @@ def sweep(
             file=kept,
             progress=sys.stderr.isatty(),
         )
-    except KeyboardInterrupt:
-        raise KeyboardInterrupt(_interrupted(kept)) from None
     tell_warnings(found)
     if data is not None:
         write_dataset(found, data)
@@ -191,15 +189,26 @@ def sweep(
         print_dataset(found, details)
 
 
-def _interrupted(kept: Path | None) -> str:
-    """Return where what is done lies, and how to go on."""
-    if kept is None or not kept.exists():
-        return "interrupted, nothing is kept; with --file FILE.nc what is done stays"
-    from simwrap.simulation.sweep import PENDING, load
+@contextmanager
+def _told_what_is_kept(kept: Path | None) -> Iterator[None]:
+    """Say where what is done already lies, and after Ctrl-C how much of it there is and how to go on."""
+    if kept is not None and kept.is_file():
+        output.note(f"what is done already is taken from {kept}")
+    try:
+        yield
+    except KeyboardInterrupt:
+        words = "interrupted, nothing is kept"
+        if kept is None:
+            words += "; with --file FILE.nc what is done stays"
+        elif kept.is_file():
+            from simwrap.simulation.sweep import PENDING, load
 
-    status = load(kept)["status"].values.ravel()
-    done = int((status != PENDING).sum())
-    return f"interrupted: {done} of {status.size} points are kept in {kept}; the same command goes on from there"
+            status = load(kept)["status"].values.ravel()
+            done = int((status != PENDING).sum())
+            words = (
+                f"interrupted: {done} of {status.size} points are kept in {kept}; the same command goes on from there"
+            )
+        raise KeyboardInterrupt(words) from None
 
 
 def tell_warnings(data: Any, points: str = "points") -> None:

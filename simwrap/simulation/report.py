@@ -16,7 +16,7 @@ from simwrap.circuits.render import devices_moved
 from simwrap.measures.registry import measures
 from simwrap.measures.results import full_name, split_name
 from simwrap.simulation.dataset import point_dims, single_figures, unit_of
-from simwrap.tables import GAP, Listing, html_table
+from simwrap.tables import GAP, Listing, html_table, text_table
 from simwrap.units import quantity
 
 if TYPE_CHECKING:
@@ -234,6 +234,14 @@ def cautions(found: Measurement) -> list[str]:
     """Return what is dangerous about what was measured."""
     known = measures()
     return [words for name in found.results if name in known and (words := known[name].caution)]
+
+
+def as_text(found: Measurement) -> str:
+    """Return a measurement as text: what is read first."""
+    parts = [f"{found.stage.name}: {values_line(found)}"]
+    parts += [text_table(t.caption, t.head, t.rows) if t.head else t.caption for t in tables(found)]
+    parts += [f"CAUTION: {words}" for words in cautions(found)]
+    return "\n".join([*parts, f"simulated by {found.provenance.get('engine', found.engine)}"])
 
 
 def as_html(found: Measurement) -> str:

@@ -34,7 +34,7 @@ if TYPE_CHECKING:
 #: Points that are simulated between two savings (and between two steps of a progress bar): the
 #: first ones, and then by what the measures turned out to ask. Never by the clock: with the same
 #: blocks every time, the numbers are the same to the last bit.
-FIRST_BLOCK, BLOCK, SLOW_BLOCK = 16, 1024, 32
+FIRST_BLOCK, BLOCK, SLOW_BLOCK = 4, 1024, 32
 
 #: Status of a point that has not been run.
 PENDING = "not run yet"
@@ -76,6 +76,10 @@ def make_grid(stage: Stage | Circuit, values: Mapping[str, Iterable[Any]], *, zi
     UnknownNameError, QuantityError, RangeError
         For a parameter or a value that the stage doesn't accept.
     """
+    if not isinstance(values, Mapping):
+        raise RangeError(
+            "values", values, 'values by parameter, such as {"cathode_resistor": ["1k", "1k5"]}', stage.name
+        )
     axes: dict[str, NDArray[Any]] = {}
     columns: dict[str, NDArray[Any]] = {}
     for name, given in values.items():
@@ -369,6 +373,7 @@ def save(data: xarray.Dataset, file: str | Path) -> None:
             single = data[[*single_figures(data), *NOTES]]
             keep = [name for name in single.coords if set(single[name].dims) <= dims]
             table = single.reset_coords(drop=False)[[*keep, *single.data_vars]] if keep else single
+            table = table if dims else table.expand_dims("point")  # of a single measurement
             table.to_dataframe().reset_index(drop=not dims & set(single.indexes)).to_csv(partial, index=False)
         else:
             raise RangeError("file", file.name, "a name that ends in .nc (netCDF) or .csv")
