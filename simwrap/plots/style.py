@@ -85,9 +85,10 @@ class Picture(Figure):
             Say on stderr where no window can be opened.
         """
         if _in_notebook():
-            from IPython.display import display
+            from IPython import display
 
-            display(self)
+            below: Any = display.display
+            below(self)
             return
         from matplotlib import pyplot
 

@@ -212,6 +212,18 @@ def test_progress_is_told_and_ends_at_the_last_point() -> None:
     assert [done for done, _ in told] == sorted(done for done, _ in told)
 
 
+def test_progress_moves_inside_a_block_of_slow_points() -> None:
+    told: list[int] = []
+    simwrap.sweep(
+        STAGE, {"cathode_resistor": np.linspace(1e3, 2e3, 14)}, {"headroom": {"levels": 18}},
+        progress=lambda done, _: told.append(done),
+    )  # fmt: skip
+    assert told == sorted(set(told))  # never back, never the same twice
+    assert told[-1] == 14
+    # A first block of 4 points, a second one of 10: told in between too.
+    assert any(4 < done < 14 for done in told)
+
+
 @pytest.mark.ngspice
 def test_the_spot_check_notes_the_disagreement() -> None:
     data = simwrap.sweep(

@@ -18,7 +18,7 @@ def draw(reader: Reader) -> Figure:
         raise InputError("plot: power was measured without its curve; measure it with levels above 0")
     figure = new_figure(7.5, 7.0)
     top, middle, bottom = figure.subplots(3, 1, sharex=True)
-    single = len(reader.labels) == 1
+    single, several = len(reader.labels) == 1, len(reader.paths("valves.", ".grid_drive")) > 1
     for point, label, style in chosen_points(reader):
         drive = reader["drive_in"][point]
         dots = {"marker": ".", "markersize": 4, **style}
@@ -28,10 +28,11 @@ def draw(reader: Reader) -> Figure:
             bottom.plot(drive, 1e3 * reader["anode_current_curve"][point], **dots)
     if single:
         drive = reader["drive_in"][0]
+        of_all = ", all valves" if several else ""
         for number, electrode in enumerate(("anode", "screen")):
             current = 1e3 * reader[f"{electrode}_current_curve"][0]
             if np.nanmax(np.abs(current)) > 0:
-                bottom.plot(drive, current, label=f"{electrode} current, all valves, average", **line_style(number))
+                bottom.plot(drive, current, label=f"{electrode} current{of_all}, average", **line_style(number))
         for mark, words in (("clipping", "onset of clipping"), ("class_a", "end of class A")):
             place = float(reader[f"{mark}.drive"][0])
             if np.isfinite(place):
@@ -42,7 +43,7 @@ def draw(reader: Reader) -> Figure:
     top.set_ylabel(label_of("output power", "W"))
     middle.set_ylabel(label_of("distortion", "%"))
     bottom.set_ylabel(label_of("current", "mA") if single else label_of("anode current", "mA"))
-    bottom.set_xlabel(label_of("drive at each grid, r.m.s.", "V"))
+    bottom.set_xlabel(label_of(f"drive at {'each' if several else 'the'} grid, r.m.s.", "V"))
     for axes in (top, bottom):
         axes.set_ylim(bottom=0)
     log_axis(middle, "y", plain=True)
