@@ -150,12 +150,15 @@ def fit(
 
     from simwrap.valves import fit_figure, fit_file, fit_tables
 
-    with Progress(console=Console(stderr=True), transient=True, disable=not sys.stderr.isatty()) as bar:
-        task = bar.add_task("fitting", total=None)
-        result = fit_file(
-            points, file, name=name, kind=kind, family=family,
-            progress=lambda done, total: bar.update(task, completed=done, total=total),
-        )  # fmt: skip
+    def fitted(progress: Any = None) -> Any:
+        return fit_file(points, file, name=name, kind=kind, family=family, progress=progress)
+
+    if sys.stderr.isatty():
+        with Progress(console=Console(stderr=True), transient=True) as bar:
+            task = bar.add_task("fitting", total=None)
+            result = fitted(lambda done, total: bar.update(task, completed=done, total=total))
+    else:
+        result = fitted()
     for table in fit_tables(result):
         output.print_table(table.title, list(table.head), list(table.rows))
     if plot is not None:

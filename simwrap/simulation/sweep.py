@@ -24,8 +24,9 @@ from simwrap.errors import InputError, RangeError
 from simwrap.measures.requests import Result, Variable
 from simwrap.measures.results import axes_of, labelled
 from simwrap.simulation.dataset import NOTES, Layout, about, make_dataset, point_dims, single_figures
-from simwrap.simulation.evaluate import Outcome, evaluate, provenance
+from simwrap.simulation.evaluate import evaluate, provenance
 from simwrap.simulation.measurement import MeasureChoice, chosen_measures
+from simwrap.simulation.outcome import Outcome
 from simwrap.valves import designation
 
 if TYPE_CHECKING:
@@ -128,6 +129,7 @@ class _Collected:
         self.reasons = np.full(points, PENDING, dtype=object)
         self.warnings = np.full(points, "", dtype=object)
         self.engines: set[str] = set()
+        self.refused: dict[str, str] = {}
         self.block = 0
 
     def add(self, indices: NDArray[np.intp], outcome: Outcome) -> None:
@@ -147,6 +149,7 @@ class _Collected:
             self.arrays[name][indices] = array
         self.reasons[indices] = outcome.reasons
         self.warnings[indices] = outcome.warnings
+        self.refused |= outcome.refused
         self.engines |= {name for used in outcome.engines for name in used.split("+") if name}
         self.block = self.block or (SLOW_BLOCK if outcome.slow else BLOCK)
 
@@ -249,6 +252,9 @@ def sweep(
         if file is not None and data is not None:
             save(data, file)
     assert data is not None
+    for name, why in collected.refused.items():
+        if name not in collected.templates:
+            warnings.warn(f"{why}; left out", stacklevel=2)
     if spot_check is None:
         spot_check = SPOT_CHECK_POINTS if points > 200 else 0
     if spot_check and pending.any():
