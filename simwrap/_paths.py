@@ -90,7 +90,7 @@ def _folders(kind: str, added: Iterable[str | PathLike[str]]) -> list[Path]:
     found = []
     for folder in as_folders(added):
         if not folder.is_dir():
-            raise InputError(f"{shown(folder)} is not a folder; give a folder with {kind} in it")
+            raise InputError(f'"{folder}" is not a folder; give a folder with {kind} in it')
         inner = folder / kind
         found.append(inner if inner.is_dir() else folder)
     # An editable install has no packaged copy: there the repository's own folder counts.

@@ -85,10 +85,8 @@ class Picture(Figure):
             Say on stderr where no window can be opened.
         """
         if _in_notebook():
-            from IPython import display
-
-            below: Any = display.display
-            below(self)
+            below: Any = sys.modules["IPython.display"]
+            below.display(self)
             return
         from matplotlib import pyplot
 

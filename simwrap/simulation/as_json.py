@@ -19,6 +19,8 @@ A sweep is one object::
     coords       by name of a swept parameter or of a curve's axis: dims, units, values
     variables    by name of a figure or curve, and "status" and "warnings": dims, units, values
 
+Null is a number that isn't finite. What has no number at all is "" among words.
+
 What there is, as `simwrap list` has it, is one object: ``schema``, and ``stages``, ``valves`` or ``measures``, a list
 of objects. What one of them is, as `simwrap show` has it, is one object; numbers are in the unit beside them, those
 of valves in SI units (V, A, W, ohm, F, S, Hz)::
@@ -35,8 +37,6 @@ of valves in SI units (V, A, W, ohm, F, S, Hz)::
                  as the valve's file has them
     conditions   published operating conditions by their short names, as the valve's file has them
     published    the numbers that the model is held to: row, label, quantity, unit, published, model, error, use
-
-Null is a number that isn't finite. What has no number at all is "" among words.
 """
 
 from __future__ import annotations

@@ -218,10 +218,7 @@ def sweep(
     stage = as_circuit(stage, "sweep")
     grid = make_grid(stage, values, zipped=zipped)
     chosen = chosen_measures(stage, measures)
-    if file is not None:
-        file = _path(file)
-        if file.suffix != ".nc":
-            raise RangeError("file", file.name, "a name that ends in .nc (netCDF)")
+    file = None if file is None else _path(file, ".nc")
     points = grid.table.points
     keep = points <= 5000 if curves is None else curves
     done = _resumed(file, grid, chosen) if file is not None else None
@@ -347,8 +344,8 @@ def _spot_check(
         )
 
 
-def _path(given: Any) -> Path:
-    """Return the name of a file, checked as far as that can be done without opening it.
+def _path(given: Any, ending: str = "") -> Path:
+    """Return the name of a file, checked as far as that can be done without opening it; ``ending``: what it has to have.
 
     Raises
     ------
@@ -356,6 +353,8 @@ def _path(given: Any) -> Path:
     """
     if not isinstance(given, str | os.PathLike) or "\0" in str(given) or not str(given).strip():
         raise RangeError("file", given, "the name of a file, such as sweep.nc")
+    if ending and Path(given).suffix != ending:
+        raise RangeError("file", Path(given).name, f"a name that ends in {ending}")
     return Path(given)
 
 

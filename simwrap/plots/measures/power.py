@@ -38,7 +38,8 @@ def draw(reader: Reader) -> Figure:
     current.set(xlabel=label_of(drive_words, "V"))
     current.set_ylabel(label_of(f"{'current' if single else 'anode current'}{of_all}", "mA"))
     dissipation.set(xlabel=label_of(drive_words, "V"))
-    dissipation.set_ylabel(label_of(f"{'dissipation' if single else 'anode dissipation'}{' of the hottest valve' if several else ''}", "W"))
+    hottest = " of the hottest valve" if several else ""
+    dissipation.set_ylabel(label_of(f"{'dissipation' if single else 'anode dissipation'}{hottest}", "W"))
     for axes in (power, current, dissipation):
         axes.set_ylim(bottom=0)
         axes.set_xlim(left=0)
