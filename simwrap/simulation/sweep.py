@@ -345,7 +345,7 @@ def _spot_check(
 
 
 def _path(given: Any, ending: str = "") -> Path:
-    """Return the name of a file, checked as far as that can be done without opening it: ``ending`` too, if one is given.
+    """Return the name of a file, checked as far as can be without opening it: ``ending`` too, if one is given.
 
     Raises
     ------
