@@ -246,7 +246,10 @@ def main(arguments: list[str] | None = None) -> None:
     output.prepare()
     warnings.showwarning = lambda message, *_: output.note(str(message))
     # They add their commands to the app.
-    for name in ("measure_commands", "amplifier_commands", "library_commands", "design_commands", "valve_commands"):
+    for name in (
+        "measure_commands", "amplifier_commands", "bench_commands", "library_commands", "design_commands",
+        "valve_commands",
+    ):  # fmt: skip
         import_module(f"simwrap.cli.{name}")
     command = typer.main.get_command(app)
     try:

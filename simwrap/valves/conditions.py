@@ -46,15 +46,29 @@ def is_total(row: OutputRow) -> bool:
     return row.total_current or row.connection == "triode-connected"
 
 
+#: What makes a row another circuit than the next.
+_OF_A_CIRCUIT = (
+    "topology", "connection", "tap", "supply", "anode_voltage", "screen_voltage", "grid_voltage", "cathode_resistor",
+    "cathode_connection", "screen_resistor", "common_screen_resistor", "load",
+)  # fmt: skip
+
+
 def conditions(valve: Valve) -> dict[str, OutputRow]:
     """Return the published output-stage rows of a valve by a short name of each.
 
     A name is the topology, the connection and the voltage, such as "single-ended 250 V" or "push-pull ultra-linear
-    430 V"; where that isn't enough to tell rows apart, screen voltage, load, bias, and at last a number follow.
+    430 V"; where that isn't enough to tell rows apart, the screen's voltage, the kind of bias, the load, and at last a
+    number follow. Of rows that differ in nothing but the drive the one at the largest counts.
     """
-    rows = valve.outputs
+    by_circuit: dict[Any, OutputRow] = {}
+    for row in valve.outputs:
+        circuit = tuple(getattr(row, name) for name in _OF_A_CIRCUIT)
+        known = by_circuit.get(circuit)
+        if known is None or (drive_of(row) or 0.0) > (drive_of(known) or 0.0):
+            by_circuit[circuit] = row
+    rows = list(by_circuit.values())
     found = [_start(row) for row in rows]
-    for more in (_screen, _load, _bias, _number):
+    for more in (_screen, _bias, _load, _number):
         for name in {name for name in found if found.count(name) > 1}:
             alike = [index for index, entry in enumerate(found) if entry == name]
             words = [more(rows[index], place + 1) for place, index in enumerate(alike)]
@@ -74,7 +88,8 @@ def _start(row: OutputRow) -> str:
 def _screen(row: OutputRow, _: int) -> str:
     if row.connection == "ultra-linear":
         return f"tap {100 * row.tap:g} %"
-    return "" if row.screen_voltage is None else f"screen {row.screen_voltage:g} V"
+    own = row.screen_voltage not in (None, row.supply if row.supply is not None else row.anode_voltage)
+    return f"screen {row.screen_voltage:g} V" if own else ""
 
 
 def _load(row: OutputRow, _: int) -> str:

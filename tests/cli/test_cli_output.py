@@ -240,7 +240,7 @@ def test_lists_and_shows_are_numeric_and_as_described(capsys: pytest.CaptureFixt
     valve = told("show", "EL84")
     # 12 W (Philips EL84 sheet).
     assert valve["ratings"]["anode_dissipation_max"] == 12.0
-    assert valve["conditions"]["push-pull 300 V"]["load"] == 8000.0
+    assert valve["conditions"]["push-pull 300 V cathode bias"]["load"] == 8000.0
     assert all(isinstance(row["published"], float | int) for row in valve["published"])
     assert {row["unit"] for row in valve["published"]} <= {"V", "A", "W", "S", "ohm", "%", ""}
 
