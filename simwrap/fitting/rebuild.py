@@ -41,7 +41,7 @@ def read_hand_part(path: Path) -> ValveFile:
 
     try:
         return schema.check(tomllib.loads(hand_part(path.read_text(encoding="utf-8"))), path, fitted=False)
-    except (OSError, UnicodeDecodeError, tomllib.TOMLDecodeError) as failure:
+    except (OSError, ValueError, RecursionError) as failure:
         raise FileProblemsError(path, [f"can't be read as TOML: {failure}"]) from None
 
 

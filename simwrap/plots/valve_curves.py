@@ -290,6 +290,6 @@ def fit_figure(result: FitResult) -> Figure:
     if len(shown) <= 40:
         words = [f"{r.number.quantity.replace('_', ' ')}, {r.number.label}" for r in shown]
         axes.set_xticks(position, words, rotation=90, fontsize=7)
-    _finish(axes, f"{result.numbers} numbers calibrate", "number", "law - given [%, distortion in points]")
+    _finish(axes, f"{result.numbers} numbers calibrate", "number", "model - given [%, distortion in points]")
     legend_across(figure, [axes])
     return figure

@@ -11,7 +11,7 @@ from simwrap.valves.library import designation, get_valve, models_folder, valve_
 from simwrap.valves.valve import Currents, SmallSignal, Valve
 
 if TYPE_CHECKING:
-    from simwrap.fitting.datasheet import facts, fit_tables
+    from simwrap.fitting.datasheet import facts, fit_tables, unit_of_quantity, verdict
     from simwrap.fitting.write_file import fit_file
     from simwrap.plots.valve_curves import contact_sheet, curves_figure, fit_figure
     from simwrap.valves.curves import operating_point
@@ -24,6 +24,8 @@ _LATER = {
     "fit_file": "simwrap.fitting.write_file",
     "fit_tables": "simwrap.fitting.datasheet",
     "operating_point": "simwrap.valves.curves",
+    "unit_of_quantity": "simwrap.fitting.datasheet",
+    "verdict": "simwrap.fitting.datasheet",
 }
 
 __all__ = [
@@ -40,8 +42,10 @@ __all__ = [
     "get_valve",
     "models_folder",
     "operating_point",
+    "unit_of_quantity",
     "valve_file",
     "valve_names",
+    "verdict",
 ]
 
 

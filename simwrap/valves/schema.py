@@ -487,6 +487,6 @@ def read(path: Path, *, fitted: bool = True) -> ValveFile:
     """Read and check one valve file; see :func:`check` for errors."""
     try:
         data = tomllib.loads(path.read_text(encoding="utf-8"))
-    except (OSError, UnicodeDecodeError, tomllib.TOMLDecodeError) as failure:
+    except (OSError, ValueError, RecursionError) as failure:  # ValueError: TOML, its encoding, numbers too long
         raise FileProblemsError(path, [f"can't be read as TOML: {failure}"]) from None
     return check(data, path, fitted=fitted)

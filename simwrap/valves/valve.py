@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
+from importlib import import_module
 from pathlib import Path
 from typing import Any, NamedTuple
 
@@ -11,6 +12,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from simwrap.errors import InputError
+from simwrap.tables import html_table
 from simwrap.valves import laws
 from simwrap.valves.schema import (
     Base,
@@ -144,6 +146,14 @@ class Valve:
     def __repr__(self) -> str:
         words = f"{self.kind} section" if self.kind_matters else self.kind
         return f"<{self.name}, {words}: {self.summary}; simwrap.valves.facts() has all>"
+
+    def _repr_html_(self) -> str:
+        """Return what `simwrap show` prints, the proof folded away."""
+        tables = import_module("simwrap.valves").facts(self)  # by name: what tells of valves stands above them
+        first, *others = (html_table(table.title, table.head, table.rows) for table in tables)
+        ratings, *proof = others or [""]
+        folded = "".join(proof)
+        return f"{first}{ratings}<details><summary>conditions, proof and sources</summary>{folded}</details>"
 
     def currents(
         self,
