@@ -8,9 +8,13 @@ netlist. So the two forms can't drift apart.
 Inside a law currents are in mA: simulators stop iterating at absolute tolerances near 1 uV, and
 the currents are carried as node voltages.
 
-Every law is finite, smooth and rising over any voltages a solver can wander through. The grid
-current is added to the anode (and screen) current to give the cathode current; it is not taken
-from the anode current.
+Every law is finite, smooth and rising over any voltages a solver can wander through.
+
+Grid and cathode are a diode. As the anode (in pentodes the screen) pulls, the grid keeps a share of that diode's
+current, slowly less as the pull grows; in triodes also electrons that turn back in front of an anode which is no more
+positive than the grid (12AU7 and 12AT7 curves with positive grid; see their files). What a positive grid takes is
+missing at the anode; in the first volt of drive it collects electrons that would have gone back to the cathode, and
+takes nothing from the anode.
 """
 
 from __future__ import annotations
@@ -32,6 +36,18 @@ DIVISION_BEND = 0.3
 
 #: Width [V] of the knee of the grid current law.
 GRID_WIDTH = 0.165
+
+#: Pull [V] at which the grid's share of the current has fallen to half of what it is with a pull of some volts.
+GRID_FALL = 500.0
+
+#: Pull relative to the grid's drive at which half of the electrons that would turn back to the grid no longer do.
+GRID_TURN = 1.37
+
+#: Perveance of what the grid takes with an anode that pulls, as part of the cathode's, at most.
+MOST_TAKEN = 0.5
+
+#: Grid current [A] at which the grid is said to begin to take current, and pull [V] there.
+GRID_ONSET_CURRENT, GRID_ONSET_PULL = 0.3e-6, 250.0
 
 
 class Numeric:
@@ -163,9 +179,21 @@ class MilliAmps(NamedTuple):
 
 @dataclass(frozen=True)
 class GridConstants:
-    """Grid current: ``grid_perveance`` [A/V^1.5], ``grid_onset`` [V]."""
+    """Grid current.
+
+    Parameters
+    ----------
+    grid_perveance : float
+        Of grid and cathode as a diode, with nothing that pulls electrons through the grid [A/V^1.5].
+    grid_share : float
+        Part of that current which the grid still takes when the anode (in pentodes the screen) pulls, 0..1. It
+        falls further as the pull rises. Files without it are of before grid and anode shared.
+    grid_onset : float
+        Shift of the grid voltage [V], such that :data:`GRID_ONSET_CURRENT` flows at the published onset.
+    """
 
     grid_perveance: float = 0.0
+    grid_share: float = 1.0
     grid_onset: float = 0.0
 
 
@@ -192,7 +220,7 @@ class TriodeConstants(GridConstants):
         Contact potential in series with the grid [V].
     knee : float
         Anode voltage at which the current fails to reach all of the space current [V].
-    grid_perveance, grid_onset : float
+    grid_perveance, grid_share, grid_onset : float
         See :class:`GridConstants`.
     """
 
@@ -269,29 +297,43 @@ def softplus(ops: Any, value: Any) -> Any:
 
 
 def _space_current(ops: Any, c: Any, pull: Any, grid: Any, width: Any, emission: Any, mu: Any) -> Any:
-    """Return the current of both cathode sections [mA] for a pull [V] referred to the anode or screen."""
+    """Return the current of both cathode sections [mA] for a pull [V] referred to the anode or screen.
+
+    Each drive has a node of its own: a simulator differentiates short expressions faster than long ones.
+    """
     upper = ops.node("z1", (pull / (mu * c.mu) + (grid + c.contact)) / width)
     lower = ops.node("z2", (pull / (mu * (c.mu / (1.0 + c.tail_drop))) + (grid + c.contact)) / width)
-    parts = (1.0 - c.tail_share) * ops.power(width * softplus(ops, upper) + DRIVE_FLOOR, c.exponent)
-    parts = parts + c.tail_share * ops.power(width * softplus(ops, lower) + DRIVE_FLOOR, c.exponent)
+    upper = ops.node("s1", width * softplus(ops, upper) + DRIVE_FLOOR)
+    lower = ops.node("s2", width * softplus(ops, lower) + DRIVE_FLOOR)
+    parts = (1.0 - c.tail_share) * ops.power(upper, c.exponent) + c.tail_share * ops.power(lower, c.exponent)
     return (emission * (1e3 * c.perveance)) * parts
 
 
-def grid_current(ops: Any, c: Any, grid: Any) -> Any:
-    """Return the grid current [mA]."""
+def _grid_current(ops: Any, c: Any, grid: Any, pull: Any) -> tuple[Any, Any]:
+    """Return the grid current [mA] beside a ``pull`` [V], that of the next electrode, and what is taken from that."""
     if not np.any(c.grid_perveance):
-        return 0.0 * grid
-    drive = GRID_WIDTH * softplus(ops, (grid + c.grid_onset) / GRID_WIDTH) + DRIVE_FLOOR
-    return (1e3 * c.grid_perveance) * ops.power(drive, 1.5)
+        return ops.node("ig", 0.0 * grid), 0.0
+    drive = ops.node("gd", GRID_WIDTH * softplus(ops, (grid + c.grid_onset) / GRID_WIDTH) + DRIVE_FLOOR)
+    kept = c.grid_share / (1.0 + (1.0 / GRID_FALL) * pull)
+    if isinstance(c, TriodeConstants):
+        turn = drive * drive
+        kept = kept + (1.0 - c.grid_share) * (turn / (turn + (GRID_TURN**-2) * (pull * pull) + 1e-9))
+    # The small numbers are for a simulator's first guess, where all nodes are at 0 V.
+    ig = ops.node("ig", (1e3 * c.grid_perveance) * (drive * ops.sqrt(ops.abs(drive) + 1e-15)) * kept)
+    # Never more than the space current, whatever the constants.
+    part = np.minimum(1.0, MOST_TAKEN * c.perveance / (c.grid_perveance * c.grid_share + 1e-30))
+    return ig, part * ig * drive / (drive + 1.0)
 
 
 def triode(ops: Any, c: TriodeConstants, anode: Any, grid: Any, emission: Any, mu: Any) -> MilliAmps:
     """Triode of two sections, so that the amplification factor falls at low current."""
     pull = ops.node("va", positive(ops, anode))
-    width = c.width + c.width_slope * pull if np.any(c.width_slope) else c.width
+    width = ops.node("w", c.width + c.width_slope * pull) if np.any(c.width_slope) else c.width
     current = _space_current(ops, c, pull, grid, width, emission, mu)
-    ia = ops.node("ia", current * (1.0 - ops.exp((-1.0 / c.knee) * pull)))
-    return MilliAmps(ia, ops.node("ig", grid_current(ops, c, grid)))
+    ig, taken = _grid_current(ops, c, grid, pull)
+    # Below the knee the law holds space current back anyway: less of it is taken there.
+    taken = taken * (pull / (pull + 2.0 * c.knee))
+    return MilliAmps(ops.node("ia", current * (1.0 - ops.exp((-1.0 / c.knee) * pull)) - taken), ig)
 
 
 def pentode(ops: Any, c: PentodeConstants, anode: Any, grid: Any, screen: Any, emission: Any, mu: Any) -> MilliAmps:
@@ -299,8 +341,9 @@ def pentode(ops: Any, c: PentodeConstants, anode: Any, grid: Any, screen: Any, e
     va = ops.node("va", positive(ops, anode))
     vs = ops.node("vs", 1.0 + positive(ops, screen - 1.0))
     pull = vs + c.anode_reach * va
-    width = c.width + c.width_slope * pull
-    ik = ops.node("ik", _space_current(ops, c, pull, grid, width, emission, mu))
+    width = ops.node("w", c.width + c.width_slope * pull)
+    ig, taken = _grid_current(ops, c, grid, vs)
+    ik = ops.node("ik", _space_current(ops, c, pull, grid, width, emission, mu) - taken)
     # How far to cut-off the grid is: 0 at zero bias, 1 at cut-off, held within 0..1.5.
     bias = ops.node("bias", ((-c.mu) * (mu * grid)) / (ops.abs(vs) + 0.01))
     bias = ops.node("turn", 0.5 * (bias + ops.sqrt(bias * bias + 0.04)))
@@ -318,7 +361,7 @@ def pentode(ops: Any, c: PentodeConstants, anode: Any, grid: Any, screen: Any, e
     ia = ops.node("ia", ik * share * ops.exp((-1.0 / c.knee_sharpness) * softplus(ops, excess)))
     # A screen below its cathode takes nothing; from some ten volts up this factor is 1 to the last digit that counts.
     ig2 = ops.node("ig2", (ik - ia) * (1.0 - ops.exp((-1.0 / SCREEN_ONSET) * positive(ops, screen))))
-    return MilliAmps(ia, ops.node("ig", grid_current(ops, c, grid)), ig2)
+    return MilliAmps(ia, ig, ig2)
 
 
 def rectifier(ops: Any, c: RectifierConstants, anode: Any, emission: Any) -> Any:
@@ -390,18 +433,11 @@ def netlist_lines(
     return ops.lines
 
 
-def grid_constants(onset: float = -0.5, current_at_1v: float = 0.5e-3) -> dict[str, float]:
-    """Return the grid constants for 0.3 uA at ``onset`` [V] and ``current_at_1v`` [A] at +1 V.
+def grid_onset_sum(perveance: Any, share: Any) -> Any:
+    """Return the sum of the constant ``grid_onset`` and the grid voltage at :data:`GRID_ONSET_CURRENT` [V].
 
-    Solved in closed form by a secant on the onset; the perveance follows.
+    In closed form: the grid is then so far below its knee that only ``share`` counts.
     """
-    from scipy.optimize import brentq
-
-    def drive(grid: float, shift: float) -> float:
-        return float(GRID_WIDTH * softplus(Numeric, (grid + shift) / GRID_WIDTH) + DRIVE_FLOOR)
-
-    def error(shift: float) -> float:
-        return 1.5 * float(np.log(drive(1.0, shift) / drive(onset, shift))) - float(np.log(current_at_1v / 0.3e-6))
-
-    shift = float(brentq(error, -1.0, 3.0, xtol=1e-14))
-    return {"grid_perveance": current_at_1v / drive(1.0, shift) ** 1.5, "grid_onset": shift}
+    kept = perveance * share / (1.0 + GRID_ONSET_PULL / GRID_FALL)
+    drive = (GRID_ONSET_CURRENT / kept) ** (2.0 / 3.0) - DRIVE_FLOOR
+    return GRID_WIDTH * np.log(np.expm1(drive / GRID_WIDTH))

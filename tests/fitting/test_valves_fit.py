@@ -11,12 +11,14 @@ from picture_rules import assert_readable
 from published_rows import SECTIONS
 
 from simwrap.errors import FileProblemsError, InputError, UnknownNameError
+from simwrap.fitting import fit_tables
 from simwrap.fitting.fit import fit_section, proof
 from simwrap.fitting.read_table import read_table
 from simwrap.fitting.rebuild import differences, main, read_hand_part, rebuilt
 from simwrap.fitting.rows import ChartRows
 from simwrap.fitting.write_file import fit_file
-from simwrap.valves import fit_figure, fit_tables, get_valve, valve_file
+from simwrap.plots.valve_curves import fit_figure
+from simwrap.valves import get_valve, valve_file
 from simwrap.valves.laws import PentodeConstants, TriodeConstants, evaluate
 from simwrap.valves.library import models_folder
 from simwrap.valves.schema import Point, Section

@@ -11,17 +11,28 @@ from functools import cache
 
 import numpy as np
 import pytest
+from numpy.typing import NDArray
 from published_rows import median_and_worst, number, printed
 from stage_runs import operating, steady, thd
 
 from simwrap.circuits.stage import stage
 from simwrap.errors import InputError
-from simwrap.fitting.cross_validation import leave_one_out, summary, twins
+from simwrap.fitting.cross_validation import LeftOut, leave_out, twins
 from simwrap.fitting.fit import fit_section
 from simwrap.fitting.output_rows import drive_of, label_of, row_conditions, solve_row, stage_of
 from simwrap.fitting.rebuild import read_hand_part
 from simwrap.valves import get_valve, models_folder
 from simwrap.valves.schema import OutputRow
+
+
+def summary(table: list[LeftOut]) -> dict[str, NDArray[np.float64]]:
+    """Return quantity -> [median and worst error calibrated, median and worst left out], without contradicting rows."""
+    out = {}
+    for quantity in dict.fromkeys(row.number.quantity for row in table if row.counts):
+        pairs = np.abs([(r.calibrated, r.left_out) for r in table if r.counts and r.number.quantity == quantity])
+        out[quantity] = np.array([np.median(pairs[:, 0]), pairs[:, 0].max(), np.median(pairs[:, 1]), pairs[:, 1].max()])
+    return out
+
 
 #: Type in the reference file, name and kind here.
 TYPES = {
@@ -106,7 +117,10 @@ def test_sheet_points_of_power_valves_left_out(quantity: str) -> None:
         abs(float(entry["error"]))
         for name, kind in TYPES.values()
         for entry in get_valve(name, kind=kind).fitted.left_out
-        if entry["row"].startswith("points") and entry["quantity"] == quantity and entry["published"] > 20e-6
+        if entry["row"].startswith("points")
+        and entry["quantity"] == quantity
+        and entry["published"] > 20e-6
+        and "reading_error" not in entry
     ]
     assert len(errors) > 20
     assert np.median(errors) <= 0.028
@@ -117,7 +131,7 @@ def test_left_out_tables_are_what_a_fresh_run_gives() -> None:
     section = read_hand_part(models_folder() / "ecl86.toml").pentode
     assert section is not None
     result = fit_section(section, "pentode")
-    table = leave_one_out(section, "pentode", result)
+    table = leave_out(section, "pentode", result)
     stored = {(e["row"], e["quantity"]): float(e["error"]) for e in get_valve("ECL86", kind="pentode").fitted.left_out}
     fresh = {(each.number.row, each.number.quantity): each.left_out for each in table}
     assert stored.keys() == fresh.keys()
