@@ -162,7 +162,10 @@ def test_seen_charts_stand_in_the_files(quantity: str) -> None:
     rows = [
         row
         for row in printed("seen")
-        if row["kind"] == "rc_stage" and row["quantity"] == quantity and "Rg 1 Mohm" in row["condition"]
+        if row["kind"] == "rc_stage"
+        and row["quantity"] == quantity
+        and "Rg 1 Mohm" in row["condition"]
+        and row["type"] in TYPES
     ]
     assert len(rows) == 22
     for row in rows:
