@@ -175,7 +175,7 @@ def _published(axes: Axes, valve: Valve, tap: float, screen: float | None) -> No
 
 def _read_off(axes: Axes, x: float, y: float) -> None:
     """Draw a point that was read off a published curve; the law's own curve for its voltage is drawn too."""
-    axes.plot([x], [y], "o", color=_POINT, markersize=3.5, zorder=5, label="read off published curves")
+    axes.plot([x], [y], "x", color=_POINT, markersize=4.5, zorder=5, label="read off published curves")
 
 
 def _label(electrode: str, hollow: bool) -> str:

@@ -299,7 +299,8 @@ def softplus(ops: Any, value: Any) -> Any:
 def _space_current(ops: Any, c: Any, pull: Any, grid: Any, width: Any, emission: Any, mu: Any) -> Any:
     """Return the current of both cathode sections [mA] for a pull [V] referred to the anode or screen.
 
-    Each drive has a node of its own: a simulator differentiates short expressions faster than long ones.
+    Each drive has a node of its own: a simulator differentiates short expressions faster than long ones. The width has
+    none: it divides, and a simulator's first guess of a node is 0 V.
     """
     upper = ops.node("z1", (pull / (mu * c.mu) + (grid + c.contact)) / width)
     lower = ops.node("z2", (pull / (mu * (c.mu / (1.0 + c.tail_drop))) + (grid + c.contact)) / width)
@@ -328,7 +329,7 @@ def _grid_current(ops: Any, c: Any, grid: Any, pull: Any) -> tuple[Any, Any]:
 def triode(ops: Any, c: TriodeConstants, anode: Any, grid: Any, emission: Any, mu: Any) -> MilliAmps:
     """Triode of two sections, so that the amplification factor falls at low current."""
     pull = ops.node("va", positive(ops, anode))
-    width = ops.node("w", c.width + c.width_slope * pull) if np.any(c.width_slope) else c.width
+    width = c.width + c.width_slope * pull if np.any(c.width_slope) else c.width
     current = _space_current(ops, c, pull, grid, width, emission, mu)
     ig, taken = _grid_current(ops, c, grid, pull)
     # Below the knee the law holds space current back anyway: less of it is taken there.
@@ -341,7 +342,7 @@ def pentode(ops: Any, c: PentodeConstants, anode: Any, grid: Any, screen: Any, e
     va = ops.node("va", positive(ops, anode))
     vs = ops.node("vs", 1.0 + positive(ops, screen - 1.0))
     pull = vs + c.anode_reach * va
-    width = ops.node("w", c.width + c.width_slope * pull)
+    width = c.width + c.width_slope * pull
     ig, taken = _grid_current(ops, c, grid, vs)
     ik = ops.node("ik", _space_current(ops, c, pull, grid, width, emission, mu) - taken)
     # How far to cut-off the grid is: 0 at zero bias, 1 at cut-off, held within 0..1.5.
