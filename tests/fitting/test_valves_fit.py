@@ -327,7 +327,7 @@ def test_family_follows_from_the_rows(tmp_path: Path, header: str, given: str, f
     section = getattr(valve_file("t", folders=[tmp_path])[0], valve.kind)
     assert section.fit["family"] == family
     part = 1e-3 * float(evaluate(valve.constants, 250.0, 1.0, 250.0, 1.0, 1.0).grid) / valve.constants.perveance
-    assert 0.2 < part < 0.4
+    assert 0.15 < part < 0.5
     # The file gives the same fit again, and a family that is named isn't remarked upon.
     assert differences(tmp_path / "t.toml", rebuilt(tmp_path / "t.toml")[1]) == []
     named = fit_file(tmp_path / "t.csv", tmp_path / "n.toml", kind=valve.kind, family=family)
