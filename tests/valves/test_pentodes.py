@@ -55,8 +55,6 @@ KNOWN_MISSES = {
     ("EL84", "pair, 300 V, g2 300 V, -14.7 V, load 8000 ohm", "anode_current_zero"): 0.56,
     ("EL84", "pair, 300 V, g2 300 V, -14.7 V, load 8000 ohm", "power"): 0.125,
     ("EL84", "single, triode-connected, 250 V, 270 ohm, load 3500 ohm", "power"): 0.125,
-    # Two makers print 108 and 116 mA; a volt of bias is 6 %.
-    ("6L6GC", "pair, 450 V, g2 400 V, -37 V, load 5600 ohm", "anode_current_zero"): 0.107,
     # The only push-pull row of its type; a cut-off without a shoulder has less current there.
     ("KT88", "pair, 560 V, g2 300 V, -34 V, load 4500 ohm", "anode_current_zero"): 0.105,
     # 10 % is printed; the law, which meets the same sheet's 170 V row to 0.3 points, gives 12.2 %.
@@ -92,13 +90,13 @@ def known(key: tuple[str, str, str]) -> float | None:
     [
         ("anode_current_zero", 40, 0.025, 0.10),
         ("power", 30, 0.035, 0.10),
-        ("distortion", 30, 1.05, 2.0),
+        ("distortion", 30, 1.0, 2.0),
     ],
 )
 def test_output_stages_left_out(quantity: str, count: int, median: float, worst: float) -> None:
     """Zero-signal current, power and distortion at the printed drive; medians over all rows, known misses too.
 
-    The goals of 3 % for power and 1 point for distortion are just missed: 3.4 % and 1.04 points.
+    The goal of 3 % for power is just missed: 3.4 %.
     """
     found = left_out(quantity)
     assert len(found) >= count

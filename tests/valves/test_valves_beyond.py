@@ -45,8 +45,7 @@ def solved(row: dict[str, str]) -> StageResult:
 def test_output_stages() -> None:
     """Six stages of three types.
 
-    Medians: power 4.9 % where 3 % were asked for, distortion 1.4 points where 1 was; one stage's power is 10.8 % off.
-    With whole families of curves in the fit the output rows count less than they did.
+    Median of power 4.6 % where 3 % were asked for; one stage's power is 10.2 % off where 10 % were.
     """
     rows = printed("output_stage_beyond")
     results = [solved(row) for row in rows]
@@ -65,7 +64,7 @@ def test_output_stages() -> None:
     assert full[1] <= 0.06
     power = off("Po_W", [float(result.output_power) for result in results])
     assert power[0] <= 0.05
-    assert power[1] <= 0.11
+    assert power[1] <= 0.103
     distortion = [100.0 * float(result.thd) - float(row["THD_pct"]) for result, row in zip(results, rows, strict=True)]
-    assert np.median(np.abs(distortion)) <= 1.4
+    assert np.median(np.abs(distortion)) <= 1.0
     assert np.max(np.abs(distortion)) <= 2.0

@@ -205,11 +205,12 @@ OVER_FIVE_PERCENT = {
     ("EL34/6CA7", "250", "250", "-12.2", "gm_mS"): 0.088,
     # Anode resistances: the slope of a nearly flat curve, printed to two digits.
     ("EL84/6BQ5", "250", "250", "-7.3", "rp_ohm"): -0.097,
-    ("6L6GC", "250", "250", "-14", "rp_ohm"): 0.095,
-    ("6L6GC", "300", "200", "-12.5", "rp_ohm"): -0.121,
+    ("6L6GC", "250", "250", "-14", "rp_ohm"): 0.114,
+    ("6L6GC", "300", "200", "-12.5", "rp_ohm"): -0.105,
     ("KT88", "250", "250", "-15", "rp_ohm"): -0.091,
     ("6550", "250", "250", "-14", "rp_ohm"): 0.084,
     ("6550", "400", "225", "-16.5", "rp_ohm"): -0.058,
+    ("6L6GC", "250", "250", "-20", "Ia_mA"): 0.055,
     # The price of a cut-off without a shoulder: its few rows ask for one.
     ("KT88", "250", "250", "-15", "Ia_mA"): 0.061,
     # Two sheet points and four output rows pull to either side.
