@@ -49,7 +49,7 @@ class Prior:
 #: four fifths of what the whole valve would with the same drive; how much of it the grid keeps differs by type.
 GRID = (
     Prior("grid_perveance", "log", 0.8, 0.1, 0.2, 2.0),
-    Prior("grid_share", "logit", 0.54, 0.8, 0.02, 0.98),
+    Prior("grid_share", "logit", 0.24, 0.8, 0.02, 0.98),
     Prior("grid_onset", "plain", -0.5, 0.12, -3.0, 1.0),  # the grid voltage there; the law's constant follows
 )
 
@@ -157,9 +157,9 @@ def _zero_bias_perveance(c: Mapping[str, Any]) -> Any:
     return c["perveance"] * c["mu"] ** -c["exponent"] * (1.0 - c["tail_share"] + tail)
 
 
-def _onset_swapped(c: Mapping[str, Any]) -> Any:
+def _onset_swapped(kind: str, c: Mapping[str, Any]) -> Any:
     """Return the law's ``grid_onset`` for the grid voltage of the onset under that name, or the other way round."""
-    return laws.grid_onset_sum(c["grid_perveance"], c["grid_share"]) - c["grid_onset"]
+    return laws.grid_onset_sum(kind, c["grid_perveance"], c["grid_share"]) - c["grid_onset"]
 
 
 def constants_from(kind: str, priors: list[Prior], fixed: dict[str, float], x: Any) -> Any:
@@ -171,7 +171,7 @@ def constants_from(kind: str, priors: list[Prior], fixed: dict[str, float], x: A
         if "width_slope" in values:
             values["width_slope"] = values["width_slope"] / values["mu"]
         values["grid_perveance"] = values["grid_perveance"] * values["perveance"]
-        values["grid_onset"] = _onset_swapped(values)
+        values["grid_onset"] = _onset_swapped(kind, values)
     if kind == "pentode":
         values["knee_sharpness"] = 1.0 + values["knee_sharpness"]
         values["knee_perveance"] = values["knee_perveance"] * _zero_bias_perveance(values)
@@ -183,7 +183,7 @@ def fitted_numbers(kind: str, priors: list[Prior], constants: Mapping[str, float
     values = dict(constants)
     if kind != "rectifier":
         values["width_slope"] *= values["mu"]
-        values["grid_onset"] = _onset_swapped(values)
+        values["grid_onset"] = _onset_swapped(kind, values)
         values["grid_perveance"] /= values["perveance"]
     if kind == "pentode":
         values["knee_sharpness"] -= 1.0

@@ -11,10 +11,9 @@ the currents are carried as node voltages.
 Every law is finite, smooth and rising over any voltages a solver can wander through.
 
 Grid and cathode are a diode. As the anode (in pentodes the screen) pulls, the grid keeps a share of that diode's
-current, slowly less as the pull grows; in triodes also electrons that turn back in front of an anode which is no more
-positive than the grid (12AU7 and 12AT7 curves with positive grid; see their files). What a positive grid takes is
-missing at the anode; in the first volt of drive it collects electrons that would have gone back to the cathode, and
-takes nothing from the anode.
+current (12AU7 and 12AT7 curves with positive grid; see their files). What a positive grid takes is missing at the
+anode; in the first volt of drive it collects electrons that would have gone back to the cathode, and takes nothing
+from the anode.
 """
 
 from __future__ import annotations
@@ -25,8 +24,8 @@ from typing import Any, NamedTuple
 
 import numpy as np
 
-#: Added to each effective drive [V], so that powers and logarithms never see zero.
-DRIVE_FLOOR = 1e-9
+#: Least value of :func:`softplus`, so that powers and logarithms never see zero.
+FLOOR = 1e-8
 
 #: Screen voltage [V] over which the screen current sets in.
 SCREEN_ONSET = 0.5
@@ -37,13 +36,14 @@ DIVISION_BEND = 0.3
 #: Width [V] of the knee of the grid current law.
 GRID_WIDTH = 0.165
 
-#: Pull [V] at which the grid's share of the current has fallen to half of what it is with a pull of some volts.
-GRID_FALL = 500.0
+#: Pull [V], by kind, at which half of what the grid can lose to the next electrode is lost. A pentode's is an
+#: assumption, no curve is known; with much less its cathode would pass less as the screen rises.
+GRID_PULL = {"triode": 20.0, "pentode": 100.0}
 
-#: Pull relative to the grid's drive at which half of the electrons that would turn back to the grid no longer do.
-GRID_TURN = 1.37
+#: Pull of an anode [V] at which it misses half of what the grid takes.
+TAKEN_PULL = 5.0
 
-#: Perveance of what the grid takes with an anode that pulls, as part of the cathode's, at most.
+#: Perveance of what a pentode's grid takes from the other electrodes, as part of the cathode's, at most.
 MOST_TAKEN = 0.5
 
 #: Grid current [A] at which the grid is said to begin to take current, and pull [V] there.
@@ -63,9 +63,14 @@ class Numeric:
         return np.where(np.real(value) < 0, -value, value)
 
     @staticmethod
-    def max0(value: Any) -> Any:
-        """Return the larger of ``value`` and 0; at 0 its slope is 1, so that :func:`softplus` has 1/2 there."""
-        return np.where(np.real(value) >= 0, value, 0.0)
+    def larger(one: Any, other: Any) -> Any:
+        """Return the larger of two values, by their real parts."""
+        return np.where(np.real(one) > np.real(other), one, other)
+
+    @staticmethod
+    def smaller(one: Any, other: Any) -> Any:
+        """Return the smaller of two values, by their real parts."""
+        return np.where(np.real(one) < np.real(other), one, other)
 
     @staticmethod
     def power(base: Any, exponent: Any) -> Any:
@@ -97,10 +102,10 @@ class Text:
         return Text(f"({_text(other)}-{self.text})")
 
     def __mul__(self, other: Any) -> Text:
-        return Text(f"({self.text}*{_text(other)})")
+        return self if _is_one(other) else Text(f"({self.text}*{_text(other)})")
 
     def __rmul__(self, other: Any) -> Text:
-        return Text(f"({_text(other)}*{self.text})")
+        return self if _is_one(other) else Text(f"({_text(other)}*{self.text})")
 
     def __truediv__(self, other: Any) -> Text:
         return Text(f"({self.text}/{_text(other)})")
@@ -110,6 +115,10 @@ class Text:
 
     def __neg__(self) -> Text:
         return Text(f"(-{self.text})")
+
+
+def _is_one(value: Any) -> bool:
+    return not isinstance(value, Text) and float(value) == 1.0
 
 
 def _text(value: Any) -> str:
@@ -153,9 +162,14 @@ class Lines:
         return Text(f"abs({_text(value)})")
 
     @staticmethod
-    def max0(value: Any) -> Text:
-        """Write the larger of ``value`` and 0."""
-        return Text(f"max({_text(value)},0)")
+    def larger(one: Any, other: Any) -> Text:
+        """Write the larger of two values."""
+        return Text(f"max({_text(one)},{_text(other)})")
+
+    @staticmethod
+    def smaller(one: Any, other: Any) -> Text:
+        """Write the smaller of two values."""
+        return Text(f"min({_text(one)},{_text(other)})")
 
     @staticmethod
     def power(base: Any, exponent: Any) -> Text:
@@ -292,38 +306,38 @@ def positive(ops: Any, value: Any) -> Any:
 
 
 def softplus(ops: Any, value: Any) -> Any:
-    """Return ln(1 + exp(value)), written so that it can't overflow."""
-    return ops.max0(value) + ops.log(1.0 + ops.exp(-ops.abs(value)))
+    """Return ln(1 + exp(value)), never less than :data:`FLOOR`, in the fewest operations that can't overflow."""
+    return ops.larger(value, ops.log((1.0 + FLOOR) + ops.exp(ops.smaller(value, 80.0))))
 
 
 def _space_current(ops: Any, c: Any, pull: Any, grid: Any, width: Any, emission: Any, mu: Any) -> Any:
     """Return the current of both cathode sections [mA] for a pull [V] referred to the anode or screen.
 
-    Each drive has a node of its own: a simulator differentiates short expressions faster than long ones. The width has
-    none: it divides, and a simulator's first guess of a node is 0 V.
+    No node divides anything, here or below: a simulator's first guess of a node is 0 V. And none holds a drive that
+    bends: linearised, it runs below zero, where powers mean nothing, before the iteration has come near.
     """
     upper = ops.node("z1", (pull / (mu * c.mu) + (grid + c.contact)) / width)
-    lower = ops.node("z2", (pull / (mu * (c.mu / (1.0 + c.tail_drop))) + (grid + c.contact)) / width)
-    upper = ops.node("s1", width * softplus(ops, upper) + DRIVE_FLOOR)
-    lower = ops.node("s2", width * softplus(ops, lower) + DRIVE_FLOOR)
-    parts = (1.0 - c.tail_share) * ops.power(upper, c.exponent) + c.tail_share * ops.power(lower, c.exponent)
-    return (emission * (1e3 * c.perveance)) * parts
+    lower = ops.node("z2", upper + pull * (c.tail_drop / c.mu / mu) / width)
+    perveance = emission * (1e3 * c.perveance)
+    parts = (perveance * (1.0 - c.tail_share)) * ops.power(width * softplus(ops, upper), c.exponent)
+    return parts + (perveance * c.tail_share) * ops.power(width * softplus(ops, lower), c.exponent)
 
 
 def _grid_current(ops: Any, c: Any, grid: Any, pull: Any) -> tuple[Any, Any]:
     """Return the grid current [mA] beside a ``pull`` [V], that of the next electrode, and what is taken from that."""
     if not np.any(c.grid_perveance):
         return ops.node("ig", 0.0 * grid), 0.0
-    drive = ops.node("gd", GRID_WIDTH * softplus(ops, (grid + c.grid_onset) / GRID_WIDTH) + DRIVE_FLOOR)
-    kept = c.grid_share / (1.0 + (1.0 / GRID_FALL) * pull)
-    if isinstance(c, TriodeConstants):
-        turn = drive * drive
-        kept = kept + (1.0 - c.grid_share) * (turn / (turn + (GRID_TURN**-2) * (pull * pull) + 1e-9))
-    # The small numbers are for a simulator's first guess, where all nodes are at 0 V.
-    ig = ops.node("ig", (1e3 * c.grid_perveance) * (drive * ops.sqrt(ops.abs(drive) + 1e-15)) * kept)
-    # Never more than the space current, whatever the constants.
-    part = np.minimum(1.0, MOST_TAKEN * c.perveance / (c.grid_perveance * c.grid_share + 1e-30))
-    return ig, part * ig * drive / (drive + 1.0)
+    drive = GRID_WIDTH * softplus(ops, (grid + c.grid_onset) / GRID_WIDTH)
+    first = (1e3 * c.grid_perveance) * c.grid_share  # what flows at 1 V of drive with a strong pull
+    lost = (1e3 * c.grid_perveance) * (1.0 - c.grid_share)
+    kind = "triode" if isinstance(c, TriodeConstants) else "pentode"
+    ig = ops.node("ig", ops.power(drive, 1.5) * (first + (lost * GRID_PULL[kind]) / (pull + GRID_PULL[kind])))
+    taken = ig * ig / (ops.abs(ig) + first)
+    if kind == "triode":
+        # An anode that doesn't pull has nothing to lose.
+        return ig, taken * (pull / (pull + TAKEN_PULL))
+    # Never more than the space current, however little the screen pulls, whatever the constants.
+    return ig, np.minimum(1.0, MOST_TAKEN * c.perveance / c.grid_perveance) * taken
 
 
 def triode(ops: Any, c: TriodeConstants, anode: Any, grid: Any, emission: Any, mu: Any) -> MilliAmps:
@@ -332,9 +346,7 @@ def triode(ops: Any, c: TriodeConstants, anode: Any, grid: Any, emission: Any, m
     width = c.width + c.width_slope * pull if np.any(c.width_slope) else c.width
     current = _space_current(ops, c, pull, grid, width, emission, mu)
     ig, taken = _grid_current(ops, c, grid, pull)
-    # Below the knee the law holds space current back anyway: less of it is taken there.
-    taken = taken * (pull / (pull + 2.0 * c.knee))
-    return MilliAmps(ops.node("ia", current * (1.0 - ops.exp((-1.0 / c.knee) * pull)) - taken), ig)
+    return MilliAmps(ops.node("ia", (current - taken) * (1.0 - ops.exp((-1.0 / c.knee) * pull))), ig)
 
 
 def pentode(ops: Any, c: PentodeConstants, anode: Any, grid: Any, screen: Any, emission: Any, mu: Any) -> MilliAmps:
@@ -351,7 +363,7 @@ def pentode(ops: Any, c: PentodeConstants, anode: Any, grid: Any, screen: Any, e
     over = bias - 1.5
     bias = bias - 0.5 * (over + ops.sqrt(over * over + 0.04))
     log_va = ops.log(ops.abs(va) + 1e-6)
-    above = log_va - ops.log(ops.abs(vs) + 1e-6)
+    above = ops.node("above", log_va - ops.log(ops.abs(vs) + 1e-6))
     bend = DIVISION_BEND * (softplus(ops, above * (1.0 / DIVISION_BEND)) - float(np.log(2.0)))
     log_ratio = c.division_slope * above + (c.division_slope_above - c.division_slope) * bend
     log_ratio = log_ratio + c.division_drive * (bias - 0.5)
@@ -368,7 +380,7 @@ def pentode(ops: Any, c: PentodeConstants, anode: Any, grid: Any, screen: Any, e
 def rectifier(ops: Any, c: RectifierConstants, anode: Any, emission: Any) -> Any:
     """Diode current [mA]: a power law that ends smoothly below zero."""
     drive = ops.node("z1", (anode + c.onset) / c.width)
-    drive = c.width * softplus(ops, drive) + DRIVE_FLOOR
+    drive = c.width * softplus(ops, drive)
     return ops.node("ia", (emission * (1e3 * c.perveance)) * ops.power(drive, c.exponent))
 
 
@@ -434,11 +446,11 @@ def netlist_lines(
     return ops.lines
 
 
-def grid_onset_sum(perveance: Any, share: Any) -> Any:
+def grid_onset_sum(kind: str, perveance: Any, share: Any) -> Any:
     """Return the sum of the constant ``grid_onset`` and the grid voltage at :data:`GRID_ONSET_CURRENT` [V].
 
-    In closed form: the grid is then so far below its knee that only ``share`` counts.
+    In closed form: the grid is then so far below its knee that the anode has its full pull.
     """
-    kept = perveance * share / (1.0 + GRID_ONSET_PULL / GRID_FALL)
-    drive = (GRID_ONSET_CURRENT / kept) ** (2.0 / 3.0) - DRIVE_FLOOR
+    kept = perveance * (share + (1.0 - share) * GRID_PULL[kind] / (GRID_PULL[kind] + GRID_ONSET_PULL))
+    drive = (GRID_ONSET_CURRENT / kept) ** (2.0 / 3.0)
     return GRID_WIDTH * np.log(np.expm1(drive / GRID_WIDTH))

@@ -104,7 +104,7 @@ def test_grid_current_at_its_onset(onset: float) -> None:
     """0.3 uA at the onset by construction, with an anode that pulls as at 250 V."""
     for perveance, share in ((0.3e-3, 0.3), (1e-3, 0.55), (4e-3, 0.9)):
         constants = TriodeConstants(
-            grid_perveance=perveance, grid_share=share, grid_onset=float(grid_onset_sum(perveance, share)) - onset,
+            grid_perveance=perveance, grid_share=share, grid_onset=float(grid_onset_sum("triode", perveance, share)) - onset,
             perveance=1e-3, mu=20.0,
         )  # fmt: skip
         found = evaluate(constants, GRID_ONSET_PULL, onset, 0.0, 1.0, 1.0).grid
@@ -113,14 +113,15 @@ def test_grid_current_at_its_onset(onset: float) -> None:
 
 def test_grid_current_limits() -> None:
     """Without anode voltage a diode law of 3/2 power; high above, its share; the sum then stays the space current."""
-    constants = TriodeConstants(grid_perveance=1e-3, grid_share=0.4, grid_onset=0.0, perveance=1.25e-3, mu=20.0)
+    constants = TriodeConstants(grid_perveance=1e-3, grid_share=0.25, grid_onset=0.0, perveance=1.25e-3, mu=20.0)
 
     def grid(anode: float, voltage: float) -> float:
         return 1e-3 * float(evaluate(constants, anode, voltage, 0.0, 1.0, 1.0).grid)
 
     for voltage in (2.0, 8.0, 30.0):
         assert grid(0.0, voltage) == pytest.approx(1e-3 * voltage**1.5, rel=5e-3)
-        assert grid(400.0, voltage) == pytest.approx(0.4 / 1.8 * 1e-3 * voltage**1.5, rel=4e-2)
+        assert grid(20.0, voltage) == pytest.approx(0.625e-3 * voltage**1.5, rel=5e-3)
+        assert grid(1e5, voltage) == pytest.approx(0.25e-3 * voltage**1.5, rel=5e-3)
     without = replace(constants, grid_perveance=0.0)
     for anode, voltage in ((200.0, 5.0), (300.0, 15.0)):
         flow, free = evaluate(constants, anode, voltage, 0, 1.0, 1.0), evaluate(without, anode, voltage, 0, 1.0, 1.0)
