@@ -10,10 +10,10 @@ the currents are carried as node voltages.
 
 Every law is finite, smooth and rising over any voltages a solver can wander through.
 
-Grid and cathode are a diode. As the anode (in pentodes the screen) pulls, the grid keeps a share of that diode's
-current (12AU7 and 12AT7 curves with positive grid; see their files). What a positive grid takes is missing at the
-anode; in the first volt of drive it collects electrons that would have gone back to the cathode, and takes nothing
-from the anode.
+Grid and cathode are a diode. As the anode pulls, the grid keeps a share of that diode's current (12AU7 and 12AT7
+curves with positive grid; see their files); in a pentode it keeps that share whatever the screen, of which no curve is
+known. What a positive grid takes is missing at the anode; in the first volt of drive it collects electrons that would
+have gone back to the cathode, and takes nothing from the anode.
 """
 
 from __future__ import annotations
@@ -36,9 +36,8 @@ DIVISION_BEND = 0.3
 #: Width [V] of the knee of the grid current law.
 GRID_WIDTH = 0.165
 
-#: Pull [V], by kind, at which half of what the grid can lose to the next electrode is lost. A pentode's is an
-#: assumption, no curve is known; with much less its cathode would pass less as the screen rises.
-GRID_PULL = {"triode": 20.0, "pentode": 100.0}
+#: Pull [V] of a triode's anode at which half of what the grid can lose to it is lost.
+GRID_PULL = 20.0
 
 #: Pull of an anode [V] at which it misses half of what the grid takes.
 TAKEN_PULL = 5.0
@@ -324,20 +323,19 @@ def _space_current(ops: Any, c: Any, pull: Any, grid: Any, width: Any, emission:
 
 
 def _grid_current(ops: Any, c: Any, grid: Any, pull: Any) -> tuple[Any, Any]:
-    """Return the grid current [mA] beside a ``pull`` [V], that of the next electrode, and what is taken from that."""
+    """Return the grid current [mA] beside an anode's ``pull`` [V], and what of it the next electrode misses [mA]."""
     if not np.any(c.grid_perveance):
         return ops.node("ig", 0.0 * grid), 0.0
     drive = GRID_WIDTH * softplus(ops, (grid + c.grid_onset) / GRID_WIDTH)
     first = (1e3 * c.grid_perveance) * c.grid_share  # what flows at 1 V of drive with a strong pull
-    lost = (1e3 * c.grid_perveance) * (1.0 - c.grid_share)
-    kind = "triode" if isinstance(c, TriodeConstants) else "pentode"
-    ig = ops.node("ig", ops.power(drive, 1.5) * (first + (lost * GRID_PULL[kind]) / (pull + GRID_PULL[kind])))
-    taken = ig * ig / (ops.abs(ig) + first)
-    if kind == "triode":
+    if isinstance(c, TriodeConstants):
+        lost = (1e3 * c.grid_perveance) * (1.0 - c.grid_share)
+        ig = ops.node("ig", ops.power(drive, 1.5) * (first + (lost * GRID_PULL) / (pull + GRID_PULL)))
         # An anode that doesn't pull has nothing to lose.
-        return ig, taken * (pull / (pull + TAKEN_PULL))
-    # Never more than the space current, however little the screen pulls, whatever the constants.
-    return ig, np.minimum(1.0, MOST_TAKEN * c.perveance / c.grid_perveance) * taken
+        return ig, (ig * ig / (ops.abs(ig) + first)) * (pull / (pull + TAKEN_PULL))
+    # A screen always pulls. Never more is taken than the space current, whatever the constants.
+    ig = ops.node("ig", ops.power(drive, 1.5) * first)
+    return ig, np.minimum(1.0, MOST_TAKEN * (1e3 * c.perveance) / first) * (ig * ig / (ops.abs(ig) + first))
 
 
 def triode(ops: Any, c: TriodeConstants, anode: Any, grid: Any, emission: Any, mu: Any) -> MilliAmps:
@@ -355,7 +353,7 @@ def pentode(ops: Any, c: PentodeConstants, anode: Any, grid: Any, screen: Any, e
     vs = ops.node("vs", 1.0 + positive(ops, screen - 1.0))
     pull = vs + c.anode_reach * va
     width = c.width + c.width_slope * pull
-    ig, taken = _grid_current(ops, c, grid, vs)
+    ig, taken = _grid_current(ops, c, grid, None)
     ik = ops.node("ik", _space_current(ops, c, pull, grid, width, emission, mu) - taken)
     # How far to cut-off the grid is: 0 at zero bias, 1 at cut-off, held within 0..1.5.
     bias = ops.node("bias", ((-c.mu) * (mu * grid)) / (ops.abs(vs) + 0.01))
@@ -451,6 +449,7 @@ def grid_onset_sum(kind: str, perveance: Any, share: Any) -> Any:
 
     In closed form: the grid is then so far below its knee that the anode has its full pull.
     """
-    kept = perveance * (share + (1.0 - share) * GRID_PULL[kind] / (GRID_PULL[kind] + GRID_ONSET_PULL))
+    pulled = GRID_PULL / (GRID_PULL + GRID_ONSET_PULL) if kind == "triode" else 0.0
+    kept = perveance * (share + (1.0 - share) * pulled)
     drive = (GRID_ONSET_CURRENT / kept) ** (2.0 / 3.0)
     return GRID_WIDTH * np.log(np.expm1(drive / GRID_WIDTH))

@@ -12,7 +12,7 @@ from functools import cache
 import numpy as np
 import pytest
 from numpy.typing import NDArray
-from published_rows import median_and_worst, number, printed
+from published_rows import assert_reached, median_and_worst, number, printed
 from stage_runs import operating, steady, thd
 
 from simwrap.circuits.stage import stage
@@ -89,18 +89,18 @@ def known(key: tuple[str, str, str]) -> float | None:
     ("quantity", "count", "median", "worst"),
     [
         ("anode_current_zero", 40, 0.025, 0.10),
-        ("power", 30, 0.035, 0.10),
+        ("power", 30, 0.03, 0.10),
         ("distortion", 30, 1.0, 2.0),
     ],
 )
 def test_output_stages_left_out(quantity: str, count: int, median: float, worst: float) -> None:
     """Zero-signal current, power and distortion at the printed drive; medians over all rows, known misses too.
 
-    The goal of 3 % for power is just missed: 3.4 %.
+    The goal of 3 % for power is just missed.
     """
     found = left_out(quantity)
     assert len(found) >= count
-    assert median_and_worst(list(found.values()))[0] <= median
+    assert_reached(median_and_worst(list(found.values()))[0], median, {"power": 0.034}.get(quantity))
     over = {key: error for key, error in found.items() if abs(error) > worst and known(key) is None}
     assert over == {}
 
@@ -116,9 +116,10 @@ def test_known_misses_are_what_they_are_said_to_be(name: str, label: str, quanti
 
 @pytest.mark.parametrize("quantity", ["screen_current_zero", "screen_current_max"])
 def test_screen_currents_left_out_median(quantity: str) -> None:
-    """Median within 10 %, at rest; with drive it is 21 %: the seen curves leave a pentode's screen more at the knee."""
+    """Median within 10 % at rest, and 11.5 % with drive, which is missed: the curves ask for more screen at the knee."""
     found = median_and_worst(list(left_out(quantity).values()))
-    assert found[0] <= {"screen_current_zero": 0.10, "screen_current_max": 0.215}[quantity]
+    goal, miss = {"screen_current_zero": (0.10, None), "screen_current_max": (0.115, 0.21)}[quantity]
+    assert_reached(found[0], goal, miss)
 
 
 @pytest.mark.parametrize("quantity", ["anode_current", "gm"])

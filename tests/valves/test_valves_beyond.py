@@ -6,7 +6,7 @@ Sources stand in tests/reference/valves/*_beyond.csv; all are from memory, grade
 from __future__ import annotations
 
 import numpy as np
-from published_rows import gain_and_currents, median_and_worst, number, printed
+from published_rows import assert_reached, gain_and_currents, median_and_worst, number, printed
 
 from simwrap.fitting.output_rows import solve_row
 from simwrap.fitting.output_stage import StageResult
@@ -64,7 +64,7 @@ def test_output_stages() -> None:
     assert full[1] <= 0.06
     power = off("Po_W", [float(result.output_power) for result in results])
     assert power[0] <= 0.05
-    assert power[1] <= 0.103
+    assert_reached(power[1], 0.10, 0.102)
     distortion = [100.0 * float(result.thd) - float(row["THD_pct"]) for result, row in zip(results, rows, strict=True)]
     assert np.median(np.abs(distortion)) <= 1.0
     assert np.max(np.abs(distortion)) <= 2.0

@@ -104,8 +104,8 @@ def test_grid_current_at_its_onset(onset: float) -> None:
     """0.3 uA at the onset by construction, with an anode that pulls as at 250 V."""
     for perveance, share in ((0.3e-3, 0.3), (1e-3, 0.55), (4e-3, 0.9)):
         constants = TriodeConstants(
-            grid_perveance=perveance, grid_share=share, grid_onset=float(grid_onset_sum("triode", perveance, share)) - onset,
-            perveance=1e-3, mu=20.0,
+            grid_perveance=perveance, grid_share=share, perveance=1e-3, mu=20.0,
+            grid_onset=float(grid_onset_sum("triode", perveance, share)) - onset,
         )  # fmt: skip
         found = evaluate(constants, GRID_ONSET_PULL, onset, 0.0, 1.0, 1.0).grid
         assert 1e-3 * float(found) == pytest.approx(GRID_ONSET_CURRENT, rel=1e-3)

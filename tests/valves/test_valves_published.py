@@ -10,7 +10,16 @@ from functools import cache
 
 import numpy as np
 import pytest
-from published_rows import SECTIONS, chart_rows, distortion_at, gain_and_currents, median_and_worst, number, printed
+from published_rows import (
+    SECTIONS,
+    assert_reached,
+    chart_rows,
+    distortion_at,
+    gain_and_currents,
+    median_and_worst,
+    number,
+    printed,
+)
 from scipy.optimize import brentq
 
 from simwrap.valves import Valve, get_valve
@@ -65,25 +74,35 @@ def errors(name: str, printed_type: str, use: str) -> dict[str, tuple[float, ...
     return {quantity: tuple(values) for quantity, values in found.items()}
 
 
+#: Goals of chart gains that the library misses, and by what: (type, use of the rows, median or worst).
+CHART_GAIN_MISSES = {
+    ("12AX7", "check", "median"): 0.019,
+    ("12AU7", "check", "median"): 0.04,
+    ("12AU7", "calibrate", "median"): 0.05,
+    ("12AU7", "exchanged", "median"): 0.049,
+    ("12AU7", "exchanged", "worst"): 0.099,
+}
+
+
 @pytest.mark.parametrize("use", ["check", "calibrate"])
 @pytest.mark.parametrize(
     ("name", "printed_type", "median", "worst"),
     [
-        ("12AX7", "12AX7/ECC83", 0.02, 0.05),
+        ("12AX7", "12AX7/ECC83", 0.015, 0.05),
         ("6SL7GT", "6SL7GT", 0.015, 0.05),
-        ("12AU7", "12AU7/ECC82", 0.06, 0.10),
+        ("12AU7", "12AU7/ECC82", 0.025, 0.08),
     ],
 )
 def test_chart_gain(name: str, printed_type: str, median: float, worst: float, use: str) -> None:
     """Gain of resistance-coupled stages, rows that did not calibrate and rows that did.
 
-    12AX7: the goal of 1.5 % is met by the rows that calibrate (1.2 %) and missed by the others (1.9 %) since whole
-    families of two makers' curves calibrate too. 12AU7: the RCA chart and the Philips table of what is nearly the same
-    stage lie 10 to 15 % apart; the law lies between, 4 to 6 % from either.
+    12AX7: the median is met by the rows that calibrate and missed by the others, since whole families of two makers'
+    curves calibrate too. 12AU7: the RCA chart and the Philips table of what is nearly the same stage lie 10 to 15 %
+    apart; the law lies between, 4 to 6 % from either.
     """
     found = median_and_worst(errors(name, printed_type, use)["gain"])
-    assert found[0] <= median, found
-    assert found[1] <= worst, found
+    assert_reached(found[0], median, CHART_GAIN_MISSES.get((name, use, "median")))
+    assert_reached(found[1], worst, CHART_GAIN_MISSES.get((name, use, "worst")))
 
 
 SMALL_PENTODES = [("EF86", "EF86/6267"), ("6AU6", "6AU6"), ("6SJ7", "6SJ7")]
@@ -156,7 +175,7 @@ def test_12ax7_distortion_median() -> None:
         ("12AX7", "gain", 0.015, 0.05),
         ("12AX7", "distortion", 0.3, 0.8),
         ("6SL7GT", "gain", 0.015, 0.05),
-        ("12AU7", "gain", 0.06, 0.10),
+        ("12AU7", "gain", 0.025, 0.08),
     ],
 )
 def test_halves_exchanged(name: str, quantity: str, median: float, worst: float) -> None:
@@ -164,8 +183,9 @@ def test_halves_exchanged(name: str, quantity: str, median: float, worst: float)
     rows = [row for row in get_valve(name).fitted.exchanged if row["quantity"] == quantity]
     assert {row["use"] for row in rows} == {"check"}
     found = median_and_worst([row["error"] for row in rows if row["row"].startswith("charts")])
-    assert found[0] <= median, found
-    assert found[1] <= worst, found
+    missed = CHART_GAIN_MISSES if quantity == "gain" else {}
+    assert_reached(found[0], median, missed.get((name, "exchanged", "median")))
+    assert_reached(found[1], worst, missed.get((name, "exchanged", "worst")))
 
 
 @pytest.mark.xfail(reason="3.5 %: the maker's currents at 220 k are 3 to 6 % lower than the law's")
@@ -288,9 +308,9 @@ def test_sheet_points_median(types: tuple[tuple[str, str], ...]) -> None:
 
 
 def test_anode_resistance_of_pentodes_median() -> None:
-    """The goal of 2 % isn't reached for the anode resistance of pentodes alone: it is 5.3 %."""
+    """The goal of 5 % (2 % was asked of all sheet points) isn't reached by the anode resistance of pentodes alone."""
     found = sheet_errors(BOTH[1])
-    assert median_and_worst([error for key, error in found.items() if key[4] == "rp_ohm"])[0] <= 0.055
+    assert_reached(median_and_worst([error for key, error in found.items() if key[4] == "rp_ohm"])[0], 0.05, 0.053)
 
 
 @pytest.mark.parametrize("types", BOTH, ids=["triodes", "output valves and pentodes"])
@@ -323,8 +343,11 @@ def test_cut_offs() -> None:
 
 
 def test_6sn7_chart_gain_is_off_as_said() -> None:
-    """Gains of 13 to 14, and the seen slopes (mu 18.9 to 20.1 down to 1 mA), which ask for 15.5 to 16.5: 20 % apart."""
-    assert median_and_worst(errors("6SN7GTB", "6SN7GT", "check")["gain"])[1] <= 0.20
+    """Gains of 13 to 14, and the seen slopes (mu 18.9 to 20.1 down to 1 mA), which ask for 15.5 to 16.5: 20 % apart.
+
+    So the goal of 15 % for the worst is missed.
+    """
+    assert_reached(median_and_worst(errors("6SN7GTB", "6SN7GT", "check")["gain"])[1], 0.15, 0.196)
     found = errors("6SN7GTB", "6SN7GT", "check")["gain"] + errors("6SN7GTB", "6SN7GT", "calibrate")["gain"]
     assert min(found) > 0.05, "the law now meets the chart: say so in the file"
 

@@ -14,7 +14,7 @@ from functools import cache
 
 import numpy as np
 import pytest
-from published_rows import printed
+from published_rows import assert_reached, printed
 
 from simwrap.valves import get_valve
 
@@ -110,9 +110,9 @@ def test_anode_current_over_curves() -> None:
 
 
 def test_anode_current_over_curves_that_did_not_calibrate() -> None:
-    """The same points, each predicted by constants fitted without its half."""
+    """The same points, each predicted by constants fitted without its half; the mean of 3 % is missed."""
     found = medians(of_type("anode_current", above=0.1), "left_out")
-    assert np.mean(list(found.values())) <= 0.04, found
+    assert_reached(float(np.mean(list(found.values()))), 0.03, 0.035)
     assert max(found.values()) <= 0.06, found
 
 
@@ -136,8 +136,11 @@ def test_grid_current_over_curves(error: str) -> None:
 
 
 def test_grid_current_falls_as_the_anode_pulls() -> None:
-    """As on both makers' curves, and as physics has it: with the anode at the cathode the grid takes all."""
-    for name in ("12AT7", "12AU7", "12AX7", "EL84"):
+    """As on both makers' curves, and as physics has it: with the anode at the cathode the grid takes all.
+
+    Pentodes aren't here: nothing is known of theirs, and the law lets the grid keep its share whatever the screen.
+    """
+    for name in ("12AT7", "12AU7", "12AX7"):
         valve = get_valve(name)
         pulled = valve.currents(np.array([0.0, 20.0, 50.0, 100.0, 200.0, 350.0]), 5.0, [0.0, 20, 50, 100, 200, 350])
         assert np.all(np.diff(pulled.grid) < 0)
