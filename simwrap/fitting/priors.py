@@ -80,6 +80,8 @@ def _pentode(
     priors = _common()
     priors[5] = Prior("width", "log", width, 0.5, 0.03, 1.0)
     priors[7] = Prior("contact", "plain", 0.2, 0.3, -0.5, 1.2)
+    # What a triode's grid keeps beside an anode at 250 V: of pentodes no curve is known.
+    priors = [Prior("grid_share", "logit", 0.3, 0.8, 0.02, 0.98) if p.name == "grid_share" else p for p in priors]
     return [
         *priors,
         Prior("anode_reach", "log", reach, 0.7, 0.001, 0.06),

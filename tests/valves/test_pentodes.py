@@ -116,7 +116,7 @@ def test_known_misses_are_what_they_are_said_to_be(name: str, label: str, quanti
 
 @pytest.mark.parametrize("quantity", ["screen_current_zero", "screen_current_max"])
 def test_screen_currents_left_out_median(quantity: str) -> None:
-    """Median within 10 % at rest, and 11.5 % with drive, which is missed: the curves ask for more screen at the knee."""
+    """Median within 10 % at rest, and 11.5 % with drive, which is missed: curves ask for more at the knee."""
     found = median_and_worst(list(left_out(quantity).values()))
     goal, miss = {"screen_current_zero": (0.10, None), "screen_current_max": (0.115, 0.21)}[quantity]
     assert_reached(found[0], goal, miss)
