@@ -13,7 +13,7 @@ import numpy as np
 
 from simwrap.circuits.circuit import Circuit, PlacedPort, in_netlist, joined_name
 from simwrap.circuits.header import Port, When
-from simwrap.circuits.sandbox import Columns, NotTabular
+from simwrap.circuits.sandbox import Columns, present
 from simwrap.circuits.stage import holds
 from simwrap.circuits.template_functions import resistance
 
@@ -186,10 +186,7 @@ class _Bench:
 
     def there(self, port: PlacedPort, parameter: str) -> bool:
         """Whether a part is there: its value isn't 0."""
-        present = np.asarray(self.value(port, parameter)) != 0
-        if present.any() and not present.all():
-            raise NotTabular
-        return bool(present.all())
+        return present(self.value(port, parameter))
 
     def holds(self, port: PlacedPort, when: When) -> bool:
         return holds(when, self.circuit.stages[port.stage].values)

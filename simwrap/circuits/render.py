@@ -13,6 +13,7 @@ import hashlib
 import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from functools import lru_cache
 from types import MappingProxyType
 from typing import Any
 
@@ -26,6 +27,9 @@ from simwrap.circuits.sandbox import Columns, Lines, NotTabular, Placed, rendere
 from simwrap.circuits.stage import Stage
 from simwrap.engine import protocol
 from simwrap.errors import NetlistError, SimwrapError, UnknownNameError
+from simwrap.valves.valve import Valve
+
+Named = tuple[tuple[str, Any], ...]
 
 _MARKER = re.compile(r"@(\d+)@")
 #: What a valve's own sources are called after its instance.
@@ -69,6 +73,12 @@ class Netlist:
         return "\n".join([*lines, ".end", ""])
 
 
+@lru_cache(maxsize=512)
+def _valve_lines(valve: Valve, instance: str, nodes: Named, spread: Named) -> Lines:
+    """Return the lines of one instance; a stage with other parts around it has the same ones."""
+    return Lines("\n".join(valve.netlist(instance, **dict(nodes), **dict(spread))))
+
+
 class _Valves:
     """The ``valve`` function of a template: prints the lines of one valve instance."""
 
@@ -99,7 +109,7 @@ class _Valves:
                 spread[name] = self._columns.write(value)
         if self._extra.get("heater_leakage", {}).get(full):
             spread["heater_leakage"] = True
-        return Lines("\n".join(use.valve.netlist(instance, **found, **spread)))
+        return _valve_lines(use.valve, instance, tuple(found.items()), tuple(spread.items()))
 
 
 class _Excitation:

@@ -93,8 +93,8 @@ class Columns:
             if not _WORD.match(value):
                 raise NetlistError(f'a template prints "{value[:40]}", which is neither a number nor a plain name')
             return value
-        array = np.asarray(value, dtype=float)
-        if array.ndim == 0:
+        array = value if isinstance(value, float) else np.asarray(value, dtype=float)
+        if isinstance(array, float) or array.ndim == 0:
             number = float(array)
             if not math.isfinite(number):
                 raise NetlistError(f"a template prints the number {number}, which no netlist can hold")
@@ -103,8 +103,16 @@ class Columns:
         return f"@{len(self.arrays) - 1}@"
 
 
-def _present(value: Any) -> bool:
-    """Jinja test: whether a part is there (its value isn't 0)."""
+def present(value: Any) -> bool:
+    """Return whether a part is there (its value isn't 0); a test in templates.
+
+    Raises
+    ------
+    NotTabular
+        Where it is at some points only.
+    """
+    if isinstance(value, float):
+        return value != 0
     there = np.asarray(value) != 0
     if there.all():
         return True
@@ -160,7 +168,7 @@ def _environment() -> _Environment:
         undefined=jinja2.StrictUndefined, finalize=_write, trim_blocks=True, lstrip_blocks=True, autoescape=False
     )
     environment.filters.clear()
-    environment.tests = {"present": _present}
+    environment.tests = {"present": present}
     environment.globals.clear()
     environment.globals.update(FUNCTIONS, pi=math.pi, range=_turns)
     return environment

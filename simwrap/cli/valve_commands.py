@@ -149,12 +149,15 @@ def fit(
     from simwrap.fitting import fit_file, fit_tables
     from simwrap.plots.valve_curves import fit_figure
 
-    with Progress(console=Console(stderr=True), transient=True, disable=not sys.stderr.isatty()) as bar:
-        task = bar.add_task("fitting", total=None)
-        result = fit_file(
-            points, output, name=name, kind=kind, family=family,
-            progress=lambda done, total: bar.update(task, completed=done, total=total),
-        )  # fmt: skip
+    def fitted(progress: Any = None) -> Any:
+        return fit_file(points, output, name=name, kind=kind, family=family, progress=progress)
+
+    if sys.stderr.isatty():
+        with Progress(console=Console(stderr=True), transient=True) as bar:
+            task = bar.add_task("fitting", total=None)
+            result = fitted(lambda done, total: bar.update(task, completed=done, total=total))
+    else:
+        result = fitted()
     for table in fit_tables(result):
         app._table(table.title, list(table.head), list(table.rows))
     if plot is not None:

@@ -4,24 +4,27 @@ from __future__ import annotations
 
 import math
 import warnings
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Collection, Iterator, Mapping
 from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
+from numpy.typing import NDArray
 
-from simwrap.circuits.circuit import Circuit
+from simwrap.circuits.circuit import Circuit, as_circuit
 from simwrap.circuits.point_table import Table
 from simwrap.circuits.stage import Stage
 from simwrap.design.limits import Known
 from simwrap.engine import RunOptions
-from simwrap.errors import InputError, QuantityError, RangeError, UnknownNameError
+from simwrap.errors import InputError, RangeError
 from simwrap.measures.registry import get_measure
+from simwrap.measures.requests import Variable
 from simwrap.measures.results import labelled, split_name
 from simwrap.simulation.dataset import single_figures, unit_of
 from simwrap.simulation.evaluate import evaluate
 from simwrap.simulation.measurement import MeasureChoice, chosen_measures
-from simwrap.simulation.sweep import sweep
+from simwrap.simulation.outcome import Outcome
+from simwrap.simulation.sweep import make_grid, sweep
 from simwrap.units import quantity
 
 if TYPE_CHECKING:
@@ -30,13 +33,12 @@ if TYPE_CHECKING:
 #: What a design task is about.
 Design = Stage | Circuit
 Measures = Mapping[str, Mapping[str, Any]]
+Floats = NDArray[np.float64]
 
 #: How much further each way a range of frequencies is looked at where a figure lies outside of it, and how often.
 WIDER, WIDENINGS = 10.0, 2
 #: Counts of levels that are tried in place of a measure's own, and how near to one another figures count as alike.
-FEWER_LEVELS, ALIKE = (0, 6), 0.005
-#: A slip in the options of a measure, as against a measure that has no meaning for a stage.
-SLIPS = (QuantityError, RangeError, UnknownNameError)
+FEWER_LEVELS, ALIKE = (0, 4, 6), 0.005
 
 
 @dataclass(frozen=True)
@@ -85,6 +87,10 @@ class Runs:
         InputError
             If a measure has no meaning for this stage.
         """
+        return self._nominal()[0]
+
+    def _nominal(self) -> tuple[Known, Mapping[str, str]]:
+        """Return the figures of the stage as it stands, and the measures that have no meaning for it, with why."""
         outcome = evaluate(Table(self.stage), self.measures, self.options)
         units, nominal = {}, {}
         for name, variable in labelled(outcome.results).items():
@@ -94,7 +100,7 @@ class Runs:
             units[name] = "word" if values.dtype.kind in "OUS" else variable.unit
             if values.dtype.kind in "fiu":
                 nominal[name] = float(values[0])
-        return Known(units, nominal, self.stage.name)
+        return Known(units, nominal, self.stage.name), outcome.refused
 
     def begin(self) -> tuple[Runs, Known]:
         """Measure the stage as it stands, and let the runs that follow learn from it.
@@ -107,19 +113,12 @@ class Runs:
         InputError
             If no measure is left, or for a slip in the options of one.
         """
-        try:
-            return self._begin()
-        except SLIPS:
-            raise
-        except InputError:
-            if len(self.measures) < 2:
-                raise
-        left = _meant(self.measures, lambda name, options: replace(self, measures={name: options}).nominal())
-        return replace(self, measures=left)._begin()
-
-    def _begin(self) -> tuple[Runs, Known]:
-        runs, known = self, self.nominal()
-        for name in self.measures:
+        known, refused = self._nominal()
+        for why in refused.values():
+            warnings.warn(f"{why}; left out", stacklevel=3)
+        left = {name: options for name, options in self.measures.items() if name not in refused}
+        runs = replace(self, measures=left)
+        for name in left:
             for wider in self._wider(name):
                 lost = _lost(known, name)
                 if not lost:
@@ -128,7 +127,7 @@ class Runs:
                 seen = further.nominal()
                 if len(_lost(seen, name)) < len(lost):  # else it would be looked at in vain at every point
                     runs, known = further, seen
-        return replace(runs, absent=frozenset(name for m in self.measures for name in _lost(known, m))), known
+        return replace(runs, absent=frozenset(name for m in left for name in _lost(known, m))), known
 
     def _wider(self, name: str) -> Iterator[Mapping[str, Any]]:
         """Yield options with which a measure looks at ever more frequencies; none where these were asked for."""
@@ -182,7 +181,7 @@ class Runs:
         data = self.sweep(columns, dim, **more)
         for name in self.measures:
             for wider in self._wider(name):
-                missing = [np.isnan(data[figure].values) for figure in self._frequencies(data, name)]
+                missing = [np.isnan(data.variables[figure].values) for figure in self._frequencies(data, name)]
                 if not missing:
                     break
                 lost = np.flatnonzero(np.any(missing, axis=0) & (data["status"].values == ""))
@@ -197,8 +196,49 @@ class Runs:
                 data.attrs[f"range.{name}"] = f"{start} to {stop}"
         return data
 
+    def numbers(
+        self, columns: Mapping[str, Any], names: Collection[str]
+    ) -> tuple[dict[str, Floats], NDArray[np.bool_]]:
+        """Measure points whose values stand side by side, for a search: some figures as plain arrays.
+
+        It looks further as :meth:`figures` does, for these figures only; no Dataset is made, which would take as
+        long as the run of a few points.
+
+        Returns
+        -------
+        tuple of dict of str to ndarray, ndarray of bool
+            Figures by name, and which points were measured, each of shape (points,).
+        """
+        outcome, found = self._numbers(columns, names)
+        good = np.array([reason == "" for reason in outcome.reasons])
+        for measure in self.measures:
+            for wider in self._wider(measure):
+                sought = [
+                    name for name, variable in found.items()
+                    if split_name(name)[0] == measure and variable.unit == "Hz" and name not in self.absent
+                ]  # fmt: skip
+                missing = np.any([np.isnan(found[name].values) for name in sought], axis=0)
+                lost = np.flatnonzero(missing & good)
+                if not len(lost):
+                    break
+                picked = {column: np.asarray(values)[lost] for column, values in columns.items()}
+                again = replace(self, measures={measure: wider})._numbers(picked, sought)[1]
+                for name in sought:
+                    values = found[name].values
+                    values[lost] = np.where(np.isnan(values[lost]), again[name].values, values[lost])
+        return {name: np.asarray(variable.values) for name, variable in found.items()}, good
+
+    def _numbers(self, columns: Mapping[str, Any], names: Collection[str]) -> tuple[Outcome, dict[str, Variable]]:
+        outcome = evaluate(make_grid(as_circuit(self.stage), columns, zipped=True).table, self.measures, self.options)
+        every = labelled(outcome.results)
+        return outcome, {
+            name: replace(every[name], values=np.array(every[name].values, dtype=float))
+            for name in names
+            if name in every and np.asarray(every[name].values).dtype.kind == "f"
+        }
+
     def _frequencies(self, data: xarray.Dataset, measure: str) -> list[str]:
-        names = [name for name in single_numbers(data, measure) if unit_of(data[name]) == "Hz"]
+        names = [name for name in single_numbers(data, measure) if unit_of(data.variables[name]) == "Hz"]
         return [name for name in names if name not in self.absent]
 
 
@@ -211,33 +251,8 @@ def _alike(one: float, other: float | None) -> bool:
 
 def single_numbers(data: xarray.Dataset, measure: str | None = None) -> list[str]:
     """Return the names of the numbers with one value a point, of one measure or of all."""
-    numbers = [name for name in single_figures(data) if data[name].dtype.kind == "f"]
-    return [name for name in numbers if measure in (None, split_name(name)[0])]
-
-
-def _meant(measures: Measures, attempt: Callable[[str, Mapping[str, Any]], Any]) -> dict[str, Mapping[str, Any]]:
-    """Return the measures that an attempt doesn't refuse, with a warning for each other.
-
-    Raises
-    ------
-    InputError
-        If none is left, or for a slip in the options of one.
-    """
-    left, said = {}, []
-    for name, options in measures.items():
-        try:
-            attempt(name, options)
-        except SLIPS:
-            raise
-        except InputError as fault:
-            said.append(str(fault))
-            continue
-        left[name] = options
-    if not left:
-        raise InputError("; ".join(said))
-    for text in said:
-        warnings.warn(f"{text}; left out", stacklevel=5)
-    return left
+    names = [name for name in single_figures(data) if measure in (None, split_name(name)[0])]
+    return [name for name in names if data.variables[name].dtype.kind == "f"]
 
 
 def _lost(known: Known, measure: str) -> list[str]:

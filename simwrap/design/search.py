@@ -19,7 +19,7 @@ from numpy.typing import NDArray
 from simwrap.circuits.header import Parameter
 from simwrap.circuits.stage import find_parameter
 from simwrap.design.goals import Goal
-from simwrap.design.runs import Design, Runs, single_numbers
+from simwrap.design.runs import Design, Runs
 from simwrap.design.tolerance import devices_moved
 from simwrap.errors import InputError, RangeError
 from simwrap.units import eseries
@@ -190,8 +190,8 @@ class Problem:
         reached, hope = self._quickly(values)
         if self.slow.measures and hope.any():
             places = np.flatnonzero(hope)
-            data = self.slow.figures(self._columns(values[places]), curves=False, spot_check=0)
-            self._take(data, reached, places)
+            found, _ = self.slow.numbers(self._columns(values[places]), self._figures)
+            self._take(found, reached, places)
         self.tried += zip(values, reached, strict=True)
         return reached
 
@@ -203,18 +203,20 @@ class Problem:
         reached = np.full((len(values), len(self.goals)), np.nan)
         hope = np.ones(len(values), dtype=bool)
         if self.quick.measures:
-            data = self.quick.figures(self._columns(values), curves=False, spot_check=0)
-            hope = np.asarray(data["status"].values == "")
+            found, hope = self.quick.numbers(self._columns(values), [*self._figures, *self.anode_currents])
             for name, nominal in self.anode_currents.items():
-                hope &= np.abs(data[name].values) > CUT_OFF * abs(nominal)
-            self._take(data, reached, np.arange(len(values)))
+                hope &= np.abs(found[name]) > CUT_OFF * abs(nominal)
+            self._take(found, reached, np.arange(len(values)))
         return reached, hope
 
-    def _take(self, data: Any, reached: Floats, places: NDArray[np.intp]) -> None:
-        known = set(single_numbers(data))
+    @property
+    def _figures(self) -> list[str]:
+        return [goal.variable for goal in self.goals]
+
+    def _take(self, found: Mapping[str, Floats], reached: Floats, places: NDArray[np.intp]) -> None:
         for number, goal in enumerate(self.goals):
-            if goal.variable in known:
-                reached[places, number] = data[goal.variable].values
+            if goal.variable in found:
+                reached[places, number] = found[goal.variable]
 
     def values(self, shares: Floats) -> Floats:
         """Return values for shares of the ranges, shape (points, free)."""

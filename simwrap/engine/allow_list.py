@@ -98,7 +98,9 @@ _FIELDS = {
 _MEANING = {"n": "node", "v": "value", "s": "v source", "l": "inductor", "m": "model"}
 
 
-def _element(fields: list[str], number: int, line: str) -> Device:
+@functools.lru_cache(maxsize=4096)
+def _element(number: int, line: str) -> Device:
+    fields = line.split()
     name, kind = fields[0], fields[0][0]
     if not _DEVICE.match(name):
         raise _refuse(
@@ -279,7 +281,7 @@ def check(text: str) -> Parsed:
         if line.startswith("."):
             _model(line, number, building)
             continue
-        device = _element(line.split(), number, line)
+        device = _element(number, line)
         if device.name in building.devices:
             raise _refuse(number, line, f"uses the name {device.name} again")
         building.devices[device.name] = device

@@ -256,7 +256,7 @@ class Solver:
         base = self.one_period(start)
         past = [base]
         fresh, plain, short = self._linear_period(base), 0, 1.0
-        calm, fine, near = False, False, 0
+        calm, fine, near, foretold = False, False, 0, True
         while self.count < min(PATIENCE, self.run.max_periods):
             if not fresh:
                 self._learn(base, past)
@@ -277,8 +277,11 @@ class Solver:
                 # A whole Newton step and the plain period after it left the harmonics where they were.
                 return trial
             left = self._away(trial) / max(self._away(base), 1e-300)
-            # Of a whole Newton step, what it leaves over has to be small beside what is allowed.
-            calm = newton and moved * max(1.0, 10.0 * left) < 1.0 and short == 1.0
+            # Of a whole Newton step, what it leaves over has to be small beside what is allowed. A step that left a
+            # small share of the way foretells the next one; where a plain period has said otherwise, it counts no more.
+            foretold = foretold and not calm
+            least = 0.0 if foretold and left < POOR else 1.0
+            calm = newton and moved * max(least, 10.0 * left) < 1.0 and short == 1.0
             rough = self.change(base, trial)
             near = near + 1 if rough < 1.0 else 0
             if rough * self.run.tolerance < CLOSE:

@@ -47,6 +47,7 @@ from simwrap.measures.numerics.level_sweep import (
     limit_signs,
     signs_at_rest,
 )
+from simwrap.measures.numerics.parts import bought, dissipated, voltages
 from simwrap.measures.options import Frequency, Level, Option
 from simwrap.measures.registry import Steps, measure
 from simwrap.measures.requests import Ac, Op, Result, Steady, Variable
@@ -115,6 +116,7 @@ def power(
     levels: Annotated[int, Option(least=2, most=200, zero="left out")] = 15,
     stated_thd: Annotated[float, Option("%", above=0.0, most=100.0)] = 5.0,
     bandwidth: bool = False,
+    resistors: bool = False,
 ) -> Steps:
     """Measure an output stage in the steady state, at the set drive and over a range of drives.
 
@@ -132,6 +134,8 @@ def power(
         Whether to find the power bandwidth too: where half the rated power is available at the stated
         distortion (IEC 60268-3). The rated power is that at the set drive, or, where the distortion there
         is more than the stated one, the power at which that is first reached.
+    resistors : bool
+        Whether to find what each resistor dissipates at the set drive.
 
     Results
     -------
@@ -157,6 +161,9 @@ def power(
     class_a.drive, class_a.output_power
         Up to where every valve conducts all the time: its anode current stays above 5 % of its
         zero-signal value.
+    resistors.<name>.dissipation, .rating_needed
+        Of each resistor at the set drive, the average over a period [W], and the next common wattage of which that is
+        no more than half (common practice).
     bandwidth.power, bandwidth.low, bandwidth.high, bandwidth.thd
         Half the rated power [W]; the power bandwidth [Hz], NaN with a warning where the middle of the band has more
         than the stated distortion already; and the distortion at half power over
@@ -227,6 +234,8 @@ def power(
                 curve = _rising(_each(_side_by_side, curve, _marked(test(added, reply))))
         variables |= _landmarks(curve, at_rest, stated_thd)
         coords["level"] = axis(np.arange(levels), "", "level")
+    if resistors:
+        variables |= yield from _resistors(stage, op, frequency, chosen)
     conditions: dict[str, tuple[Any, str]] = {
         "drive": (stated(chosen), "V"),
         "frequency": (frequency, "Hz"),
@@ -259,6 +268,26 @@ def power(
         coords["bandwidth_frequency"] = axis(spots, "Hz", "frequency")
         conditions["bandwidth_within"] = (f"{100.0 * _NEAR_POWER:g} % of half the rated power", "")
     return Result(variables, coords, conditions | note, warnings)
+
+
+def _resistors(
+    stage: StageLike, op: Reply, frequency: float, drive: Floats
+) -> Generator[Any, Any, dict[str, Variable]]:
+    """Ask for what every resistor dissipates at one drive."""
+    parts = bought(op.extras.get("parts", {}), "r", stage.valves)
+    ends = wanted(*(node for part in parts.values() for node in part.nodes if node != "0"))
+    reply = yield Steady(
+        fundamental=frequency,
+        tones=(Sine(1.0, frequency),),
+        amplitude=np.sqrt(2.0) * drive[:, None],
+        vectors=ends,
+        tolerance=COARSE,
+    )
+    found: dict[str, Variable] = {}
+    for path, part in parts.items():
+        across = voltages(reply, part)[:, 0]
+        found |= dissipated(path, (across**2).mean(axis=-1) / part.value)
+    return found
 
 
 def _request(

@@ -137,10 +137,11 @@ def stated(text: str) -> str:
 
 def point_dims(data: xarray.Dataset) -> list[str]:
     """Return the dims of the swept parameters (not those of curves)."""
-    return [str(dim) for dim in data["status"].dims]
+    return [str(dim) for dim in data.variables["status"].dims]
 
 
 def single_figures(data: xarray.Dataset) -> list[str]:
     """Return the names of figures with one number or word a point."""
-    dims = set(point_dims(data))
-    return [str(name) for name, v in data.data_vars.items() if set(v.dims) == dims and name not in NOTES]
+    dims, beside = set(point_dims(data)), {*data.coords, *NOTES}
+    # Plain variables: to make a DataArray of each takes longer than a small run.
+    return [str(name) for name, v in data.variables.items() if name not in beside and set(v.dims) == dims]

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import dataclasses
 from collections.abc import Generator, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from types import MappingProxyType
 from typing import Any
 
@@ -17,19 +17,17 @@ import numpy as np
 from numpy.typing import NDArray
 
 from simwrap import engine as engines
-from simwrap.circuits.circuit import Circuit
+from simwrap.circuits.circuit import Circuit, joined_name
 from simwrap.circuits.point_table import Table, grouped
 from simwrap.circuits.render import render_table, take_extra
 from simwrap.engine import RunOptions, natural, protocol
 from simwrap.engine.options import DEFAULT
+from simwrap.errors import InputError, NetlistError, QuantityError, RangeError, UnknownNameError
 from simwrap.measures.common import common_conditions
 from simwrap.measures.numerics.parts import Part, collect
 from simwrap.measures.registry import get_measure
-from simwrap.measures.requests import Ac, Noise, Op, Poles, Request, Result, Steady, Transient, Variable
-
-#: Requests that take well under a millisecond, and how many settings a point still count as few.
-QUICK = frozenset({"Op", "Ac", "Noise", "Poles"})
-MANY_RUNS = 20
+from simwrap.measures.requests import Ac, Noise, Op, Poles, Request, Result, Steady, Transient
+from simwrap.simulation.outcome import Outcome, merged
 
 
 def provenance(used: str, netlist: str) -> dict[str, str]:
@@ -58,52 +56,6 @@ class View:
         if name.startswith("__") or name == "circuit":  # asked for by copy and pickle before there is one
             raise AttributeError(name)
         return getattr(self.circuit, name)
-
-
-@dataclass
-class Outcome:
-    """Results of all measures over all points.
-
-    Attributes
-    ----------
-    results : dict of str to Result
-    reasons : list of str
-        Why a point failed, "" where nothing did.
-    engines : list of str
-        Which engine did each point ("+" joins several).
-    netlists : list of str
-        sha256 of the netlist text of each point.
-    kinds : frozenset of str
-        Kinds of requests that were made, such as "Ac" or "Steady".
-    runs : int
-        How many settings of the circuit were run for each point.
-    large : frozenset of str
-        Measures that asked for large signals: none of them has a meaning where the circuit is unstable.
-    """
-
-    results: dict[str, Result]
-    reasons: list[str]
-    engines: list[str]
-    netlists: list[str] = field(default_factory=list)
-    kinds: frozenset[str] = frozenset()
-    runs: int = 1
-    large: frozenset[str] = frozenset()
-
-    @property
-    def warnings(self) -> list[str]:
-        """What the measures say about each point, "" where they say nothing."""
-        said = [[text for result in self.results.values() for text in _said(result, point)]
-                for point in range(len(self.reasons))]  # fmt: skip
-        return [" ".join(dict.fromkeys(texts)) for texts in said]
-
-    @property
-    def slow(self) -> bool:
-        """Whether a point takes far more than an operating point and a small-signal sweep."""
-        return not self.kinds <= QUICK or self.runs > MANY_RUNS
-
-
-def _said(result: Result, point: int) -> list[str]:
-    return result.warnings[point] if point < len(result.warnings) else []
 
 
 @dataclass(frozen=True)
@@ -208,8 +160,10 @@ class _Bench:
         self.runs = 0
         #: Levels and states of steady states that were run, by what they were asked for and the point.
         self.settled: dict[Any, dict[int, list[tuple[float, NDArray[Any]]]]] = {}
-        #: Why each point is unstable, once that was asked.
-        self.restless: list[str] | None = None
+        #: Why no large signal has a meaning at each point, once that was asked: it is unstable, or has no supply.
+        self.hopeless: list[str] | None = None
+        #: Points of which one large signal took all the time there is: no other one is run.
+        self.late = [""] * table.points
 
     def answer(self, requests: Sequence[Request]) -> None:
         """Run what isn't known yet, as few engine calls as possible."""
@@ -218,7 +172,9 @@ class _Bench:
             key = _fingerprint(request)
             if key in self.answers or any(key == known for group in groups.values() for known, _ in group):
                 continue
-            place = (request.excite, _fingerprint(request.vary), _fingerprint(request.extra))
+            # Large signals apart: they have no meaning where small ones have.
+            large = isinstance(request, Steady | Transient)
+            place = (large, request.excite, _fingerprint(request.vary), _fingerprint(request.extra))
             groups.setdefault(place, []).append((key, request))
         self._join_op(groups)
         for group in groups.values():
@@ -232,7 +188,7 @@ class _Bench:
             if not all(isinstance(request, Op) for _, request in group):
                 continue
             for other in groups:
-                if other != place and other[1:] == place[1:]:
+                if other != place and not other[0] and other[2:] == place[2:]:
                     groups[other] = group + groups[other]
                     del groups[place]
                     break
@@ -277,6 +233,8 @@ class _Bench:
             if axes[number] is None and isinstance(request, Transient):
                 axes[number] = np.linspace(request.start, request.stop, request.samples)
         own = _per_point(reasons, settings)
+        if any(isinstance(request, Steady | Transient) for _, request in group):
+            self.late = [old or (new if _LATE in new else "") for old, new in zip(self.late, own, strict=True)]
         self.reasons = [old or new for old, new in zip(self.reasons, own, strict=True)]
         for number, (key, _) in enumerate(group):
             values = {name: _shaped(array, self.table.points, settings) for name, array in collected[number].items()}
@@ -326,14 +284,17 @@ class _Bench:
         return dataclasses.replace(run, known_levels=levels, known_states=states)
 
     def _runnable(self, group: Any, settings: int, points: int, reasons: list[str]) -> NDArray[np.intp]:
-        """Return the rows that can be run: what oscillates by itself has no steady state, and gets its reason."""
+        """Return the rows that can be run; what has no steady state, and what has used up its time, gets its reason."""
         rows = np.arange(points)
-        if not self.table.circuit.loops or not any(isinstance(r, Steady | Transient) for _, r in group):
+        if not any(isinstance(request, Steady | Transient) for _, request in group):
             return rows
-        if self.restless is None:
-            self.restless = self._restless()
+        if self.hopeless is None:
+            unstable = self._restless() if self.table.circuit.loops else [""] * self.table.points
+            unfed = unfed_points(self.table)
+            self.hopeless = [UNFED if no_supply else said for no_supply, said in zip(unfed, unstable, strict=True)]
         for row in rows:
-            reasons[row] = self.restless[row // settings if settings else row]
+            point = row // settings if settings else row
+            reasons[row] = self.hopeless[point] or self.late[point]
         return np.flatnonzero([not reason for reason in reasons])
 
     def _restless(self) -> list[str]:
@@ -353,8 +314,22 @@ def _same_signal(request: Steady) -> Any:
     return tuple(_fingerprint(entry) for entry in shared)
 
 
-#: How the reason of a point begins that can't be at rest.
+#: How the reason of a point begins that can't be at rest; and the reason of one in which nothing can move.
 UNSTABLE = "unstable:"
+UNFED = "every supply is 0 V, so that no valve conducts"
+#: Words of an engine's reason by which a point is known that has used up its time.
+_LATE = "more than the time limit"
+
+
+def unfed_points(table: Table) -> NDArray[np.bool_]:
+    """Return at which points a circuit with valves has supplies, and none of them gives a positive voltage."""
+    circuit = table.circuit
+    ports = [circuit.placed_ports[name] for name in circuit.supplies]
+    names = [joined_name(port.stage, port.port.supply) for port in ports if port.port.supply]
+    if not names or not any("grid" in use.nodes for use in circuit.valves.values()):
+        return np.zeros(table.points, dtype=bool)
+    fed = [np.asarray(table.columns.get(name, circuit.values[name])) > 0 for name in names]
+    return np.broadcast_to(~np.any(np.broadcast_arrays(*fed), axis=0), (table.points,))
 
 
 def unstable_words(pole: complex, loops: Sequence[str]) -> str:
@@ -409,6 +384,8 @@ def _per_point(reasons: list[str], settings: int) -> list[str]:
 
 
 Generators = dict[str, Generator[Any, Any, Result]]
+#: A slip in the options of a measure, as against a measure that has no meaning for a circuit.
+SLIPS = (QuantityError, RangeError, UnknownNameError, NetlistError)
 
 
 def _conduct(table: Table, measures: Mapping[str, Mapping[str, Any]], options: RunOptions) -> Outcome:
@@ -417,23 +394,34 @@ def _conduct(table: Table, measures: Mapping[str, Mapping[str, Any]], options: R
     values |= {name: column for name, column in table.columns.items() if column.dtype.kind == "f"}
     view = View(table.at(0), MappingProxyType(values), table.points)
     bench = _Bench(table, options)
-    active: Generators = {name: get_measure(name)(view, **chosen) for name, chosen in measures.items()}
+    active: Generators = {}
     shared = common_conditions(view, table.points)
     results: dict[str, Result] = {}
     asked: dict[str, Any] = {}
     large: set[str] = set()
+    refused: dict[str, str] = {}
 
     def advance(name: str, answer: Any) -> None:
         try:
+            if answer is None:
+                active[name] = _begun(name, view, measures[name])
             asked[name] = active[name].send(answer)
             if any(isinstance(request, Steady | Transient) for request in _several(asked[name])):
                 large.add(name)
         except StopIteration as end:
             results[name] = dataclasses.replace(end.value, conditions=shared | end.value.conditions)
-            asked.pop(name, None)
-            del active[name]
+        except SLIPS:
+            raise
+        except InputError as fault:  # one that has no meaning here takes nothing else down
+            if len(measures) == 1:
+                raise
+            refused[name] = str(fault)
+        else:
+            return
+        asked.pop(name, None)
+        active.pop(name, None)
 
-    for name in list(active):
+    for name in measures:
         advance(name, None)
     while active:
         bench.answer([request for wanted in asked.values() for request in _several(wanted)])
@@ -443,9 +431,28 @@ def _conduct(table: Table, measures: Mapping[str, Mapping[str, Any]], options: R
                 advance(name, [bench.answers[_fingerprint(request)] for request in wanted])
             else:
                 advance(name, bench.answers[_fingerprint(wanted)])
-    ordered = {name: results[name] for name in measures}
+    if refused and not results:
+        raise InputError("; ".join(refused.values()))
+    ordered = {name: results[name] for name in measures if name in results}
     kinds = frozenset(bench.kinds)
-    return Outcome(ordered, bench.reasons, bench.engines, bench.netlists, kinds, bench.runs, frozenset(large))
+    return Outcome(ordered, bench.reasons, bench.engines, bench.netlists, kinds, bench.runs, frozenset(large), refused)
+
+
+def _begun(name: str, view: View, chosen: Mapping[str, Any]) -> Generator[Any, Any, Result]:
+    entry = get_measure(name)
+    if why := refusal(view.circuit, name):
+        raise InputError(why)
+    return entry(view, **chosen)
+
+
+def refusal(circuit: Circuit, name: str) -> str:
+    """Return why a measure has no meaning for a circuit, "" where it has one as far as can be seen beforehand."""
+    measure = get_measure(name)
+    if why := measure.refuses(circuit):
+        return f"{measure.name}: has no meaning for {circuit.name}: {why}"
+    if not circuit.other_measures and measure.name not in circuit.measures:
+        return f"{measure.name}: has no meaning for {circuit.name}; give {', '.join(circuit.measures)}"
+    return ""
 
 
 def _several(wanted: Any) -> Sequence[Request]:
@@ -456,52 +463,6 @@ def _word_groups(table: Table) -> list[NDArray[np.intp]]:
     return grouped(
         [np.unique(c, return_inverse=True)[1] for c in table.columns.values() if c.dtype.kind != "f"], table.points
     )
-
-
-def _merge(outcomes: Sequence[Outcome], groups: Sequence[NDArray[np.intp]], points: int) -> Outcome:
-    """Put results of groups of points together; what a group doesn't have is NaN (or "")."""
-    results: dict[str, Result] = {}
-    for name in outcomes[0].results:
-        variables: dict[str, Variable] = {}
-        warnings: list[list[str]] = [[] for _ in range(points)]
-        for outcome, indices in zip(outcomes, groups, strict=True):
-            part = outcome.results[name]
-            for index, said in zip(indices, part.warnings, strict=False):
-                warnings[index] = said
-            for key, variable in part.variables.items():
-                array = np.asarray(variable.values)
-                if key not in variables:
-                    blank: Any = "" if array.dtype.kind in "OUS" else np.nan
-                    dtype = object if array.dtype.kind in "OUS" else np.result_type(array.dtype, float)
-                    whole = np.full((points, *array.shape[1:]), blank, dtype=dtype)
-                    variables[key] = dataclasses.replace(variable, values=whole)
-                whole = variables[key].values
-                if whole.shape[1:] != array.shape[1:]:  # families of different length: widen
-                    whole, array = _widen(whole, array)
-                    variables[key] = dataclasses.replace(variables[key], values=whole)
-                whole[indices] = array
-        first = outcomes[0].results[name]
-        results[name] = Result(variables, first.coords, first.conditions, warnings)
-    reasons, used, netlists = [""] * points, [""] * points, [""] * points
-    for outcome, indices in zip(outcomes, groups, strict=True):
-        for position, index in enumerate(indices):
-            reasons[index] = outcome.reasons[position]
-            used[index] = outcome.engines[position]
-            netlists[index] = outcome.netlists[position]
-    kinds = frozenset(kind for outcome in outcomes for kind in outcome.kinds)
-    large = frozenset(name for outcome in outcomes for name in outcome.large)
-    return Outcome(results, reasons, used, netlists, kinds, max(outcome.runs for outcome in outcomes), large)
-
-
-def _widen(one: NDArray[Any], other: NDArray[Any]) -> tuple[NDArray[Any], NDArray[Any]]:
-    shape = np.maximum(one.shape[1:], other.shape[1:])
-
-    def padded(array: NDArray[Any]) -> NDArray[Any]:
-        blank: Any = "" if array.dtype.kind in "OUS" else np.nan
-        pads = [(0, 0), *[(0, int(want - has)) for want, has in zip(shape, array.shape[1:], strict=True)]]
-        return np.pad(array, pads, constant_values=blank)
-
-    return padded(one), padded(other)
 
 
 def evaluate(table: Table, measures: Mapping[str, Mapping[str, Any]], options: RunOptions = DEFAULT) -> Outcome:
@@ -530,4 +491,4 @@ def evaluate(table: Table, measures: Mapping[str, Mapping[str, Any]], options: R
     if len(groups) == 1:
         return _conduct(table, measures, options)
     outcomes = [_conduct(table.take(indices), measures, options) for indices in groups]
-    return _merge(outcomes, groups, table.points)
+    return merged(outcomes, groups, table.points)

@@ -20,7 +20,8 @@ from simwrap.errors import EngineError, InputError, RangeError
 from simwrap.measures.requests import Result, Variable
 from simwrap.measures.results import axes_of, labelled, split_name
 from simwrap.simulation.as_json import measurement_json, plain
-from simwrap.simulation.evaluate import UNSTABLE, Outcome, evaluate, provenance
+from simwrap.simulation.evaluate import UNFED, UNSTABLE, evaluate, provenance, refusal
+from simwrap.simulation.outcome import Outcome
 from simwrap.tables import Listing
 from simwrap.units import quantity
 
@@ -38,7 +39,7 @@ def chosen_measures(stage: Stage | Circuit, measures: MeasureChoice) -> dict[str
     UnknownNameError
         If there is no such measure.
     InputError
-        If it has no meaning for such a stage.
+        If none of them has a meaning for such a stage; one beside others is left out when it is run.
     """
     from simwrap.measures.registry import get_measure
 
@@ -50,17 +51,16 @@ def chosen_measures(stage: Stage | Circuit, measures: MeasureChoice) -> dict[str
     if not isinstance(measures, Mapping | Iterable):
         raise RangeError("measures", measures, 'names, such as ["bias", "response"], or options by name')
     given = measures if isinstance(measures, Mapping) else {name: {} for name in map(str, measures)}
-    chosen = {}
+    chosen, refused = {}, []
     for name, options in given.items():
         measure = get_measure(str(name))
         if not isinstance(options, Mapping):
             raise RangeError(f"options of {measure.name}", options, 'options by name, such as {"frequency": 1000}')
-        if why := measure.refuses(circuit):
-            raise InputError(f"{measure.name}: has no meaning for {circuit.name}: {why}")
-        if not circuit.other_measures and measure.name not in circuit.measures:
-            accepted = ", ".join(circuit.measures)
-            raise InputError(f"{measure.name}: has no meaning for {circuit.name}; give {accepted}")
+        if why := refusal(circuit, measure.name):
+            refused.append(why)
         chosen[measure.name] = options
+    if refused and len(refused) == len(chosen):
+        raise InputError("; ".join(refused))
     return chosen
 
 
@@ -320,10 +320,12 @@ def _all_missing(result: Result) -> bool:
     return bool(single) and all(np.isnan(np.asarray(v.values)).all() for v in single)
 
 
-def _told(outcome: Outcome) -> list[str]:
+def _told(outcome: Outcome, failed: Sequence[str]) -> list[str]:
     said = [text for result in outcome.results.values() for point in result.warnings[:1] for text in point]
+    said += [f"{why}; left out" for why in outcome.refused.values()]
     if outcome.reasons[0]:
-        said.append(f"not everything could be simulated: {outcome.reasons[0]}")
+        what = f"nothing came of {', '.join(failed)}" if failed else "not everything could be simulated"
+        said.append(f"{what}: {outcome.reasons[0]}")
     return list(dict.fromkeys(said))
 
 
@@ -363,11 +365,11 @@ def measure(
     """
     names = chosen_measures(stage, measures)
     outcome = evaluate(Table(stage), names, RunOptions(engine=engine, time_limit=time_limit, workers=1))
-    unstable = outcome.reasons[0].startswith(UNSTABLE)
+    hopeless = outcome.reasons[0].startswith((UNSTABLE, UNFED))
     failed = [
-        name for name, result in outcome.results.items() if _all_missing(result) or (unstable and name in outcome.large)
+        name for name, result in outcome.results.items() if _all_missing(result) or (hopeless and name in outcome.large)
     ]
-    if outcome.reasons[0] and failed:
+    if outcome.reasons[0] and failed and len(failed) == len(outcome.results):
         kept = _keep_netlist(stage)
         raise EngineError(
             f"{stage.name}: {', '.join(failed)} failed ({outcome.reasons[0]}); the netlist is kept in {kept}",
@@ -375,4 +377,5 @@ def measure(
         )
     used = outcome.engines[0]
     origin = provenance(used, outcome.netlists[0])
-    return Measurement(stage, used, origin, _told(outcome), outcome.results)
+    results = {name: result for name, result in outcome.results.items() if name not in failed or not outcome.reasons[0]}
+    return Measurement(stage, used, origin, _told(outcome, failed), results)

@@ -17,15 +17,16 @@ from numpy.typing import NDArray
 from simwrap import engine as engines
 from simwrap.circuits.circuit import Circuit, as_circuit
 from simwrap.circuits.point_table import Table, check_column
-from simwrap.circuits.render import render
+from simwrap.circuits.render import Netlist, render
 from simwrap.circuits.stage import Stage, check_pairs
 from simwrap.engine import RunOptions
 from simwrap.errors import InputError, RangeError
 from simwrap.measures.requests import Result, Variable
 from simwrap.measures.results import axes_of, labelled
 from simwrap.simulation.dataset import NOTES, Layout, about, make_dataset, point_dims, single_figures
-from simwrap.simulation.evaluate import Outcome, evaluate, provenance
+from simwrap.simulation.evaluate import evaluate, provenance
 from simwrap.simulation.measurement import MeasureChoice, chosen_measures
+from simwrap.simulation.outcome import Outcome
 from simwrap.valves import designation
 
 if TYPE_CHECKING:
@@ -124,6 +125,7 @@ class _Collected:
         self.reasons = np.full(points, PENDING, dtype=object)
         self.warnings = np.full(points, "", dtype=object)
         self.engines: set[str] = set()
+        self.refused: dict[str, str] = {}
         self.block = 0
 
     def add(self, indices: NDArray[np.intp], outcome: Outcome) -> None:
@@ -143,6 +145,7 @@ class _Collected:
             self.arrays[name][indices] = array
         self.reasons[indices] = outcome.reasons
         self.warnings[indices] = outcome.warnings
+        self.refused |= outcome.refused
         self.engines |= {name for used in outcome.engines for name in used.split("+") if name}
         self.block = self.block or (SLOW_BLOCK if outcome.slow else BLOCK)
 
@@ -240,6 +243,9 @@ def sweep(
         if file is not None and data is not None:
             save(data, file)
     assert data is not None
+    for name, why in collected.refused.items():
+        if name not in collected.templates:
+            warnings.warn(f"{why}; left out", stacklevel=2)
     if spot_check is None:
         spot_check = SPOT_CHECK_POINTS if points > 200 else 0
     if spot_check and pending.any():
@@ -258,19 +264,19 @@ def _resumed(file: str | Path, grid: Grid, chosen: Mapping[str, Any]) -> xarray.
     if not Path(file).exists():
         return None
     data = load(file)
-    if data.attrs.get("task") != _task(grid, chosen):
+    if data.attrs.get("task") != _task(grid, chosen, render(grid.table.at(0))):
         raise InputError(f"{file}: holds another sweep; give another file, or remove it")
     return data
 
 
-def _task(grid: Grid, chosen: Mapping[str, Any]) -> str:
-    """Return a digest of everything that decides about a sweep's numbers."""
+def _task(grid: Grid, chosen: Mapping[str, Any], first: Netlist) -> str:
+    """Return a digest of everything that decides about a sweep's numbers; ``first`` is its first point's netlist."""
     stage = grid.table.circuit
     told = repr([stage.name, sorted(stage.values.items()), grid.dims, grid.shape])
     told += repr(sorted((name, sorted(options.items())) for name, options in chosen.items()))
     # The first point's netlist stands for the laws of its valves.
     told += "".join(template.source for template in stage.templates)
-    digest = hashlib.sha256((told + render(grid.table.at(0)).circuit.text).encode())
+    digest = hashlib.sha256((told + first.circuit.text).encode())
     for name, column in grid.axes.items():
         digest.update(name.encode())
         digest.update(column.tobytes() if column.dtype.kind == "f" else repr(column.tolist()).encode())
@@ -414,11 +420,12 @@ def to_dataset(collected: _Collected, chosen: Mapping[str, Any]) -> xarray.Datas
         if column.dtype.kind == "f":
             words = {"units": (parameter.unit if parameter else "") or "1"} | words
         coords[name] = (grid.dims if grid.zipped else (name,), column, words)
+    first = render(grid.table.at(0))
     attrs = {
-        "task": _task(grid, chosen),
+        "task": _task(grid, chosen, first),
         "block": collected.block,
         **about(stage, collected.templates, list(grid.axes)),
-        **provenance("+".join(sorted(collected.engines)), render(grid.table.at(0)).sha256),
+        **provenance("+".join(sorted(collected.engines)), first.sha256),
     }
     return make_dataset(
         {name: replace(collected.variables[name], values=array) for name, array in collected.arrays.items()},

@@ -6,7 +6,7 @@ import functools
 import os
 import tomllib
 import warnings
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator
 from pathlib import Path
 from typing import Any
 
@@ -79,11 +79,27 @@ def _head(path: Path, stamp: int) -> tuple[str, tuple[str, ...]]:
 
 def _index(folders: Iterable[Path]) -> dict[str, tuple[str, Path]]:
     """Map each key to (designation, file); the first folder that has one wins."""
+    return _index_of(tuple(tuple(_files(folder)) for folder in folders))
+
+
+def _files(folder: Path) -> Iterator[tuple[str, int]]:
+    """Yield the path and the time of change [ns] of each valve file of a folder, in order of name."""
+    try:
+        entries = sorted(os.scandir(folder), key=lambda entry: entry.name)
+    except OSError:  # a folder that isn't there has no files
+        return
+    yield from ((entry.path, entry.stat().st_mtime_ns) for entry in entries if entry.name.endswith(".toml"))
+
+
+@functools.lru_cache(maxsize=16)
+def _index_of(folders: tuple[tuple[tuple[str, int], ...], ...]) -> dict[str, tuple[str, Path]]:
+    """Return the index of files as they are: one that has changed since has another stamp."""
     index: dict[str, tuple[str, Path]] = {}
-    for folder in folders:
+    for files in folders:
         here: dict[str, tuple[str, Path]] = {}
-        for path in sorted(folder.glob("*.toml")):
-            name, designations = _head(path, path.stat().st_mtime_ns)
+        for file, stamp in files:
+            path = Path(file)
+            name, designations = _head(path, stamp)
             for designation in (name, *designations, path.stem):
                 here.setdefault(_key(designation), (designation, path))
         for key, entry in here.items():

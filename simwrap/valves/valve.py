@@ -75,7 +75,7 @@ class NoiseSources(NamedTuple):
     partition: Array | None
 
 
-@dataclass(frozen=True, repr=False)
+@dataclass(frozen=True, repr=False, eq=False)
 class Valve:
     """One valve system: ratings, capacitances, published rows and a fitted law.
 

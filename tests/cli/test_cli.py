@@ -128,7 +128,7 @@ def test_tables_carry_units(capsys):
         (["sweep", "triode_gain", "--over", "supply=0:10:5log"], "supply"),
         (["sweep", "tone_passive", "--over", "bass=0,1", "--output", "a.doc"], ".nc"),
         (["nonsense"], "nonsense"),
-        (["measure"], "stage"),
+        (["measure"], "argument"),
         (["measure", "triode_gain", "--colour"], "--colour"),
     ],
 )

@@ -7,6 +7,7 @@ import pytest
 from measure_fakes import frequencies, make_reply, make_stage, make_use, run
 from scipy.optimize import brentq
 
+import simwrap
 from simwrap.errors import InputError
 from simwrap.measures.registry import get_measure
 from simwrap.measures.requests import Ac, Noise, Op, Steady, Transient
@@ -359,3 +360,16 @@ def test_square_wave_asks_for_a_settled_window():
     assert np.isnan(got["rise_time"]).all()  # no slower than the source
     assert got["tilt"] == pytest.approx([0.0, 0.0], abs=1e-9)
     assert result.conditions["level"] == (0.1, "V peak to peak")
+
+
+def test_what_resistors_dissipate_at_the_set_drive():
+    """A bypassed cathode resistor has the average cathode current in it, a grid leak the drive across it: Ohm."""
+    stage = simwrap.stage("push_pull_output")
+    found = simwrap.measure(stage, {"power": {"levels": 0, "resistors": True}}).power
+    current = found.anode_current + found.screen_current
+    assert found.resistors.cathode_a.dissipation == pytest.approx(
+        current**2 * stage.values["cathode_resistor"], rel=5e-3
+    )
+    drive = found.valves.v1.grid_drive
+    assert found.resistors.grid_leak_a.dissipation == pytest.approx(drive**2 / stage.values["grid_leak"], rel=2e-3)
+    assert found.resistors.cathode_a.rating_needed == 5.0

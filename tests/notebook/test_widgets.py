@@ -173,7 +173,7 @@ def test_ratings_are_said_under_the_picture() -> None:
 
 
 def test_slow_measures_wait_until_the_slider_is_let_go(monkeypatch: pytest.MonkeyPatch) -> None:
-    from simwrap.simulation.evaluate import Outcome
+    from simwrap.simulation.outcome import Outcome
 
     quick = sliders(TRIODE, ["cathode_resistor"], "response")
     assert quick.controls["cathode_resistor"].continuous_update

@@ -89,6 +89,7 @@ def power(points=1):
         thd_curve=(level, LEVELS, "%"),
         anode_current_curve=(level, 0.06 + 0 * LEVELS, "A"),
         screen_current_curve=(level, 0.006 + 0 * LEVELS, "A"),
+        dissipation_curve__v1__anode=(level, 8.0 + 0 * LEVELS, "W"),
         **marks,
     )
 

@@ -16,6 +16,7 @@ import numpy as np
 import pytest
 
 import simwrap
+from simwrap.errors import EngineError, InputError, RangeError
 from simwrap.simulation import as_json
 from simwrap.simulation.dataset import conditions_of
 
@@ -184,3 +185,26 @@ def test_a_joined_circuit_has_the_same_names_with_its_stages_in_them() -> None:
         "bias.valves.output.v2.anode_dissipation_share",
     ]
     assert float(kept) == 1.0
+
+
+def test_a_measure_without_meaning_takes_nothing_else_down() -> None:
+    tone = simwrap.stage("tone_passive")
+    found = simwrap.measure(tone, ["rejection", "response"])
+    assert list(found) == ["response"]
+    assert found.warnings == ["rejection: tone_passive has no supply; left out"]
+    with pytest.raises(InputError, match="has no supply"):
+        simwrap.measure(tone, ["rejection"])
+    with pytest.warns(UserWarning, match="rejection: tone_passive has no supply; left out"):
+        data = simwrap.sweep(tone, {"bass": [0.2, 0.8]}, ["rejection", "response"])
+    assert (data["status"] == "").all()
+    with pytest.raises(RangeError):  # a slip in an option is an error whatever else was asked for
+        simwrap.measure(tone, {"rejection": {"start": -1}, "response": {}})
+
+
+def test_without_a_supply_no_large_signal_is_tried() -> None:
+    pair = simwrap.stage("push_pull_output", supply=0, screen_supply=0)
+    found = simwrap.measure(pair, ["bias", "power", "square_wave"])
+    assert list(found) == ["bias"]
+    assert found.warnings == ["nothing came of power, square_wave: every supply is 0 V, so that no valve conducts"]
+    with pytest.raises(EngineError, match="every supply is 0 V"):
+        simwrap.measure(pair, ["power"])

@@ -49,8 +49,18 @@ def _system_library() -> str | None:
 
 def search_path() -> list[str]:
     """Return the folders in which a child looks for modules: this process's, without the working folder."""
-    here = os.path.realpath(os.getcwd())
-    return [folder for folder in sys.path if folder and os.path.realpath(folder) != here]
+    return list(_without(os.getcwd(), tuple(sys.path)))
+
+
+@functools.lru_cache(maxsize=16)
+def _without(here: str, folders: tuple[str, ...]) -> tuple[str, ...]:
+    here = os.path.realpath(here)
+    return tuple(folder for folder in folders if folder and os.path.realpath(folder) != here)
+
+
+@functools.lru_cache(maxsize=16)
+def _installed(package: str, folders: tuple[str, ...]) -> bool:
+    return importlib.machinery.PathFinder.find_spec(package, list(folders)) is not None
 
 
 def missing(name: str) -> str:
@@ -58,7 +68,7 @@ def missing(name: str) -> str:
     if name in os.environ.get("SIMWRAP_WITHOUT", "").lower().replace(",", " ").split():
         return "switched off by SIMWRAP_WITHOUT"
     package = {"neospice": "neospice", "ngspice": "PySpice"}[name]
-    if importlib.machinery.PathFinder.find_spec(package, search_path()) is None:
+    if not _installed(package, tuple(search_path())):
         return f"the Python package {package} is not installed; {_INSTALL[name]}"
     if name == "ngspice" and ngspice_library() is None:
         return f"the ngspice library was not found; {_INSTALL[name]}"

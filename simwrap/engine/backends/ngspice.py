@@ -16,7 +16,7 @@ from typing import Any, ClassVar
 import numpy as np
 
 from simwrap.engine.backends.discovery import ngspice_library
-from simwrap.engine.deck import SMALL_OPTIONS, Deck, write
+from simwrap.engine.deck import LOOSE_OPTIONS, SMALL_OPTIONS, Deck, write
 from simwrap.engine.protocol import AcRun, Array, NoiseRun, OpRun
 
 os.environ["NGSPICE_LIBRARY_PATH"] = ngspice_library() or ""
@@ -27,6 +27,8 @@ from PySpice.Spice.NgSpice.Shared import NgSpiceShared, ffi  # noqa: E402
 #: Its own: in a circuit of seven valves with large capacitors rounding alone moves nodes by more than the 1e-8 V
 #: that the other engine keeps. The current's limit stays: ten times as much, and a rectifier's turn is cut short.
 TRANSIENT_OPTIONS = ".options method=trap reltol=1e-6 vntol=1e-6 abstol=1e-9 trtol=70"
+#: Now and then a step gets stuck behind a rectifier without a capacitor: another length, or looser options, get by.
+RETRIES = ((1.0, TRANSIENT_OPTIONS), (0.83, TRANSIENT_OPTIONS), (1.0, LOOSE_OPTIONS), (0.61, LOOSE_OPTIONS))
 #: What marks an analysis as failed (lower case), whatever stream it comes on.
 MARKERS = (
     "aborted", "not parsed", "error", "can't parse", "unable to", "no such", "undefined",
@@ -72,8 +74,6 @@ class Ngspice:
     name = "ngspice"
     #: ``ic=`` of a coupled inductor is its current, the flux of the others is counted.
     own_flux_only = False
-    #: It never needs the loose options.
-    loosened = 0
     #: Each command is kept in a history; this frees it.
     COMMANDS_BEFORE_FREE = 5000
 
@@ -84,6 +84,9 @@ class Ngspice:
         self._shared = self._library._ngspice_shared
         self._commands = 0
         self._loaded = False
+        self._loose: Deck | None = None
+        #: How often a circuit turned out to need other options or steps: results before and after don't fit.
+        self.loosened = 0
         locale.setlocale(locale.LC_NUMERIC, "C")
         self._said.clear()
         self._command("version -f")
@@ -202,10 +205,29 @@ class Ngspice:
         The circuit is loaded for it and forgotten after it: an operating point that follows a
         transient with coupled inductors in the same load is silently wrong.
         """
-        self._load(deck.text(lines, TRANSIENT_OPTIONS))
+        # What a circuit needed once it needs again, and a change in mid-course would be a jolt.
+        retries = RETRIES[1:] if self._loose is deck else RETRIES
+        for smaller, options in retries:
+            longest = write(step * smaller)
+            try:
+                return self._transient(deck.text(lines, options), vectors, longest, (stop, start), from_given)
+            except RuntimeError:
+                if (smaller, options) == RETRIES[-1]:
+                    raise
+                if (smaller, options) == RETRIES[0]:
+                    self._loose = deck
+                    self.loosened += 1
+        raise AssertionError("the last try returns or raises")
+
+    def _transient(
+        self, text: str, vectors: Sequence[str], longest: str, span: tuple[float, float], from_given: bool
+    ) -> tuple[Array, list[Array]]:
+        self._load(text)
         try:
-            command = f"tran {write(step)} {write(stop)} {write(start)} {write(step)}"
-            plot = self._analyse(command + (" uic" if from_given else ""))
+            stop, start = span
+            plot = self._analyse(
+                f"tran {longest} {write(stop)} {write(start)} {longest}" + (" uic" if from_given else "")
+            )
             time = self._vector(plot, "time", None).real
             return time, [self._vector(plot, vector, len(time)).real for vector in vectors]
         finally:

@@ -22,6 +22,8 @@ from simwrap.measures.common import Floats, divide
 _LEAST = 1e-3
 #: Part of the level expected below the lowest that is tried: to have it in a bracket.
 _SHY = 0.7
+#: Least share of a bracket that is cut off.
+_INNER = 0.25
 #: Levels nearer than this to another tell nothing new.
 _SAME = 1e-4
 
@@ -68,25 +70,25 @@ def first_reached(levels: Floats, curve: Curve) -> Floats:
     return level if curve.rest is None else np.where(np.isnan(level), below, level)
 
 
-def _looked_up(levels: Floats, curve: Curve, *, share: float | None = None) -> tuple[Floats, Floats]:
+def _looked_up(levels: Floats, curve: Curve, *, careful: bool = False) -> tuple[Floats, Floats]:
     """Return where a mark is reached between two levels, and where below the lowest; NaN where it isn't.
 
-    ``share`` gives that part of a bracket in which a quadratic isn't to be trusted, instead of a secant's place:
-    a secant leaves one end of it where it is for ever.
+    ``careful``: a bracket in which a quadratic isn't to be trusted is divided between where a secant on log paper and
+    one on plain paper say, well inside of it: a secant alone may leave one end where it is for ever.
     """
     x, y = _sorted(levels, curve.values)
     rest = np.zeros(len(x)) if curve.rest is None else curve.rest
     with np.errstate(invalid="ignore"):
         up = (y[:, :-1] < 1.0) & (y[:, 1:] >= 1.0)
         always = y[:, 0] >= 1.0
-    found = _inside(x, y, np.argmax(up, axis=1), share)
+    found = _inside(x, y, np.argmax(up, axis=1), careful)
     below = x[:, 0] * np.clip(divide(1.0 - rest, y[:, 0] - rest), 0.0, 1.0)
     at_rest = np.isfinite(y[:, 0]) & (rest >= 1.0)
     level = np.where(up.any(axis=1) & ~always & ~at_rest, found, np.nan)
     return level, np.where(at_rest, 0.0, np.where(always, below, np.nan))
 
 
-def _inside(x: Floats, y: Floats, index: NDArray[np.intp], share: float | None) -> Floats:
+def _inside(x: Floats, y: Floats, index: NDArray[np.intp], careful: bool) -> Floats:
     """Return the crossing between neighbours ``index`` and ``index + 1``."""
     last = x.shape[1] - 1
     with np.errstate(divide="ignore", invalid="ignore", over="ignore"):
@@ -104,7 +106,10 @@ def _inside(x: Floats, y: Floats, index: NDArray[np.intp], share: float | None) 
         use_left = ~no_left & (no_right | (a - left < right - b))
         c = np.where(use_left, left, right)
         fc = np.where(use_left, at(height, index - 1), at(height, index + 2))
-        straight = divide(-fa, fb - fa) if share is None else np.full(a.shape, share)
+        straight = divide(-fa, fb - fa)
+        if careful:
+            plain = divide(1.0 - at(y, index), at(y, index + 1) - at(y, index))
+            straight = np.clip(0.5 * (straight + plain), _INNER, 1.0 - _INNER)
         quadratic = (
             fb * fc / ((fa - fb) * (fa - fc)) * a
             + fa * fc / ((fb - fa) * (fb - fc)) * b
@@ -132,12 +137,10 @@ def next_levels(levels: Floats, marks: Sequence[Sequence[Curve]], *, beyond: flo
         How far above the highest level a mark is looked for that isn't reached, as a factor; by default it isn't.
     """
     tries = []
-    for number, curves in enumerate(marks):
+    for curves in marks:
         level = np.full(len(levels), np.nan)
-        # Marks that share a bracket divide it at different places.
-        share = (number + 1.0) / (len(marks) + 1.0)
         for curve in curves:
-            between, below = _looked_up(levels, curve, share=share)
+            between, below = _looked_up(levels, curve, careful=True)
             level = np.fmin(level, np.fmin(between, _SHY * below))
         if beyond is not None:
             highest = np.fmax.reduce(np.where(np.isfinite(curves[0].values), levels, np.nan), axis=1)

@@ -260,7 +260,8 @@ def limit_signs(stage: StageLike, valves: Mapping[str, Any], reply: Reply, op: R
         rest = {name: vector(op, node)[:, None] for name, node in currents.items()}
         rest_voltage = between(op, nodes["anode"], nodes["cathode"])[:, None]
         cathode = sum(rest.values(), start=np.zeros_like(rest_voltage))
-        now = {"grid current": divide(grid.max(axis=-1), GRID_SHARE * cathode)}
+        # Its fourth root: exponential at first and then a power, a grid current bends too much to interpolate.
+        now = {"grid current": np.maximum(divide(grid.max(axis=-1), GRID_SHARE * cathode), 0.0) ** 0.25}
         # Both fall in proportion to the level until they are reached: good to interpolate.
         if not use.shares_load:
             now["cut-off"] = fallen(anode, rest["anode"], CUT_OFF_SHARE)

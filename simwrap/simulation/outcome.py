@@ -1,0 +1,127 @@
+"""What came of running measures over points, and how groups of points are put together."""
+
+from __future__ import annotations
+
+import dataclasses
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from simwrap.measures.requests import Result, Variable
+
+#: Requests that take well under a millisecond, and how many settings a point still count as few.
+QUICK = frozenset({"Op", "Ac", "Noise", "Poles"})
+MANY_RUNS = 20
+
+
+@dataclass
+class Outcome:
+    """Results of all measures over all points.
+
+    Attributes
+    ----------
+    results : dict of str to Result
+    reasons : list of str
+        Why a point failed, "" where nothing did.
+    engines : list of str
+        Which engine did each point ("+" joins several).
+    netlists : list of str
+        sha256 of the netlist text of each point.
+    kinds : frozenset of str
+        Kinds of requests that were made, such as "Ac" or "Steady".
+    runs : int
+        How many settings of the circuit were run for each point.
+    large : frozenset of str
+        Measures that asked for large signals: none of them has a meaning where the circuit is unstable.
+    refused : dict of str to str
+        Measures that have no meaning for this circuit, where others have one, and why.
+    """
+
+    results: dict[str, Result]
+    reasons: list[str]
+    engines: list[str]
+    netlists: list[str] = field(default_factory=list)
+    kinds: frozenset[str] = frozenset()
+    runs: int = 1
+    large: frozenset[str] = frozenset()
+    refused: dict[str, str] = field(default_factory=dict)
+
+    @property
+    def warnings(self) -> list[str]:
+        """What the measures say about each point, "" where they say nothing."""
+        said = [[text for result in self.results.values() for text in _said(result, point)]
+                for point in range(len(self.reasons))]  # fmt: skip
+        return [" ".join(dict.fromkeys(texts)) for texts in said]
+
+    @property
+    def slow(self) -> bool:
+        """Whether a point takes far more than an operating point and a small-signal sweep."""
+        return not self.kinds <= QUICK or self.runs > MANY_RUNS
+
+
+def _said(result: Result, point: int) -> list[str]:
+    return result.warnings[point] if point < len(result.warnings) else []
+
+
+def merged(outcomes: Sequence[Outcome], groups: Sequence[NDArray[np.intp]], points: int) -> Outcome:
+    """Put results of groups of points together; what a group doesn't have is NaN (or "")."""
+    results: dict[str, Result] = {}
+    refused = {name: why for outcome in outcomes for name, why in outcome.refused.items()}
+    names = dict.fromkeys(name for outcome in outcomes for name in outcome.results)
+    for name in names:
+        variables: dict[str, Variable] = {}
+        warnings: list[list[str]] = [[] for _ in range(points)]
+        for outcome, indices in zip(outcomes, groups, strict=True):
+            if name not in outcome.results:
+                for index in indices:
+                    warnings[index] = [outcome.refused[name]]
+                continue
+            part = outcome.results[name]
+            for index, said in zip(indices, part.warnings, strict=False):
+                warnings[index] = said
+            for key, variable in part.variables.items():
+                array = np.asarray(variable.values)
+                if key not in variables:
+                    blank: Any = "" if array.dtype.kind in "OUS" else np.nan
+                    dtype = object if array.dtype.kind in "OUS" else np.result_type(array.dtype, float)
+                    whole = np.full((points, *array.shape[1:]), blank, dtype=dtype)
+                    variables[key] = dataclasses.replace(variable, values=whole)
+                whole = variables[key].values
+                if whole.shape[1:] != array.shape[1:]:  # families of different length: widen
+                    whole, array = widened(whole, array)
+                    variables[key] = dataclasses.replace(variables[key], values=whole)
+                whole[indices] = array
+        first = next(outcome.results[name] for outcome in outcomes if name in outcome.results)
+        results[name] = Result(variables, first.coords, first.conditions, warnings)
+    reasons, used, netlists = [""] * points, [""] * points, [""] * points
+    for outcome, indices in zip(outcomes, groups, strict=True):
+        for position, index in enumerate(indices):
+            reasons[index] = outcome.reasons[position]
+            used[index] = outcome.engines[position]
+            netlists[index] = outcome.netlists[position]
+    kinds = frozenset(kind for outcome in outcomes for kind in outcome.kinds)
+    large = frozenset(name for outcome in outcomes for name in outcome.large)
+    return Outcome(
+        results,
+        reasons,
+        used,
+        netlists,
+        kinds,
+        max(outcome.runs for outcome in outcomes),
+        large,
+        {name: why for name, why in refused.items() if name not in results},
+    )
+
+
+def widened(one: NDArray[Any], other: NDArray[Any]) -> tuple[NDArray[Any], NDArray[Any]]:
+    shape = np.maximum(one.shape[1:], other.shape[1:])
+
+    def padded(array: NDArray[Any]) -> NDArray[Any]:
+        blank: Any = "" if array.dtype.kind in "OUS" else np.nan
+        pads = [(0, 0), *[(0, int(want - has)) for want, has in zip(shape, array.shape[1:], strict=True)]]
+        return np.pad(array, pads, constant_values=blank)
+
+    return padded(one), padded(other)
