@@ -361,7 +361,7 @@ def pentode(ops: Any, c: PentodeConstants, anode: Any, grid: Any, screen: Any, e
     over = bias - 1.5
     bias = bias - 0.5 * (over + ops.sqrt(over * over + 0.04))
     log_va = ops.log(ops.abs(va) + 1e-6)
-    above = ops.node("above", log_va - ops.log(ops.abs(vs) + 1e-6))
+    above = log_va - ops.log(ops.abs(vs) + 1e-6)
     bend = DIVISION_BEND * (softplus(ops, above * (1.0 / DIVISION_BEND)) - float(np.log(2.0)))
     log_ratio = c.division_slope * above + (c.division_slope_above - c.division_slope) * bend
     log_ratio = log_ratio + c.division_drive * (bias - 0.5)
