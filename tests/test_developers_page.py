@@ -70,7 +70,7 @@ def test_legs_and_kinds_are_named() -> None:
     (legs,) = [meaning for cell, meaning in rows("in a template") if "tapped_legs" in cell]
     assert set(re.findall(r"`\.(\w+)`", legs)) == set(sandbox.functions.TappedLegs._fields)
     (tapers,) = [meaning for cell, meaning in rows("in a template") if "taper(" in cell]
-    assert set(re.findall(r'"(\w+)"', tapers)) == set(sandbox.functions.TAPER_MIDPOINTS)
+    assert set(re.findall(r'"(\w+)"', tapers)) == set(sandbox.functions.TAPERS)
 
 
 def test_units_of_parameters_are_known() -> None:

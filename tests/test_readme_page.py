@@ -44,7 +44,7 @@ def test_the_commands_run(
     monkeypatch.setattr(warnings, "showwarning", warnings.showwarning)  # the command line puts its own there
     (tmp_path / "room.toml").write_text(blocks("toml")[0], encoding="utf-8")
     words = shlex.split(command)[1:]
-    if words[0] == "check":  # audits what the command before it wrote
+    if words[0] in ("check", "guard"):  # of what the command before it wrote
         with pytest.raises(SystemExit):
             main(["new", words[1]])
     with pytest.raises(SystemExit) as ended:

@@ -7,12 +7,13 @@ power, gain-limited effective frequency range, signal-to-noise ratio, damping fa
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from concurrent.futures import ThreadPoolExecutor
+from dataclasses import dataclass, field
 from typing import Any
 
 import numpy as np
 
-from simwrap.amplifier import hum_budget, parts, sections
+from simwrap.amplifier import hum_budget, parts, sections, shared_supply
 from simwrap.amplifier.gain_plan import Plan, plan
 from simwrap.amplifier.page import Audit
 from simwrap.amplifier.supply_match import Match, at_voltage, fed, match
@@ -20,17 +21,20 @@ from simwrap.circuits.circuit import Circuit
 from simwrap.circuits.design_file import Design
 from simwrap.errors import EngineError, InputError
 from simwrap.measures.registry import get_measure
-from simwrap.simulation.evaluate import unstable_words
+from simwrap.simulation.hopeless import unstable_words
 from simwrap.simulation.measurement import Measurement, measure
 from simwrap.simulation.report import NOTE, OVER
 
 #: What no audit looks at.
 NEVER = (
-    "intermodulation", "power and distortion at other frequencies than 1 kHz", "what sag does to the power",
-    "crosstalk through the shared supply", "the supply's own impedance inside the loops (motorboating through it)",
+    "power and distortion at other frequencies than 1 kHz", "crosstalk but through the shared supply",
     "dissipation of both systems of one envelope together", "electrode voltages before the valves warm up",
     "ripple current of capacitors", "hum that the mains transformer induces", "tolerances of parts and valves",
 )  # fmt: skip
+#: Levels at which intermodulation is looked at, as parts of the rated output: a tenth of its power, and all of it.
+INTERMODULATION = (10.0**-0.5, 1.0)
+#: Levels of the curve, and of that on rails that have fallen.
+LEVELS, FALLEN_LEVELS = 8, 6
 
 
 @dataclass
@@ -60,11 +64,26 @@ class _Run:
             return float(np.sqrt(levels.rated_power * self.load))
         return np.nan if levels.rated_output is None else levels.rated_output
 
+    @property
+    def fed(self) -> bool:
+        """Whether there is a supply that can feed it."""
+        return self.supply is not None and bool(np.isfinite(self.supply.voltage))
+
     def measure(self, measures: dict[str, dict[str, Any]], circuit: Circuit | None = None) -> Measurement:
         """Measure the circuit."""
         found = measure(circuit or self.circuit, measures, engine=self.engine)
         self.audit.provenance = self.audit.provenance or found.provenance
         return found
+
+
+@dataclass
+class _Large:
+    """What large signals told; None, or empty, where they couldn't."""
+
+    overload: Measurement | None = None
+    fallen: tuple[float, Measurement] | None = None
+    hum: tuple[float, float] | None = None
+    mixed: list[Measurement] = field(default_factory=list)
 
 
 def audit(
@@ -133,20 +152,24 @@ def _supply(run: _Run) -> None:
 
 
 def _stability(run: _Run) -> tuple[Measurement, bool]:
-    """Return the operating point, and whether the circuit is stable."""
+    """Return the operating point, and whether the circuit is stable, on its supply's own impedance if that is known."""
     run.tell("stability and operating point")
-    if not run.circuit.loops:
-        run.audit.not_checked.insert(0, "stability: the design has no feedback path")
-        return run.measure({"bias": {}}), True
-    nominal = 0.0 if np.isnan(run.load) else run.load
-    found = run.measure({"stability": {"nominal_load": nominal}, "bias": {}})
+    circuit = run.circuit
+    if run.fed:
+        assert run.supply is not None
+        circuit = shared_supply.one_channel(run.design, run.supply, circuit)
+    else:
+        run.audit.not_checked.insert(0, "the supply's own impedance (motorboating through it)")
+    # Other loads than its own are what a loudspeaker is: a line output has its line.
+    nominal = run.load if "speaker" in circuit.ports and np.isfinite(run.load) else 0.0
+    found = run.measure({"stability": {"nominal_load": nominal}}, circuit)
     stable = bool(found.stability.stable == "yes")
     if not stable:
         pole = complex(found.stability.growth, 2.0 * np.pi * found.stability.natural_frequency)
         words = unstable_words(pole, list(run.circuit.loops)).removeprefix("unstable: it ")
         run.audit.say(OVER, f"The circuit is unstable: it {words}.")
-    sections.stability(run.audit, found, list(run.circuit.loops))
-    return found, stable
+    sections.stability(run.audit, found, list(run.circuit.loops), with_supply=run.fed)
+    return run.measure({"bias": {}}), stable
 
 
 def _parts(run: _Run, warm: Measurement) -> None:
@@ -178,27 +201,91 @@ def _levels(run: _Run, quick: bool) -> None:
     run.tell("small signals: response, impedance, noise, hum")
     small = _response(run)
     _noise(run, small)
-    options: dict[str, Any] = {"rated_output": run.rated_output, "stated_thd": run.design.levels.stated_thd}
+    _crosstalk(run)
+    large = None
     if quick:
-        options["levels"] = 0
         run.audit.not_checked.insert(0, "large signals: power, distortion, clipping, currents at the rated output")
     else:
-        run.tell("large signals: power, distortion, what clips first")
+        run.tell("large signals: power, distortion, what clips first, hum of the rectifier itself")
+        large = _large(run, run.rated_output / small.response.gain)
+    told = large.overload if large else None
+    sections.levels(run.audit, run.plan, told or run.measure(_overload(run, 0)), run.rated_output)
+    if large is None:
+        return
+    if large.overload is not None:
+        sections.power(run.audit, run.design, large.overload, run.supply, run.load)
+    if large.fallen is not None:
+        sections.fallen(run.audit, run.design, *large.fallen)
+    if large.mixed:
+        sections.intermodulation(run.audit, run.load, large.mixed)
+    if large.hum is not None:
+        sections.hum(run.audit, run.rated_output, *large.hum)
+
+
+def _crosstalk(run: _Run) -> None:
+    if run.design.channels < 2:
+        return
+    if not run.fed:
+        run.audit.not_checked.insert(0, "crosstalk through the shared supply")
+        return
+    assert run.supply is not None
+    sections.crosstalk(run.audit, shared_supply.crosstalk(run.design, run.supply, run.circuit, engine=run.engine))
+
+
+def _overload(run: _Run, levels: int) -> dict[str, dict[str, Any]]:
+    stated = run.design.levels.stated_thd
+    return {"overload": {"rated_output": run.rated_output, "stated_thd": stated, "levels": levels}}
+
+
+def _large(run: _Run, emf: float) -> _Large:
+    """Measure with large signals, in two threads since neither half needs the other.
+
+    ``emf`` is the source e.m.f. at the rated output, by the gain [V r.m.s.].
+    """
+    large = _Large()
+    with ThreadPoolExecutor(1) as other:
+        rest = other.submit(_beside, run, emf, large)
+        try:
+            large.overload = run.measure(_overload(run, LEVELS))
+            large.fallen = _fallen(run, large.overload)
+        except EngineError as fault:
+            run.audit.say(NOTE, f"Large signals couldn't be computed: {fault}.")
+        rest.result()
+    return large
+
+
+def _beside(run: _Run, emf: float, large: _Large) -> None:
+    """Find hum in the steady state of the real rectifier, and distortion with two tones at some levels."""
     try:
-        found = run.measure({"overload": options})
+        if run.fed:
+            assert run.supply is not None
+            large.hum = shared_supply.hum(run.design, run.supply, run.circuit, engine=run.engine)
     except EngineError as fault:
-        run.audit.say(NOTE, f"Large signals couldn't be computed: {fault}.")
-        found = run.measure({"overload": options | {"levels": 0}})
-        quick = True
-    sections.levels(run.audit, run.plan, found, run.rated_output)
-    if not quick:
-        sections.power(run.audit, run.design, found, run.supply, run.load)
+        run.audit.say(NOTE, f"Hum of the rectifier itself couldn't be computed: {fault}.")
+    try:
+        for part in INTERMODULATION:
+            large.mixed.append(run.measure({"distortion": {"level": part * emf, "with_noise": False}}))
+    except EngineError as fault:
+        run.audit.say(NOTE, f"Intermodulation couldn't be computed: {fault}.")
+
+
+def _fallen(run: _Run, found: Measurement) -> tuple[float, Measurement] | None:
+    """Return the voltage to which the supply falls at the rated output of all channels, and what is left there."""
+    if not run.fed:
+        return None
+    assert run.supply is not None
+    voltage = run.supply.voltage_at(sections.rated_current(run.design, found))
+    if np.isnan(voltage):
+        return None
+    circuit = run.circuit.with_values({parameter: voltage for _, parameter in fed(run.design)})
+    return voltage, run.measure(_overload(run, FALLEN_LEVELS), circuit)
 
 
 def _noise(run: _Run, small: Measurement) -> None:
     causes = hum_budget.noise_causes(small) + hum_budget.heater_causes(small, run.design.mains_frequency)
     ports = [port for port, _ in fed(run.design)]
-    if run.supply is not None and np.isfinite(run.supply.voltage):
+    if run.fed:
+        assert run.supply is not None
         ripple = float(run.supply.supply.supply.ripple_fundamental)
         twice = 2.0 * run.design.mains_frequency
         causes += hum_budget.ripple_causes(run.circuit, ports, ripple, twice, run.engine)

@@ -11,6 +11,9 @@ from simwrap.measures.numerics.weighting import a_weighting
 from simwrap.simulation.measurement import Measurement
 from simwrap.simulation.simulate import transfer
 
+#: What the ripple of a supply is called in a budget.
+RIPPLE = "supply ripple"
+
 
 @dataclass(frozen=True)
 class Cause:
@@ -49,7 +52,7 @@ def ripple_causes(circuit: Circuit, ports: list[str], ripple: float, frequency: 
         [V r.m.s.] at ``frequency`` [Hz], twice that of the mains.
     """
     transfers = {port: transfer(circuit, "output", excite=port, frequency=frequency, engine=engine) for port in ports}
-    whole = tone("supply ripple", ripple * abs(sum(transfers.values())), frequency)
+    whole = tone(RIPPLE, ripple * abs(sum(transfers.values())), frequency)
     return [whole, *(tone(f"ripple through {port}", ripple * abs(ratio), frequency, whole.name)
                      for port, ratio in transfers.items())]  # fmt: skip
 

@@ -24,10 +24,14 @@ FAINT = 0.05
 DISCHARGE, STATED = 60.0, 0.05
 
 
-def stability(audit: Audit, found: Measurement, loops: list[str]) -> None:
+def stability(audit: Audit, found: Measurement, loops: list[str], *, with_supply: bool) -> None:
     """Add margins of every loop, and the loads with which it was tried."""
     section = audit.section("stability", "stability")
     figures = found.stability
+    section.add("stable", "stable", figures.stable, "", " on the supply's own impedance" if with_supply else "")
+    if np.isfinite(figures.least_damped.damping):
+        hertz = _at(figures.least_damped.frequency)
+        section.add("damping", "damping of what rings longest", figures.least_damped.damping, "", hertz)
     for name in loops:
         loop = figures.loops[name]
         middle = int(np.argmin(np.abs(np.log(figures.frequency / 1000.0))))
@@ -212,13 +216,75 @@ def power(audit: Audit, design: Design, found: Measurement, supply: Match | None
                     mark,
                     f"{valve}: anode dissipation at a level up to the rated output {how} its rating, {share:.3g} %.",
                 )
-    currents = {path.removeprefix("rated.supplies.").removesuffix(".current"): figures[path] for path in figures.paths
-                if path.startswith("rated.supplies.")}  # fmt: skip
     if supply is not None:
-        drawn = design.channels * sum(current for port, current in currents.items() if port in design.feeds)
+        drawn = rated_current(design, found)
         last = next(each for each in audit.sections if each.name == "supply")
         last.add("rated.current", "current at the rated output, all channels", drawn, "A")
         last.add("rated.voltage", "voltage then", supply.voltage_at(drawn), "V")
+
+
+def rated_current(design: Design, found: Measurement) -> float:
+    """Return the current that all channels draw from the supply at the rated output [A]."""
+    figures = found.overload
+    paths = [f"rated.supplies.{port}.current" for port in design.feeds]
+    return design.channels * sum(float(figures[path]) for path in paths if path in figures.paths)
+
+
+def fallen(audit: Audit, design: Design, voltage: float, found: Measurement) -> None:
+    """Add what is left on rails that have fallen to the voltage [V] at the rated output of all channels."""
+    section = next(each for each in audit.sections if each.name == "performance")
+    powered = design.levels.rated_power is not None
+    unit, key = ("W", "output_power") if powered else ("V", "output_rms")
+    words = f"the same with all channels driven, the supply fallen to {render(voltage, 'V', digits=4)}"
+    section.add(f"fallen.at_stated_thd.{key}", words, found.overload.at_stated_thd[key], unit)
+    section.add("fallen.rated.thd", "distortion at the rated output then", found.overload.rated.thd, "%")
+    if np.isnan(found.overload.rated.thd):
+        audit.say(NOTE, "With all channels driven the rated output isn't reached: the supply falls too far.")
+
+
+def intermodulation(audit: Audit, load: float, found: list[Measurement]) -> None:
+    """Add distortion with one tone and with two, at some levels; ``load`` is the rated load impedance [ohm]."""
+    section = next(each for each in audit.sections if each.name == "performance")
+    rows = []
+    for each in found:
+        figures = each.distortion
+        power = figures.output_rms**2 / load
+        rows.append((figures.input_rms, figures.output_rms, power, figures.thd, figures.modulation,
+                     figures.difference_2, figures.difference_3))  # fmt: skip
+    head = (("source_emf", "source e.m.f.", "V"), ("output", "output", "V"), ("power", "power", "W"),
+            ("thd", "THD", "%"), ("modulation", "modulation", "%"), ("difference_2", "difference 2nd", "%"),
+            ("difference_3", "3rd", "%"))  # fmt: skip
+    kept = [number for number in range(len(head)) if any(np.isfinite(row[number]) for row in rows)]
+    section.tables.append(
+        Table(
+            tuple(head[number] for number in kept), tuple(tuple(float(row[number]) for number in kept) for row in rows)
+        )
+    )
+    conditions = found[0].results["distortion"].conditions
+    section.notes.append(
+        f"Modulation: {conditions['modulation_tones'][0]}; difference: {conditions['twin_tones'][0]}; "
+        "both with the peak of the sine in the same row."
+    )
+
+
+def crosstalk(audit: Audit, found: Any) -> None:
+    """Add what one channel leaves at another's output through their supply."""
+    section = next(each for each in audit.sections if each.name == "performance")
+    worst = int(np.argmax(found.level_db))
+    section.add("crosstalk_db", "crosstalk through the supply, 20 Hz to 20 kHz", float(found.level_db[worst]), "dB",
+                _at(float(found.frequency[worst])))  # fmt: skip
+    middle = float(np.interp(np.log(1000.0), np.log(found.frequency), found.level_db))
+    section.add("crosstalk_1khz_db", "the same", middle, "dB", " at 1 kHz")
+
+
+def hum(audit: Audit, rated_output: float, output: float, ripple: float) -> None:
+    """Add hum as the real rectifier leaves it in the steady state, beside what superposition said."""
+    section = next(each for each in audit.sections if each.name == "noise")
+    section.add("rectifier_hum", "ripple in the steady state of the rectifier itself", output, "V",
+                f" ({decibels(output, rated_output):.3g} dB)")  # fmt: skip
+    rows = [row for row in section.tables[0].rows if row[0] == hum_budget.RIPPLE]
+    if rows:
+        section.add("rectifier_hum_apart", "apart from the table's supply ripple", decibels(output, rows[0][1]), "dB")
 
 
 def noise(audit: Audit, causes: list[Any], rated_output: float) -> None:

@@ -16,12 +16,11 @@ CONNECTION = 1e-2
 #: Resistance that stands for no connection [ohm], where a part comes and goes within a sweep.
 OPEN = 1e12
 
-#: Resistance fraction below the wiper at mid-travel, by taper. Common practice (two-segment
-#: approximation of a logarithmic track: 10 % at half travel), no source.
-TAPER_MIDPOINTS = {"linear": 0.5, "logarithmic": 0.1, "reverse_logarithmic": 0.9}
+#: Tapers of a potentiometer.
+TAPERS = ("linear", "logarithmic", "reverse_logarithmic")
 
 
-def taper(position: Any, kind: str) -> Any:
+def taper(position: Any, kind: str, at_half: Any = 0.1) -> Any:
     """Return the fraction of a potentiometer's resistance between its low end and the wiper.
 
     Parameters
@@ -29,17 +28,21 @@ def taper(position: Any, kind: str) -> Any:
     position : float or ndarray
         Rotation 0..1, 1 fully clockwise.
     kind : str
-        "linear", "logarithmic" (10 % of the resistance at mid-travel) or
-        "reverse_logarithmic" (90 %); two straight segments each.
+        "linear", "logarithmic" or "reverse_logarithmic"; the last two of two straight segments each (common
+        practice, no source).
+    at_half : float or ndarray
+        The fraction at half travel of a logarithmic track, mostly 0.1, or 0.15 or 0.2; of a reverse one, what is
+        missing to 1.
 
     Returns
     -------
     float or ndarray
         0..1, same shape as ``position``.
     """
-    if kind not in TAPER_MIDPOINTS:
-        raise RangeError("taper", kind, " or ".join(TAPER_MIDPOINTS))
-    middle = TAPER_MIDPOINTS[kind]
+    if kind not in TAPERS:
+        raise RangeError("taper", kind, " or ".join(TAPERS))
+    given = np.asarray(at_half)
+    middle = {"linear": np.asarray(0.5), "logarithmic": given, "reverse_logarithmic": 1.0 - given}[kind]
     return np.where(
         np.asarray(position) <= 0.5,
         2.0 * middle * np.asarray(position),

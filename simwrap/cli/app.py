@@ -1,4 +1,4 @@
-"""The command line: ``simwrap list | show | new | check | measure | sweep | netlist | engines | curves | fit | demo``.
+"""The command line of simwrap: the commands of one stage or circuit; other files add theirs.
 
 Tables for people by default, one JSON object with ``--json``. Exit codes: 0 done, 1 goals not met (``choose``), or a
 rating exceeded or unstable (``check``), 2 bad input (one sentence on stderr), 3 the engine failed (its reason, the
@@ -399,7 +399,7 @@ def main(arguments: list[str] | None = None) -> None:
     """Run the command line; never shows a traceback for what a user can cause."""
     warnings.showwarning = lambda message, *_: print(f"note: {message}", file=sys.stderr)
     # They add their commands to the app.
-    for name in ("amplifier_commands", "library_commands", "design_commands", "valve_commands"):
+    for name in ("amplifier_commands", "bench_commands", "library_commands", "design_commands", "valve_commands"):
         import_module(f"simwrap.cli.{name}")
     command = typer.main.get_command(app)
     try:

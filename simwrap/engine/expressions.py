@@ -8,6 +8,7 @@ steps in the order in which a stack machine does them: ``("number", value)``, ``
 
 from __future__ import annotations
 
+import functools
 import math
 import re
 from collections.abc import Callable, Mapping
@@ -16,11 +17,11 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from simwrap.errors import NetlistError, shown
+from simwrap.errors import shown
 
 Array = NDArray[Any]
 Program = tuple[tuple[str, Any], ...]
-Refuse = Callable[[str], NetlistError]
+Refuse = Callable[[str], Exception]
 
 #: Functions and their number of arguments.
 FUNCTIONS = {
@@ -54,7 +55,20 @@ def parse(text: str, refuse: Refuse) -> Program:
     NetlistError
         When anything in it is not understood.
     """
-    return _Parser(text, refuse).whole()
+    try:
+        return _steps(text)
+    except _Refused as fault:
+        raise refuse(str(fault)) from None
+
+
+class _Refused(Exception):
+    """What is wrong with an expression, before it is known where it stands."""
+
+
+@functools.lru_cache(maxsize=1024)
+def _steps(text: str) -> Program:
+    # A valve's laws stand in every netlist of a circuit, whichever source is excited and whatever its voltages are.
+    return _Parser(text, _Refused).whole()
 
 
 def reads(program: Program) -> tuple[str, ...]:

@@ -98,15 +98,22 @@ class Linear:
 
         Those far above 1e12/s, and the infinite ones of capacitors in loops, are left out.
         """
-        # The slow ones come out most exact from the inverse. Farads stand beside henries: with each unknown
-        # scaled by the root of its own, the matrix is that of the stored energy.
-        size = np.sqrt(np.abs(self.capacitance).max(axis=0, initial=0.0))
-        size[size == 0.0] = 1.0
-        times = np.linalg.eigvals(-np.linalg.solve(self.conductance, self.capacitance) * size[:, None] / size)
-        largest = np.abs(times).max(initial=0.0)
-        times = times[np.abs(times) > max(1e-13, 1e-15 * largest)]
-        found: Array = 1.0 / times[np.argsort(-np.abs(times))]
-        return found
+        return natural_frequencies(self.conductance, self.capacitance)
+
+
+def natural_frequencies(conductance: Array, capacitance: Array) -> Array:
+    """Return what :meth:`Linear.poles` says, from the two matrices."""
+    # The slow ones come out most exact from the inverse. Farads stand beside henries: with each unknown
+    # scaled by the root of its own, the matrix is that of the stored energy. What stores nothing only follows.
+    size = np.sqrt(np.abs(capacitance).max(axis=0, initial=0.0))
+    stores = np.flatnonzero(size)
+    size = size[stores]
+    answers = -np.linalg.solve(conductance, capacitance[:, stores])[stores]
+    times = np.linalg.eigvals(answers * size[:, None] / size)
+    largest = np.abs(times).max(initial=0.0)
+    times = times[np.abs(times) > max(1e-13, 1e-15 * largest)]
+    found: Array = 1.0 / times[np.argsort(-np.abs(times))]
+    return found
 
 
 class Linearised:
@@ -116,11 +123,11 @@ class Linearised:
     ----------
     parsed : Parsed
         A checked netlist.
-    values : mapping of str to float
-        Element values that replace those in the text.
+    values : mapping of str to float or ndarray
+        Element values that replace those in the text; arrays have one a state.
     """
 
-    def __init__(self, parsed: Parsed, values: Mapping[str, float] | None = None) -> None:
+    def __init__(self, parsed: Parsed, values: Mapping[str, float | Array] | None = None) -> None:
         self.parsed, self.values = parsed, dict(values or {})
         self.devices = parsed.devices
         self.junctions = {n: DIODE | parsed.models[d.fields[3]] for n, d in self.devices.items() if d.kind == "d"}
@@ -156,9 +163,9 @@ class Linearised:
                     order[node] = name
         return order
 
-    def value(self, device: Device, field: int = -1) -> float:
-        """Return the value of an element [its unit]."""
-        return float(self.values.get(device.name, device.fields[field]))
+    def value(self, device: Device, field: int = -1) -> Array:
+        """Return the value of an element [its unit], one or one a state."""
+        return np.asarray(self.values.get(device.name, device.fields[field]), float)
 
     def at(self, state: Mapping[str, Array]) -> tuple[Array, dict[str, Change], Array]:
         """Return the conductances about states.
@@ -240,25 +247,34 @@ class Linearised:
             one = inner
         self._stamp(matrix, (one, other), _sum((conductance, changes[one]), (-conductance, changes[other])))
 
-    def matrices(self, state: Mapping[str, float]) -> Linear:
-        """Return the matrices about one operating point (a value for each of :attr:`needed`)."""
-        matrix, changes, junctions = self.at({name: np.array([float(state[name])]) for name in self.needed})
-        capacitance = np.zeros((1, len(self.names), len(self.names) + 1))
+    def stacked(self, state: Mapping[str, Array]) -> tuple[Array, Array, dict[str, Change]]:
+        """Return the matrices about states: of conductances and capacitances, and what :meth:`at` says of changes.
+
+        Both have the shape (n, unknowns, unknowns + 1); the last column is the drive's.
+        """
+        matrix, changes, junctions = self.at(state)
+        capacitance = np.zeros_like(matrix)
         for device in self.devices.values():
             if device.kind == "c":
                 one, other = (changes[node] for node in device.nodes)
                 self._stamp(capacitance, device.nodes, _sum((self.value(device), one), (-self.value(device), other)))
         for index, (name, model) in enumerate(self.junctions.items()):
             nodes = (_inner(name) if model["rs"] > 0.0 else self.devices[name].nodes[0], self.devices[name].nodes[1])
-            size = junctions[0, index, 1]
+            size = junctions[:, index, 1]
             self._stamp(capacitance, nodes, _sum((size, changes[nodes[0]]), (-size, changes[nodes[1]])))
         coils, inductances = inductance_matrix(self.parsed, self.values)
         rows = [self.place[f"i({name})"] for name in coils]
-        capacitance[0][np.ix_(rows, rows)] -= inductances
+        down, across = np.ix_(rows, rows)
+        capacitance[:, down, across] -= inductances
+        return matrix, capacitance, changes
+
+    def matrices(self, state: Mapping[str, float]) -> Linear:
+        """Return the matrices about one operating point (a value for each of :attr:`needed`)."""
+        given = {name: np.array([float(state[name])]) for name in self.needed}
+        (whole,), (rate,), changes = self.stacked(given)
         follows = {
             node: {index: complex(np.squeeze(factor)) for index, factor in changes[node].items()} for node in self.fixed
         }
-        whole, rate = matrix[0], capacitance[0]
         return Linear(whole[:, :-1], rate[:, :-1], self.names, -whole[:, -1], -rate[:, -1], follows)
 
     def period(
@@ -345,15 +361,18 @@ def poles(text: str, operating_point: Mapping[str, float]) -> Array:
     return matrices(text, operating_point).poles()
 
 
-def inductance_matrix(parsed: Parsed, values: Mapping[str, float]) -> tuple[list[str], Array]:
-    """Return the names of the coils and their matrix of inductances [H]."""
+def inductance_matrix(parsed: Parsed, values: Mapping[str, float | Array]) -> tuple[list[str], Array]:
+    """Return the names of the coils and their matrix of inductances [H], one or (where values differ) one a state."""
     coils = parsed.kind("l")
-    size = {n: float(values.get(n, d.fields[3])) for n, d in parsed.devices.items() if d.kind in "lk"}
-    found = np.diag([size[name] for name in coils])
+    size = {n: np.asarray(values.get(n, d.fields[3]), float) for n, d in parsed.devices.items() if d.kind in "lk"}
+    shape = np.broadcast_shapes(*(each.shape for each in size.values()))
+    found = np.zeros((*shape, len(coils), len(coils)))
+    for place, name in enumerate(coils):
+        found[..., place, place] = size[name]
     for name in parsed.kind("k"):
         one, other = (coils.index(coil) for coil in parsed.devices[name].fields[1:3])
-        found[one, other] += size[name] * math.sqrt(found[one, one] * found[other, other])
-        found[other, one] = found[one, other]
+        found[..., one, other] += size[name] * np.sqrt(found[..., one, one] * found[..., other, other])
+        found[..., other, one] = found[..., one, other]
     return coils, found
 
 

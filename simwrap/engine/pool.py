@@ -120,7 +120,7 @@ def _put(whole: Part, part: Part, places: Any) -> None:
         whole.values[name][places] = array
     for name, array in part.extras.items():
         if name not in whole.extras:
-            blank = np.nan if array.dtype.kind == "f" else array.dtype.type()
+            blank = np.nan if array.dtype.kind in "fc" else array.dtype.type()
             whole.extras[name] = np.full((len(whole.reasons), *array.shape[1:]), blank, array.dtype)
         whole.extras[name][places] = array
     for place, reason in zip(np.asarray(places).tolist(), part.reasons, strict=True):

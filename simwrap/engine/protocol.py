@@ -44,9 +44,15 @@ class Circuit:
 
 @dataclass(frozen=True)
 class OpRun:
-    """Operating point. ``vectors`` are node names ([V]) or ``i(v_name)``; empty: all nodes."""
+    """Operating point. ``vectors`` are node names ([V]) or ``i(v_name)``; empty: all nodes.
+
+    With ``natural`` the reply's extras have the natural frequencies [1/s] about it: ``poles`` (points, several), those
+    with the largest real parts, that first, and ``ringing`` (points,), of those that swing the one that loses least a
+    turn; complex, NaN where there is none.
+    """
 
     vectors: tuple[str, ...] = ()
+    natural: bool = False
 
 
 @dataclass(frozen=True)

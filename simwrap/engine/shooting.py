@@ -42,6 +42,8 @@ LINEAR_STEPS, MOST_LINEAR_STEPS, LINEAR_STEPS_FASTEST = 50, 400, 12
 POOR = 0.1
 #: Levels from which the steady state at another is expected, and the most that their weights may add up to.
 EXPECTED_FROM, MOST_WEIGHT = 3, 10.0
+#: How far apart these are, at least, as a part of how far the wanted level is from the further one.
+APART = 0.3
 #: Periods remembered by the secant update.
 MEMORY = 20
 RCOND = 1e-3
@@ -202,7 +204,12 @@ class Solver:
         slowly: a polynomial through a few of the nearest levels comes close.
         """
         by_level = dict(self.known)  # of a level that was run twice, the later
-        nearest = sorted(by_level, key=lambda level: abs(level - amplitude))[:most]
+        nearest: list[float] = []
+        for level in sorted(by_level, key=lambda level: abs(level - amplitude)):
+            # Two that lie side by side tell nothing of what lies far from both.
+            apart = min((abs(level - other) for other in nearest), default=np.inf)
+            if len(nearest) < most and apart > APART * abs(level - amplitude):
+                nearest.append(level)
         for count in range(len(nearest), 1, -1):
             levels = np.array(nearest[:count])
             others = [np.delete(levels, k) for k in range(count)]

@@ -12,6 +12,7 @@ from typing import Any
 import numpy as np
 
 from simwrap.engine import allow_list
+from simwrap.engine.linearised import Linearised
 from simwrap.engine.protocol import (
     Array,
     Circuit,
@@ -61,7 +62,8 @@ def checked_table(circuit: Circuit, parsed: allow_list.Parsed) -> tuple[tuple[st
 def checked_run(run: Run, parsed: allow_list.Parsed, points: int) -> Run:
     """Return the run with its vectors checked, and everything that could reach a netlist as a float."""
     if isinstance(run, OpRun):
-        return OpRun(allow_list.check_vectors(parsed, run.vectors) or parsed.nodes)
+        also = Linearised(parsed).needed if run.natural else ()
+        return OpRun(allow_list.check_vectors(parsed, (*run.vectors, *also)) or parsed.nodes, bool(run.natural))
     if isinstance(run, NoiseRun):
         _frequencies(run.start, run.stop, run.per_decade)
         output = allow_list.check_vectors(parsed, (run.output,))[0]

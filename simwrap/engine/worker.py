@@ -8,7 +8,7 @@ from typing import Any
 
 import numpy as np
 
-from simwrap.engine import allow_list
+from simwrap.engine import allow_list, natural
 from simwrap.engine.backends.base import Backend
 from simwrap.engine.deck import Deck, decades
 from simwrap.engine.protocol import AcRun, Array, NoiseRun, OpRun, Run, SteadyRun, TransientRun
@@ -146,6 +146,13 @@ def _solve_small(host: Backend, job: Job, beat: Beat, deck: Deck, parts: list[Pa
                     if attempt:
                         _fail(parts[k], point, _reason(error))
     for k in small:
+        run = job.runs[k]
+        if isinstance(run, OpRun) and run.natural:
+            columns = dict(zip(names, job.values.T, strict=True))
+            poles, ringing, lost = natural.frequencies(deck.parsed, columns, parts[k].values)
+            for place in lost:
+                _fail(parts[k], place, "natural frequencies: the linearised circuit has no single solution")
+            parts[k].extras |= {"poles": poles, "ringing": ringing}
         for name, array in parts[k].values.items():
             good = np.isfinite(array).reshape(len(table), -1).all(axis=1)
             for place in np.flatnonzero(~good).tolist():

@@ -4,9 +4,10 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from fnmatch import fnmatchcase
-from typing import Any
+from typing import Annotated, Any
 
 import numpy as np
+from numpy.typing import NDArray
 
 from simwrap.engine.protocol import Reply
 from simwrap.measures.common import (
@@ -20,6 +21,7 @@ from simwrap.measures.common import (
     vector,
 )
 from simwrap.measures.numerics.parts import VOLTAGES, bought, cold, dissipated, next_of, part_tables, voltages
+from simwrap.measures.options import Option
 from simwrap.measures.registry import Steps, measure
 from simwrap.measures.requests import Op, Result, Variable
 from simwrap.tables import Listing
@@ -68,8 +70,13 @@ def _volts(found: Any, path: str) -> str:
     shows=("load_lines",),
     table=valve_tables,
 )
-def bias(stage: StageLike) -> Steps:
+def bias(stage: StageLike, *, heater_elevation: Annotated[float, Option("V", least=-500.0, most=500.0)] = 0.0) -> Steps:
     """Measure the operating point.
+
+    Parameters
+    ----------
+    heater_elevation : float
+        Direct voltage of the heaters to ground [V], for the rating between heater and cathode.
 
     Results
     -------
@@ -86,6 +93,8 @@ def bias(stage: StageLike) -> Steps:
 
     resistors.<name>.dissipation, .rating_needed
         Of each resistor [W], and the next common wattage of which that is no more than half (common practice).
+    ratings_kept
+        "no" where a known rating of a valve is exceeded, by more than the fit's own error; else "yes".
     capacitors.<name>.voltage, .voltage_cold, .rating_needed
         Across each capacitor at the operating point, and before the valves conduct [V]; and the next common working
         voltage that stands both.
@@ -100,6 +109,7 @@ def bias(stage: StageLike) -> Steps:
     warnings: list[list[str]] = [[] for _ in range(points)]
     checked: list[str] = []
     unknown: list[str] = []
+    over = np.zeros(points, dtype=bool)
     for instance, use in valves.items():
         state = operating_point(reply, instance, use)
         variables[f"valves.{instance}.type"] = scalar(np.full(points, use.valve.name), "", f"type of {instance}")
@@ -116,16 +126,19 @@ def bias(stage: StageLike) -> Steps:
                     "%",
                     f"{instance} {electrode} dissipation as a share of its rating",
                 )
-        for words, values, limit, unit in _limits(stage, reply, instance, use, state):
+        for words, values, limit, unit in _limits(stage, reply, instance, use, state, heater_elevation):
             if limit is None:
                 unknown.append(f"{instance} {words}")
                 continue
             checked.append(f"{instance} {words}")
             exact = unit == "ohm"  # a resistor is what it is: no reserve is asked for, and no fit has an error
             error = 0.0 if exact else fit_error(use)
-            compare(
+            over |= compare(
                 warnings, f"{instance} ({use.valve.name}): {words}", values, limit, unit, error=error, near=not exact
             )
+    if checked:
+        kept = np.where(reply.failed, "", np.where(over, "no", "yes"))
+        variables["ratings_kept"] = scalar(kept, "", "known ratings of the valves kept")
     for path, node in stage.node_paths.items():
         if node in reply.values:
             variables[f"nodes.{path}"] = scalar(reply.values[node], "V", f"{path} to ground")
@@ -171,7 +184,7 @@ def rating_of(use: Any, name: str) -> float | None:
 
 
 def _limits(
-    stage: StageLike, reply: Reply, instance: str, use: Any, state: dict[str, Floats]
+    stage: StageLike, reply: Reply, instance: str, use: Any, state: dict[str, Floats], elevation: float
 ) -> Iterator[tuple[str, Floats, float | None, str]]:
     """Yield (words, values, limit, unit) of everything that a rating could limit."""
     for quantity, rating, unit in (
@@ -183,10 +196,11 @@ def _limits(
     ):
         if quantity in state:
             yield quantity.replace("_", " "), state[quantity], rating_of(use, rating), unit
-    cathode = np.abs(vector(reply, use.nodes["cathode"]))
+    cathode = np.abs(vector(reply, use.nodes["cathode"]) - elevation)
     if use.valve.heater is None or not use.valve.heater.direct:
         rated = rating_of(use, "heater_cathode_voltage_max")
-        yield "heater-cathode voltage (heater at ground)", cathode, rated, "V"
+        where = f"{elevation:g} V" if elevation else "ground"
+        yield f"heater-cathode voltage (heater at {where})", cathode, rated, "V"
     if use.grid_leak:
         rating = "grid_leak_max_fixed" if use.fixed_bias else "grid_leak_max_cathode"
         words = f"grid leak ({'fixed' if use.fixed_bias else 'cathode'} bias)"
@@ -209,7 +223,7 @@ def compare(
     *,
     error: float = 0.0,
     near: bool = True,
-) -> None:
+) -> NDArray[np.bool_]:
     """Append a sentence to each point whose value is over, or near, its limit (one, or one a point).
 
     Parameters
@@ -218,6 +232,11 @@ def compare(
         By how much a value may be wrong, as a part of it: exceeding by less than that is being at the rating.
     near : bool
         Whether a value just below the limit is told too.
+
+    Returns
+    -------
+    ndarray of bool, shape (points,)
+        Where it is exceeded.
     """
     limits = np.broadcast_to(limit, values.shape)
     with np.errstate(invalid="ignore"):
@@ -228,6 +247,8 @@ def compare(
         if value <= (1.0 + error) * most:
             how = "is at" if value > (1.0 - error) * most else "is within 10 % of"
         warnings[point].append(f"{words} {_shown(value, unit)} {how} its rating of {_shown(most, unit)}.")
+    with np.errstate(invalid="ignore"):
+        return np.asarray(values > (1.0 + max(error, 1e-9)) * limits)
 
 
 def _parts(stage: StageLike, reply: Reply) -> dict[str, Variable]:

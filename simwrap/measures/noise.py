@@ -22,7 +22,7 @@ from simwrap.measures.common import (
 )
 from simwrap.measures.numerics.crossings import at_frequency
 from simwrap.measures.numerics.weighting import a_weighting, band_rms, itu_468_weighting
-from simwrap.measures.options import Option, Port
+from simwrap.measures.options import Option, PerDecade, Port
 from simwrap.measures.registry import Steps, measure
 from simwrap.measures.requests import Ac, Noise, Op, Result, Variable
 
@@ -69,7 +69,7 @@ def _sources(op: Any, stage: StageLike) -> dict[str, dict[str, Floats]]:
 
 
 def noise_densities(
-    stage: StageLike, output: str, flicker_corner: float | None = None
+    stage: StageLike, output: str, flicker_corner: float | None = None, per_decade: int = _PER_DECADE
 ) -> Generator[Any, Any, Densities]:
     """Ask for the bias, then for the noise with each valve's own sources in place.
 
@@ -88,9 +88,9 @@ def noise_densities(
     extra = {f"{kind}_resistance": values for kind, values in resistances.items() if values}
     pairs = [(kind, name) for kind, values in resistances.items() for name in values]
     excited = ["signal", *(f"{name}_{kind}" for kind, name in pairs)]
-    sweep = Ac(start=BAND[0], stop=BAND[1], per_decade=_PER_DECADE, vectors=(output,), extra=extra)
+    sweep = Ac(start=BAND[0], stop=BAND[1], per_decade=per_decade, vectors=(output,), extra=extra)
     replies = yield [
-        Noise(start=BAND[0], stop=BAND[1], per_decade=_PER_DECADE, output=output, extra=extra),
+        Noise(start=BAND[0], stop=BAND[1], per_decade=per_decade, output=output, extra=extra),
         *(replace(sweep, excite=source) for source in excited),
     ]
     noise, signal, *transfers = replies
@@ -133,6 +133,7 @@ def noise(
     *,
     flicker_corner: Annotated[float, Option("Hz", least=0.0, most=1e6)] | None = None,
     at: Port = "output",
+    per_decade: PerDecade = _PER_DECADE,
 ) -> Steps:
     """Measure the noise, with the source's resistance in place and its e.m.f. at zero.
 
@@ -149,6 +150,8 @@ def noise(
         typical one in each valve's file (`simwrap show` prints it), mostly an assumption.
     at : str
         Port to listen at: "output", or "output_b" for the other side of a splitter.
+    per_decade : int
+        Points a decade.
 
     Results
     -------
@@ -171,7 +174,7 @@ def noise(
     NaN where a valve is cut off, so that it has no equivalent noise resistance.
     """
     output = port(stage, at, "noise")
-    found = yield from noise_densities(stage, output, flicker_corner)
+    found = yield from noise_densities(stage, output, flicker_corner, per_decade)
     frequency, flicker = found.frequency, found.flicker
     with_flicker = np.hypot(found.output, flicker)
     gain_1khz = at_frequency(frequency, found.gain, _REFERENCE)

@@ -47,6 +47,8 @@ from simwrap.measures.requests import Ac, Op, Result, Steady, Variable
 _SPAN = (0.1, 1.6)
 #: Rounds of levels that close in on the marks.
 _ROUNDS = 2
+#: What a level is settled to, at most, of each signal.
+COARSEST = 1e-3
 #: Words for where a margin comes from.
 WAVES, GAINS = "waveforms", "bias and gains"
 
@@ -152,29 +154,33 @@ def overload(
         variables[f"places.{name}"] = scalar(level, "V", f"level at {name} at the rated output, r.m.s.")
     foretold = {name: _foretold(use, op, small, emf) for name, use in valves.items()}
     coords = {}
+    conditions: dict[str, tuple[Any, str]] = {}
     if levels:
         rest = {name: signs_at_rest(stage, {name: use}, op) for name, use in valves.items()}
-        curve = yield from _driven(stage, node, valves, op, frequency, emf[:, None] * np.geomspace(*_SPAN, levels))
+        # To find a distortion it is enough to know it to a hundredth of itself.
+        settled = float(np.clip(1e-4 * stated_thd, COARSE, COARSEST))
+        first = emf[:, None] * np.geomspace(*_SPAN, levels)
+        curve = yield from _driven(stage, node, valves, op, frequency, first, settled)
         for _ in range(_ROUNDS):
             tries = next_levels(curve.level, curve.marks(rated_output, stated_thd, rest))
             # What has no mark is looked at between two levels: it costs little, and keeps the points alike.
             tries = np.where(np.isnan(tries), emf[:, None] * (0.15, 0.25, 0.4), tries)
-            part = yield from _driven(stage, node, valves, op, frequency, tries)
+            part = yield from _driven(stage, node, valves, op, frequency, tries, settled)
             order = np.argsort(np.concatenate([curve.level, part.level], axis=1), axis=1)
             curve = _Driven(*(_joined(getattr(curve, f.name), getattr(part, f.name), order) for f in fields(_Driven)))
         more = _large(curve, valves, foretold, rest, rated_output, stated_thd, load)
+        conditions["settled_within"] = (f"{settled:g}", "")
         coords["level"] = axis(np.arange(curve.level.shape[1]), "", "level")
     else:
         more = {}
         for name, (limit, margin) in foretold.items():
             more |= _margin(name, margin, limit, np.full(points, GAINS))
-    conditions: dict[str, tuple[Any, str]] = {
+    conditions |= {
         "rated_output": (rated_output, "V"),
         "frequency": (frequency, "Hz"),
         "load": (stated(load), "ohm"),
         "stated_thd": (stated_thd, "%"),
         "source": ("e.m.f. of the signal source", ""),
-        "settled_within": (f"{COARSE:g}", ""),
         "criteria": (CRITERIA, ""),
     }
     return Result(variables | more, coords, conditions)
@@ -196,7 +202,7 @@ def _foretold(use: Any, op: Reply, small: Reply, emf: Floats) -> tuple[Any, Floa
 
 
 def _driven(
-    stage: StageLike, node: str, valves: Mapping[str, Any], op: Reply, frequency: float, levels: Floats
+    stage: StageLike, node: str, valves: Mapping[str, Any], op: Reply, frequency: float, levels: Floats, settled: float
 ) -> Generator[Any, Any, _Driven]:
     """Run some levels to their steady state."""
     supplies = {name: f"i({device})" for name, device in stage.supplies.items()}
@@ -205,7 +211,7 @@ def _driven(
         tones=(Sine(1.0, frequency),),
         amplitude=np.sqrt(2.0) * levels,
         vectors=wanted(node, *valve_vectors(valves), *supplies.values()),
-        tolerance=COARSE,
+        tolerance=settled,
     )
     wave = vector(reply, node)
     dissipation = {}

@@ -8,7 +8,6 @@ from typing import Annotated, Any
 
 import numpy as np
 
-from simwrap.errors import InputError
 from simwrap.measures.common import Array, Floats, StageLike, axis, decibels, divide, scalar, vector, wanted
 from simwrap.measures.numerics.crossings import at_frequency
 from simwrap.measures.options import Option, PerDecade, SweepEnd
@@ -106,7 +105,7 @@ def _loads(nominal: float) -> Iterator[tuple[str, dict[str, float]]]:
 
 @measure(
     "stability",
-    summary="loop gain of each feedback path, its margins, and whether anything grows, with other loads too",
+    summary="does anything grow by itself, with other loads too; loop gain and margins of each feedback path",
     headline=("stable", "loops.*.feedback_db", "loops.*.gain_margin_db", "loops.*.phase_margin"),
     picture="simwrap.plots.measures.stability:draw",
 )
@@ -119,10 +118,12 @@ def stability(
     reference_frequency: SweepEnd = 1000.0,
     nominal_load: Annotated[float, Option("ohm", zero="no other loads", above=0.0, most=1e6)] = 0.0,
 ) -> Steps:
-    """Measure feedback without disturbing the bias, and look for anything that grows by itself.
+    """Look for anything that grows by itself, and measure feedback without disturbing the bias.
 
     Whether the circuit is stable is decided by its natural frequencies: those of the linearised circuit at its
-    operating point. The margins say how far it is from the edge; they come from the loop gain by double injection.
+    operating point. That takes no feedback path: a chain whose stages couple through their supply (motorboating) is
+    found as well. The margins say how far a feedback path is from the edge; they come from the loop gain by double
+    injection.
 
     Parameters
     ----------
@@ -141,9 +142,14 @@ def stability(
     stable
         "yes" or "no".
     natural_frequency, growth
-        Of the least damped natural frequency: frequency [Hz], and real part [1/s] (above 0 it grows).
+        Of the natural frequency with the largest real part: frequency [Hz], 0 where it doesn't swing, and the real
+        part [1/s] (above 0 it grows); NaN in a circuit that stores nothing.
+    least_damped.frequency, least_damped.damping
+        Of those natural frequencies that swing, the one that loses least a turn [Hz], and its damping: 1 doesn't
+        swing, 0 swings for ever, below 0 grows; NaN where none does.
     loops.<path>.feedback_db
-        20 log |1 + T| at the reference frequency [dB]: by how much the loop lowers the gain.
+        20 log |1 + T| at the reference frequency [dB]: by how much the loop lowers the gain. Figures of loops are
+        there only where the circuit has a feedback path.
     loops.<path>.gain_margin_db, gain_margin_frequency, phase_margin, phase_margin_frequency
         Above the reference frequency [dB, Hz, degree, Hz]; inf where the loop gain never comes there.
     loops.<path>.low_gain_margin_db, low_gain_margin_frequency, low_phase_margin, low_phase_margin_frequency
@@ -157,8 +163,6 @@ def stability(
 
     Warnings name an unstable circuit with its frequency.
     """
-    if not stage.loop_probes:
-        raise InputError(f"stability: {stage.name} has no feedback path; join a stage such as feedback_path")
     names = list(stage.loop_probes)
     requests: list[Any] = []
     for name in names:
@@ -168,8 +172,8 @@ def stability(
     others = [Poles(extra={"load": load}) for _, load in loads]
     *replies, rest = yield [*requests, Poles()]
     tried = (yield others) if others else []
-    frequency = np.asarray(replies[0].axis, dtype=float)
     variables, warnings = _verdict(rest)
+    frequency = np.asarray(replies[0].axis, dtype=float) if replies else np.array([])
     for number, name in enumerate(names):
         gain = loop_gain(replies[2 * number], replies[2 * number + 1], *stage.loop_probes[name])
         variables |= _loop_figures(name, frequency, gain, reference_frequency)
@@ -180,7 +184,7 @@ def stability(
             bad = [label for (label, _), grow in zip(loads, grows, strict=True) if grow]
             if bad:
                 warnings[point].append(f"Unstable with {', '.join(bad)} at the output.")
-    coords = {"frequency": axis(frequency, "Hz", "frequency")}
+    coords = {"frequency": axis(frequency, "Hz", "frequency")} if names else {}
     if tried:
         coords["load"] = axis(np.array([label for label, _ in loads]), "", "load")
     conditions: dict[str, tuple[Any, str]] = {
@@ -194,17 +198,21 @@ def stability(
 
 def _verdict(rest: Any) -> tuple[dict[str, Variable], list[list[str]]]:
     """Return the figures of the natural frequencies, and a sentence for each point that is unstable."""
-    first = rest.values["poles"][:, 0]
+    poles = np.asarray(rest.values["poles"])
+    first = poles[:, 0]
     grows: Array = np.asarray(np.asarray(rest.values["growing"]).any(axis=-1))
-    failed = np.isnan(first.real)
     hertz = np.abs(first.imag) / (2.0 * np.pi)
     variables = {
-        "stable": scalar(np.where(failed, "", np.where(grows, "no", "yes")), "", "stable"),
-        "natural_frequency": scalar(hertz, "Hz", "least damped natural frequency"),
-        "growth": scalar(first.real, "1/s", "growth of the least damped solution"),
+        "stable": scalar(np.where(rest.failed, "", np.where(grows, "no", "yes")), "", "stable"),
+        "natural_frequency": scalar(hertz, "Hz", "natural frequency that dies away last"),
+        "growth": scalar(first.real, "1/s", "growth of what dies away last"),
+        "least_damped.frequency": scalar(
+            np.abs(rest.values["ringing"].imag) / (2.0 * np.pi), "Hz", "what rings longest"
+        ),
+        "least_damped.damping": scalar(np.asarray(rest.values["damping"]), "", "damping of what rings longest"),
     }
     warnings: list[list[str]] = [
-        [f"The circuit is unstable: it oscillates at {f:.3g} Hz."] if grow else []
+        [f"The circuit is unstable: it {f'oscillates at {f:.3g} Hz' if f else 'runs away'}."] if grow else []
         for grow, f in zip(grows.tolist(), hertz.tolist(), strict=True)
     ]
     return variables, warnings
@@ -238,11 +246,12 @@ def _loop_figures(name: str, frequency: Floats, gain: Array, reference: float) -
 def _load_figures(tried: list[Any]) -> dict[str, Variable]:
     first = np.stack([reply.values["poles"][:, 0] for reply in tried], axis=1)
     grows = np.stack([np.asarray(reply.values["growing"]).any(axis=-1) for reply in tried], axis=1)
-    words = np.where(np.isnan(first.real), "", np.where(grows, "no", "yes"))
+    failed = np.stack([reply.failed for reply in tried], axis=1)
+    words = np.where(failed, "", np.where(grows, "no", "yes"))
     return {
         "loads.stable": Variable(("load",), words, "", "stable with this load"),
         "loads.natural_frequency": Variable(
-            ("load",), np.abs(first.imag) / (2.0 * np.pi), "Hz", "least damped natural frequency with this load"
+            ("load",), np.abs(first.imag) / (2.0 * np.pi), "Hz", "what dies away last with this load"
         ),
         "loads.growth": Variable(("load",), first.real, "1/s", "growth with this load"),
     }

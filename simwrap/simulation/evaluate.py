@@ -17,7 +17,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from simwrap import engine as engines
-from simwrap.circuits.circuit import Circuit, joined_name
+from simwrap.circuits.circuit import Circuit
 from simwrap.circuits.point_table import Table, grouped
 from simwrap.circuits.render import render_table, take_extra
 from simwrap.engine import RunOptions, natural, protocol
@@ -27,6 +27,7 @@ from simwrap.measures.common import common_conditions
 from simwrap.measures.numerics.parts import Part, collect
 from simwrap.measures.registry import get_measure
 from simwrap.measures.requests import Ac, Noise, Op, Poles, Request, Result, Steady, Transient
+from simwrap.simulation.hopeless import UNFED, unfed_points, unstable_words
 from simwrap.simulation.outcome import Outcome, merged
 
 
@@ -89,7 +90,9 @@ def _fingerprint(value: Any) -> Any:
 def _run_of(request: Request, settings: int) -> protocol.Run:
     """Translate a request into what an engine takes (amplitudes flattened to points)."""
     match request:
-        case Op() | Poles():
+        case Poles():
+            return protocol.OpRun(natural=True)
+        case Op():
             return protocol.OpRun()
         case Ac():
             return protocol.AcRun(request.start, request.stop, request.per_decade, tuple(request.vectors))
@@ -244,12 +247,10 @@ class _Bench:
     def _replies(
         self, circuit: protocol.Circuit, requests: Sequence[Request], runs: Sequence[protocol.Run], indices: Any
     ) -> list[protocol.Reply]:
-        """Run one netlist; natural frequencies are found here from its operating points."""
+        """Run one netlist."""
         options = self.options
         part = [
-            natural.operating_run(circuit)
-            if isinstance(request, Poles)
-            else self._with_known(request, protocol.at_points(run, indices), indices)
+            self._with_known(request, protocol.at_points(run, indices), indices)
             for request, run in zip(requests, runs, strict=True)
         ]
         replies = engines.run(
@@ -259,8 +260,9 @@ class _Bench:
         )
         for request, reply in zip(requests, replies, strict=True):
             if isinstance(request, Poles):
-                poles = natural.rightmost(circuit, reply.values)
-                reply.values = {"poles": poles, "growing": natural.growing(poles)}
+                poles, ringing = reply.extras.pop("poles"), reply.extras.pop("ringing")
+                growing, damping = natural.growing(poles), natural.damped(ringing)
+                reply.values = {"poles": poles, "growing": growing, "ringing": ringing, "damping": damping}
         return replies
 
     def _remember(self, request: Request, run: protocol.Run, states: Any, indices: NDArray[np.intp]) -> None:
@@ -289,7 +291,9 @@ class _Bench:
         if not any(isinstance(request, Steady | Transient) for _, request in group):
             return rows
         if self.hopeless is None:
-            unstable = self._restless() if self.table.circuit.loops else [""] * self.table.points
+            # A stage by itself has nothing to form a loop with; several may, by a path or through a supply they share.
+            several = len(self.table.circuit.stages) > 1
+            unstable = self._restless() if several else [""] * self.table.points
             unfed = unfed_points(self.table)
             self.hopeless = [UNFED if no_supply else said for no_supply, said in zip(unfed, unstable, strict=True)]
         for row in rows:
@@ -301,7 +305,7 @@ class _Bench:
         """Return why each point is unstable, "" where it is stable."""
         said = [""] * self.table.points
         for batch in render_table(self.table):
-            (reply,) = self._replies(batch.netlist.circuit, [Poles()], [protocol.OpRun()], batch.indices)
+            (reply,) = self._replies(batch.netlist.circuit, [Poles()], [protocol.OpRun(natural=True)], batch.indices)
             for index, poles, mask in zip(batch.indices, reply.values["poles"], reply.values["growing"], strict=True):
                 if mask.any():
                     said[index] = unstable_words(poles[mask][0], list(self.table.circuit.loops))
@@ -314,34 +318,8 @@ def _same_signal(request: Steady) -> Any:
     return tuple(_fingerprint(entry) for entry in shared)
 
 
-#: How the reason of a point begins that can't be at rest; and the reason of one in which nothing can move.
-UNSTABLE = "unstable:"
-UNFED = "every supply is 0 V, so that no valve conducts"
 #: Words of an engine's reason by which a point is known that has used up its time.
 _LATE = "more than the time limit"
-
-
-def unfed_points(table: Table) -> NDArray[np.bool_]:
-    """Return at which points a circuit with valves has supplies, and none of them gives a positive voltage."""
-    circuit = table.circuit
-    ports = [circuit.placed_ports[name] for name in circuit.supplies]
-    names = [joined_name(port.stage, port.port.supply) for port in ports if port.port.supply]
-    if not names or not any("grid" in use.nodes for use in circuit.valves.values()):
-        return np.zeros(table.points, dtype=bool)
-    fed = [np.asarray(table.columns.get(name, circuit.values[name])) > 0 for name in names]
-    return np.broadcast_to(~np.any(np.broadcast_arrays(*fed), axis=0), (table.points,))
-
-
-def unstable_words(pole: complex, loops: Sequence[str]) -> str:
-    """Return the sentence that names an unstable circuit: its frequency, and the loops that it has."""
-    from simwrap.units import quantity
-
-    if pole.imag == 0:
-        how = f"runs away, {quantity.render(1.0 / pole.real, 's', digits=3)} for each factor of e"
-    else:
-        how = f"oscillates at {quantity.render(abs(pole.imag) / (2.0 * np.pi), 'Hz', digits=3)}"
-    where = f"; its feedback: {', '.join(loops)}" if loops else ""
-    return f"{UNSTABLE} it {how}{where}"
 
 
 def _fill(values: dict[str, Any], request: Request, points: int, settings: int) -> None:

@@ -117,6 +117,7 @@ def merged(outcomes: Sequence[Outcome], groups: Sequence[NDArray[np.intp]], poin
 
 
 def widened(one: NDArray[Any], other: NDArray[Any]) -> tuple[NDArray[Any], NDArray[Any]]:
+    """Return two arrays in the larger shape of both, padded at their ends with NaN (or "")."""
     shape = np.maximum(one.shape[1:], other.shape[1:])
 
     def padded(array: NDArray[Any]) -> NDArray[Any]:

@@ -6,11 +6,13 @@ from collections.abc import Sequence
 from typing import TYPE_CHECKING, Any, Literal, NamedTuple
 
 import numpy as np
+from numpy.typing import NDArray
 
 from simwrap import engine as engines
 from simwrap.circuits.circuit import Circuit, as_circuit
 from simwrap.circuits.render import Netlist, render
 from simwrap.circuits.stage import Stage
+from simwrap.engine import protocol
 from simwrap.engine.protocol import AcRun, OpRun, Pulse, Reply, Run, Sine, SteadyRun, TransientRun
 from simwrap.errors import EngineError, RangeError
 from simwrap.registry import find
@@ -24,6 +26,8 @@ Analysis = Literal["operating_point", "frequencies", "period", "time"]
 _ANALYSES = ("operating_point", "frequencies", "period", "time")
 #: Harmonics of a period that are kept as its spectrum.
 HARMONICS = 32
+#: Resistance of a meter that hangs nowhere [ohm].
+_NOT_CONNECTED = 1e15
 
 
 def simulate(
@@ -133,6 +137,40 @@ def at_rest(circuit: Circuit, name: str, *, engine: str = "auto") -> float:
     vector = _Vector.named(circuit, name)
     _, reply = _run(circuit, OpRun((vector.name,)), "signal", engine)
     return float(np.asarray(reply.values[vector.name])[0]) * vector.factor
+
+
+def metered(
+    circuit: Circuit, places: Sequence[tuple[str, str]], resistance: float, *, engine: str = "auto"
+) -> NDArray[np.float64]:
+    """Return what a voltmeter shows at rest at each pair of netlist nodes, loading the circuit there and only there.
+
+    Parameters
+    ----------
+    circuit : Circuit
+    places : sequence of (str, str)
+        Netlist nodes of both leads; "0" is ground.
+    resistance : float
+        Of the meter [ohm].
+    engine : str
+        "auto", "neospice" or "ngspice".
+
+    Returns
+    -------
+    ndarray, shape (places,)
+        [V]; NaN where there is no operating point.
+    """
+    made = render(circuit).circuit
+    count = len(places)
+    # One meter a place, of which one at a time is connected: a point each.
+    away = np.where(np.eye(count, dtype=bool), resistance, _NOT_CONNECTED)
+    lines = "".join(f"r_meter_{n} {one} {other} {_NOT_CONNECTED!r}\n" for n, (one, other) in enumerate(places))
+    table = {f"r_meter_{number}": away[:, number] for number in range(count)}
+    with_meters = protocol.Circuit(made.text + lines, table, count)
+    nodes = tuple(dict.fromkeys(node for place in places for node in place if node != "0"))
+    (reply,) = engines.run(with_meters, [OpRun(nodes)], engines.RunOptions(engine, workers=1))
+    ground = np.zeros(count)
+    ends = [[reply.values.get(node, ground)[number] for node in place] for number, place in enumerate(places)]
+    return np.array([float(one - other) for one, other in ends])
 
 
 def transfer(circuit: Circuit, name: str, *, excite: str, frequency: float, engine: str = "auto") -> complex:

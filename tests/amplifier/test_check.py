@@ -10,16 +10,20 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from mna import Circuit as Oracle
 
 import simwrap
-from simwrap.amplifier import hum_budget
+from simwrap.amplifier import hum_budget, shared_supply
 from simwrap.amplifier.audit import audit
 from simwrap.amplifier.gain_plan import plan
 from simwrap.amplifier.page import Audit, Table
 from simwrap.amplifier.parts import Part
 from simwrap.amplifier.supply_match import at_voltage, match
 from simwrap.circuits.design_file import Design, Fitted, read_whole_design
+from simwrap.circuits.render import render
 from simwrap.cli import main
+from simwrap.engine import run as run_engine
+from simwrap.engine.protocol import OpRun
 from simwrap.errors import FileProblemsError, InputError, UnknownNameError
 from simwrap.simulation.simulate import transfer
 
@@ -177,6 +181,51 @@ def test_a_load_that_makes_it_oscillate_is_named(tmp_path):
     assert not found.clean
 
 
+MOTORBOAT = """
+simwrap_design = 1
+joins = ["first.output -> second.input", "second.output -> third.input"]
+[stages.first]
+stage = "triode_gain"
+valve = "12AX7"
+[stages.second]
+stage = "triode_gain"
+valve = "12AX7"
+[stages.third]
+stage = "triode_gain"
+valve = "12AX7"
+supply = "280 V"
+[levels]
+rated_output = "5 V"
+[supply]
+feeds = ["first.supply", "second.supply", "third.supply"]
+winding_voltage = "260 V"
+load_current = "3 mA"
+filter = "resistor"
+filter_resistor = "10k"
+filter_capacitor = "220u"
+bleeder = "1M"
+"""
+
+
+def test_motorboating_through_the_supply_is_named(tmp_path):
+    """Three stages on one supply of 10 kohm: stable on a stiff rail, and not on this one; numpy agrees on both."""
+    path = tmp_path / "three.toml"
+    path.write_text(MOTORBOAT, encoding="utf-8")
+    whole = read_whole_design(path, complete=True)
+    found = audit(whole, quick=True)
+    over = [verdict.text for verdict in found.verdicts if verdict.mark == "OVER"]
+    assert any("The circuit is unstable: it oscillates at" in text and "what stages share" in text for text in over)
+    assert not found.clean
+    assert "everything else, since the circuit is unstable" in found.not_checked[0]
+    agreed = match(whole)
+    for circuit, stable in ((agreed.circuit, True), (shared_supply.one_channel(whole, agreed, agreed.circuit), False)):
+        netlist = render(circuit).circuit
+        (op,) = run_engine(netlist, [OpRun()])
+        oracle = Oracle(netlist.text)
+        state = oracle.operating_point({key: float(volts[0]) for key, volts in op.values.items()})
+        assert (oracle.poles(state).real < 0.0).all() == stable
+
+
 def test_a_supply_without_a_bleeder_is_over():
     bare = design().supply.replace(bleeder=0)
     found = audit(replace(design(), supply=bare, parts=Fitted()), quick=True)
@@ -262,9 +311,10 @@ def test_a_line_stage_is_audited_too(tmp_path, capsys):
     )
     assert run("check", path) == 0
     page = capsys.readouterr().out
-    for words in ("gain plan at the rated output of 2 V", "distortion-limited output, 5 %", "has no feedback path"):
+    for words in ("gain plan at the rated output of 2 V", "distortion-limited output, 5 %", "stable  yes"):
         assert words in page
-    assert "damping" not in page
+    assert "loudspeaker" not in page
+    assert "damping factor" not in page
     assert " W" not in page.partition("performance")[2].partition("noise and hum")[0]
 
 
@@ -295,6 +345,54 @@ def test_ripple_adds_up_as_on_one_supply():
     causes = hum_budget.ripple_causes(found.circuit, list(design().feeds), 0.05, 100.0, "auto")
     assert causes[0].level == pytest.approx(0.05 * whole, rel=2e-3)
     assert [cause.part_of for cause in causes] == ["", *["supply ripple"] * 3]
+
+
+def test_crosstalk_of_one_channel_is_that_of_two():
+    """What symmetrical components say, from both channels on one supply in a single circuit."""
+    found = matched()
+    told = shared_supply.crosstalk(design(), found, found.circuit, per_decade=3)
+    whole = shared_supply.all_channels(design(), found, found.circuit)
+    outputs = ["first_power.output", "second_power.output"]
+    waves = simwrap.simulate(whole, "frequencies", nodes=outputs, start=20.0, stop=20e3, per_decade=3)
+    driven, silent = (np.abs(waves[name].values) for name in outputs)
+    # Beyond 160 dB both are differences of numbers that agree in eight digits.
+    heard = told.level_db > -160.0
+    assert heard.sum() >= 3
+    np.testing.assert_allclose(told.level_db[heard], 20.0 * np.log10(silent / driven)[heard], atol=0.1)
+
+
+def test_all_channels_draw_what_the_supply_gives():
+    """The voltage on which supply and channels agreed stands at the supply's output in the whole circuit too."""
+    found = matched()
+    whole = shared_supply.all_channels(design(), found, found.circuit)
+    bias = simwrap.measure(whole, ["bias"]).bias
+    assert bias.nodes.supply_filter.n_out == pytest.approx(found.voltage, rel=1e-3)
+    assert bias.valves.second_power.v1.anode_voltage == pytest.approx(bias.valves.first_power.v1.anode_voltage)
+
+
+def test_hum_of_the_rectifier_itself_is_that_of_superposition():
+    """The steady state of rectifier, filter and channel together, and ripple times transfer: two ways, one figure."""
+    found = matched()
+    hum, ripple = shared_supply.hum(design(), found, found.circuit)
+    causes = hum_budget.ripple_causes(
+        found.circuit, list(design().feeds), float(found.supply.supply.ripple_fundamental), 100.0, "auto"
+    )
+    assert ripple == pytest.approx(found.supply.supply.ripple_fundamental, rel=0.03)
+    assert hum == pytest.approx(causes[0].level, rel=0.03)
+
+
+def test_the_audit_tells_two_tones_sag_and_crosstalk():
+    found = audited()
+    lines = {line.name: line.value for section in found.sections for line in section.lines}
+    assert lines["stable"] == "yes"
+    assert lines["crosstalk_db"] < -60.0
+    assert lines["rated.voltage"] < lines["voltage"]
+    assert lines["fallen.at_stated_thd.output_power"] < lines["at_stated_thd.output_power"]
+    assert abs(lines["rectifier_hum_apart"]) < 0.5
+    performance = next(section for section in found.sections if section.name == "performance")
+    mixed = performance.tables[1].to_list()
+    assert [set(row) >= {"modulation", "difference_2", "difference_3"} for row in mixed] == [True, True]
+    assert mixed[0]["modulation"] < mixed[1]["modulation"]
 
 
 def test_weighting_of_hum():

@@ -169,3 +169,15 @@ def test_the_next_common_size():
     assert next_of(WATTAGES, np.array([0.0, 0.25, 0.26, 1e9, np.nan])) == pytest.approx(
         [0.25, 0.25, 0.5, np.nan, np.nan], nan_ok=True
     )
+
+
+def test_elevated_heaters_are_nearer_to_the_cathode_of_a_splitter():
+    """The cathode of a cathodyne stands at some 75 V: from ground that is near a rating of 90 V, from 60 V it isn't."""
+    stage = simwrap.stage("cathodyne", valve="6SN7GT", grid_voltage=82.0)
+    rated = stage.valves["v1"].valve.ratings.heater_cathode_voltage_max
+    cathode = float(simwrap.measure(stage, ["bias"]).bias.nodes.n_cathode)
+    assert 0.9 * rated < cathode < rated + 60.0
+    assert any("heater at ground" in text for text in simwrap.measure(stage, ["bias"]).warnings)
+    found = simwrap.measure(stage, {"bias": {"heater_elevation": "60 V"}})
+    assert not any("heater" in text for text in found.warnings)
+    assert "heater-cathode voltage (heater at 60 V)" in str(found.bias.conditions())

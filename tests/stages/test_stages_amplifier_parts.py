@@ -196,3 +196,33 @@ def test_screen_decoupled_to_the_cathode():
     )
     assert abs(at(cathode, 1000.0)) > abs(at(ground, 1000.0))
     assert operating(cathode)["n_anode"] == pytest.approx(operating(ground)["n_anode"], rel=1e-9)
+
+
+@pytest.mark.parametrize("valve", ["6AU6", "6SJ7", "EF86"])
+def test_a_pentode_joined_to_its_anode_is_a_triode(valve):
+    """Gain of a triode stage mu R / (ra + R), with mu and ra of both electrodes together (Langford-Smith ch. 12)."""
+    stage = simwrap.stage(
+        "pentode_gain", valve=valve, connection="triode", anode_resistor="100k", cathode_resistor="1k5"
+    )
+    found = simwrap.measure(stage, ["bias", "response"])
+    point = found.bias.valves.v1
+    assert point.screen_voltage == pytest.approx(point.anode_voltage, abs=1e-3)
+    law = simwrap.valve(valve).small_signal(point.anode_voltage, point.grid_voltage, point.screen_voltage, tap=1.0)
+    load = 1.0 / (1.0 / 100e3 + 1.0 / 1e6)
+    assert found.response.gain == pytest.approx(float(law.mu * load / (law.ra + load)), rel=2e-3)
+
+
+@pytest.mark.parametrize(("taper", "at_half", "share"), [
+    ("logarithmic", 0.1, 0.1), ("logarithmic", 0.2, 0.2), ("reverse_logarithmic", 0.15, 0.85), ("linear", 0.2, 0.5),
+])  # fmt: skip
+def test_a_track_has_its_own_share_at_half_travel(taper, at_half, share):
+    """An unloaded divider: the gain at half travel is the share of the track, from a source without resistance."""
+    stage = simwrap.stage(
+        "volume_control",
+        pot_taper=taper,
+        track_at_half=at_half,
+        source_resistance=0,
+        load_resistor=0,
+        load_capacitance=0,
+    )
+    assert simwrap.measure(stage, ["response"]).response.gain == pytest.approx(share, rel=1e-6)

@@ -20,7 +20,7 @@ _NO_PARTS = (
     "cable choke core earth gain interwinding internal leakage load primary secondary source speaker tap winding"
 ).split()
 #: Resistances that stand for a wire, or for nothing at all [ohm].
-_WIRE, _OPEN = 0.011, 0.9e9
+WIRE, _OPEN = 0.011, 0.9e9
 #: A capacitance below this is a stray [F].
 _STRAY = 8e-12
 #: Part of its rated wattage that a resistor is loaded with at most (common practice, no source).
@@ -71,6 +71,19 @@ def netlist_parts(circuit: Circuit) -> dict[str, Part]:
     return found
 
 
+def wired(parts: Mapping[str, Part]) -> dict[str, str]:
+    """Return one name for every node of a netlist: nodes that a wire joins have the same one.
+
+    A wire is a resistor that stands for one, at every point.
+    """
+    wires = [part.nodes for part in parts.values() if part.kind == "r" and np.all(part.value <= WIRE)]
+    name: dict[str, str] = {node: node for part in parts.values() for node in part.nodes}
+    for one, other in wires:
+        kept, gone = sorted((name[one], name[other]), key=lambda node: node != "0")
+        name = {node: kept if own == gone else own for node, own in name.items()}
+    return name
+
+
 def collect(into: dict[str, Part], circuit: Circuit, indices: NDArray[np.intp], points: int) -> None:
     """Add the parts of some points to those of all."""
     for name, part in netlist_parts(circuit).items():
@@ -87,7 +100,7 @@ def bought(parts: Mapping[str, Part], kind: str, valves: Mapping[str, Any]) -> d
         if part.kind != kind or words[0] in _NO_PARTS or path.replace(".", "_").startswith(_inside(valves)):
             continue
         with np.errstate(invalid="ignore"):
-            real = (part.value > _WIRE) & (part.value < _OPEN) if kind == "r" else part.value > _STRAY
+            real = (part.value > WIRE) & (part.value < _OPEN) if kind == "r" else part.value > _STRAY
         if real.any():
             found[path] = Part(kind, part.nodes, np.where(real, part.value, np.nan))
     return found
@@ -162,8 +175,8 @@ def cold(parts: Mapping[str, Part]) -> dict[str, Floats]:
         if part.kind == "c":
             continue
         there = np.isfinite(part.value)
-        ohms = np.where(there & (part.kind == "r"), part.value, _WIRE)
-        conductance = np.where(there, 1.0 / np.maximum(ohms, _WIRE), 0.0)
+        ohms = np.where(there & (part.kind == "r"), part.value, WIRE)
+        conductance = np.where(there, 1.0 / np.maximum(ohms, WIRE), 0.0)
         volts = np.where(there & (part.kind == "v"), part.value, 0.0)
         for node, sign in zip(part.nodes, (1.0, -1.0), strict=True):
             if node != "0":

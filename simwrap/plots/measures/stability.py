@@ -1,22 +1,30 @@
-"""Picture of loop gain: size and phase over frequency, with the margins marked."""
+"""Pictures of loop gain over frequency with the margins marked, and of a sweep's margins against its bandwidth."""
 
 from __future__ import annotations
 
 import numpy as np
 from matplotlib.figure import Figure
 
+from simwrap.errors import InputError
 from simwrap.plots.labels import legend_below
-from simwrap.plots.panels import add_title, chosen_points
+from simwrap.plots.panels import add_title, chosen_points, say
 from simwrap.plots.reader import Reader
 from simwrap.plots.style import FAINT, frequency_axis, label_of, line_style, new_figure
 
+#: Marks of loops.
+MARKS = "os^D"
+
 
 def draw(reader: Reader) -> Figure:
-    """Draw the picture of the measure ``stability``."""
+    """Draw the picture of the measure ``stability``: of a sweep with the response too, margins against bandwidth."""
+    keys = reader.paths("loops.", ".curve_db")
+    if not keys:
+        raise InputError("stability has a picture only where there is a feedback path, whose loop gain it shows")
+    if len(reader.labels) > 1 and "high_corner" in reader.of("response"):
+        return draw_margins(reader)
     figure = new_figure(7.5, 5.6)
     upper, lower = figure.subplots(2, 1, sharex=True)
     frequency = reader["frequency"]
-    keys = reader.paths("loops.", ".curve_db")
     single = len(reader.labels) == 1
     for point, label, style in chosen_points(reader):
         for number, key in enumerate(keys):
@@ -52,4 +60,39 @@ def draw(reader: Reader) -> Figure:
     upper.set_xlabel("")
     legend_below(lower, sources=[upper])
     add_title(figure, reader, "loop gain and margins")
+    return figure
+
+
+def draw_margins(reader: Reader) -> Figure:
+    """Draw gain and phase margin of every loop against the bandwidth of the whole, a mark a point of the sweep.
+
+    What is unstable has no bandwidth worth the name: it is left out, and counted in the title.
+    """
+    figure = new_figure(7.5, 5.6)
+    upper, lower = figure.subplots(2, 1, sharex=True)
+    corner, stable = reader.of("response")["high_corner"], reader["stable"] == "yes"
+    names = [path.removeprefix("loops.").removesuffix(".gain_margin_db")
+             for path in reader.paths("loops.", ".gain_margin_db") if ".low_" not in path]  # fmt: skip
+    for number, name in enumerate(names):
+        for axes, key in ((upper, "gain_margin_db"), (lower, "phase_margin")):
+            margin = np.where(np.isfinite(reader[f"loops.{name}.{key}"]), reader[f"loops.{name}.{key}"], np.nan)
+            order = np.flatnonzero(stable)
+            axes.plot(corner[order], margin[order], color=FAINT, linewidth=1.0, zorder=1)
+            for point, label, style in chosen_points(reader):
+                if stable[point]:
+                    words = label if len(names) == 1 else f"{name}, {label}"
+                    look = style | {"linestyle": "none"}
+                    axes.plot(corner[[point]], margin[[point]], MARKS[number % len(MARKS)], label=words, **look)
+    upper.set_ylabel(label_of("gain margin", "dB"))
+    lower.set_ylabel(label_of("phase margin", "degree"))
+    for axes in (upper, lower):
+        axes.set_xlabel(label_of("upper corner of the response", "Hz"))
+    upper.set_xlabel("")
+    lost = int((~stable).sum())
+    if stable.any():
+        legend_below(lower, sources=[upper])
+    else:
+        say(upper, "no point is stable")
+    words = f" ({lost} of {len(stable)} points unstable)" if lost else ""
+    add_title(figure, reader, f"margins against bandwidth{words}")
     return figure

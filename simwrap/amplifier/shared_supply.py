@@ -1,0 +1,156 @@
+"""The supply as what hangs on it sees it: all channels on one source impedance.
+
+The rectifier is a resistance behind its reservoir (what the regulation curve falls by about the working point); filter
+and capacitors stand as they are. So many alike channels on one supply have two kinds of solutions: they do the same,
+and each sees the supply's impedance as many times over; or what one draws another one doesn't, and the supply stands
+still. From these two everything follows that channels do to one another, in a circuit of a single channel (symmetrical
+components: C. L. Fortescue, Trans. AIEE 37 (1918) 1027, from memory).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from simwrap.amplifier.supply_match import Match, fed
+from simwrap.circuits.circuit import Circuit, Join
+from simwrap.circuits.design_file import Design
+from simwrap.circuits.stage import Stage, stage
+from simwrap.simulation.simulate import simulate
+
+#: Least resistance of a rectifier [ohm], should the curve be flatter than the filter alone.
+_LEAST = 1.0
+#: Names of the two stages that stand for the supply.
+RESERVOIR, FILTER = "supply_reservoir", "supply_filter"
+#: Name of the real supply, where it stands itself.
+MAINS = "mains_supply"
+
+
+@dataclass(frozen=True)
+class Crosstalk:
+    """What one channel leaves at another's output through their supply.
+
+    Attributes
+    ----------
+    frequency : ndarray, shape (n,)
+        [Hz].
+    level_db : ndarray, shape (n,)
+        Output of a channel whose source is silent, below that of the driven one [dB].
+    """
+
+    frequency: NDArray[Any]
+    level_db: NDArray[Any]
+
+
+def sections(design: Design, found: Match, *, share: float = 1.0) -> dict[str, Stage]:
+    """Return the two stages that stand for the supply, with their e.m.f.
+
+    Parameters
+    ----------
+    design : Design
+    found : Match
+        Where supply and channels agree.
+    share : float
+        How many times its impedance a channel sees: the number of channels that do the same, or that of those which
+        are really there, divided by it.
+    """
+    assert design.supply is not None
+    values = design.supply.values
+    choke = values["filter"] == "choke"
+    series = float(values["choke_resistance" if choke else "filter_resistor"])
+    source = max(float(found.supply.supply.output_resistance) - series, _LEAST)
+    drop = found.current * (source + series)
+    first = stage(
+        "dropper",
+        supply=found.voltage + drop,
+        resistor=share * source,
+        capacitor=float(values["reservoir_capacitor"]) / share,
+    )
+    second = stage(
+        "dropper",
+        resistor=share * series,
+        choke_inductance=share * float(values["choke_inductance"]) if choke else 0.0,
+        capacitor=float(values["filter_capacitor"]) / share,
+    )
+    return {RESERVOIR: first, FILTER: second}
+
+
+def one_channel(design: Design, found: Match, circuit: Circuit) -> Circuit:
+    """Return one channel on the supply's impedance, as it is when all channels do the same."""
+    stages = {**sections(design, found, share=design.channels), **circuit.stages}
+    feeding = [Join(f"{RESERVOIR}.output", f"{FILTER}.input")]
+    feeding += [Join(f"{FILTER}.output", port) for port, _ in fed(design)]
+    ends = [circuit.ends[name].full for name in ("input", "output")]
+    return Circuit(stages, (*circuit.joins, *feeding), circuit.title, *ends)
+
+
+def all_channels(design: Design, found: Match, circuit: Circuit) -> Circuit:
+    """Return every channel on one supply; stages have ``first_``, ``second_``, ... in front of their names."""
+    stages: dict[str, Stage] = dict(sections(design, found))
+    joins = [Join(f"{RESERVOIR}.output", f"{FILTER}.input")]
+    for number in range(design.channels):
+        name = channel(number)
+        stages |= {f"{name}_{own}": made for own, made in circuit.stages.items()}
+        joins += [Join(*(f"{name}_{end}" for end in join)) for join in circuit.joins]
+        joins += [Join(f"{FILTER}.output", f"{name}_{port}") for port, _ in fed(design)]
+    ends = [f"{channel(0)}_{circuit.ends[name].full}" for name in ("input", "output")]
+    return Circuit(stages, tuple(joins), circuit.title, *ends)
+
+
+def channel(number: int) -> str:
+    """Return the name of a channel, counted from 0."""
+    words = ("first", "second", "third", "fourth")
+    return words[number] if number < len(words) else f"channel{number + 1}"
+
+
+def crosstalk(design: Design, found: Match, circuit: Circuit, **how: Any) -> Crosstalk:
+    """Return what comes through the supply when one channel is driven.
+
+    What drives a single channel is a part that is alike in all of them, and one that they do against one another; the
+    driven channel has the sum of both, a silent one the difference.
+
+    Parameters
+    ----------
+    design : Design
+    found : Match
+    circuit : Circuit
+        One channel, at the voltage on which supply and channels agree.
+    how
+        ``start``, ``stop``, ``per_decade`` and ``engine`` of :func:`simwrap.simulate`.
+    """
+    asked: Mapping[str, Any] = {"nodes": "output", "start": 20.0, "stop": 20e3, "per_decade": 10, **how}
+    alike, against = (simulate(each, "frequencies", **asked) for each in (one_channel(design, found, circuit), circuit))
+    whole, still = alike["output"].values, against["output"].values
+    driven = whole + (design.channels - 1) * still
+    return Crosstalk(alike["frequency"].values, 20.0 * np.log10(np.abs((whole - still) / driven)))
+
+
+def on_rectifier(design: Design, found: Match, circuit: Circuit) -> Circuit:
+    """Return one channel on the real supply, the mains its signal; the others are a current that the supply gives."""
+    assert design.supply is not None
+    share = (design.channels - 1.0) / design.channels
+    real = design.supply.replace(load_current=found.current * share)
+    joins = [*circuit.joins, *(Join(f"{MAINS}.output", port) for port, _ in fed(design))]
+    stages = {MAINS: real, **circuit.stages}
+    return Circuit(stages, tuple(joins), circuit.title, f"{MAINS}.input", circuit.ends["output"].full)
+
+
+def hum(design: Design, found: Match, circuit: Circuit, *, engine: str = "auto") -> tuple[float, float]:
+    """Return what the rectifier leaves in the steady state of supply and channel together [V r.m.s.].
+
+    Returns
+    -------
+    output, ripple : float
+        Of twice the mains frequency, at the channel's output and at the supply's.
+    """
+    whole = on_rectifier(design, found, circuit)
+    at = f"{MAINS}.output"
+    waves = simulate(
+        whole, "period", nodes=["output", at], level=1.0, frequency=design.mains_frequency, samples=1024, engine=engine
+    )
+    output, ripple = (float(waves[f"{name}.spectrum"].values[0, 2]) / np.sqrt(2.0) for name in ("output", at))
+    return output, ripple

@@ -1,0 +1,226 @@
+"""Commands for the bench: ``guard``, ``readings`` and ``match``.
+
+``guard --prove`` and ``readings`` exit with 1 where something isn't as it should be: a fault that the guard didn't
+tell, a reading outside its window. 2 is bad input, 3 a simulator that failed.
+"""
+
+from __future__ import annotations
+
+import json
+import sys
+from pathlib import Path
+from typing import Annotated, Any
+
+import typer
+
+from simwrap.cli.app import Engine, Json, Stages, Valves, _folders, _table, app
+from simwrap.errors import EXIT_NOT_MET, InputError
+from simwrap.units import quantity
+
+DesignFile = Annotated[Path, typer.Argument(metavar="DESIGN", help="A design file; `simwrap new FILE` writes one.")]
+
+
+def _tell(command: str) -> Any:
+    return lambda words: print(f"{command}: {words}", file=sys.stderr)
+
+
+def _read(design: Path, valves: list[Path] | None) -> Any:
+    from simwrap.circuits.design_file import read_whole_design
+
+    return read_whole_design(design, valve_folders=_folders(valves), complete=True)
+
+
+def _write(file: Path, text: str) -> None:
+    try:
+        file.write_text(text, encoding="utf-8")
+    except OSError as fault:
+        raise InputError(f"{file} can't be written ({fault.strerror or fault})") from None
+    print(f"written: {file}", file=sys.stderr)
+
+
+def _varied(emission: str, mu: str, resistors: str) -> Any:
+    from simwrap.bench_papers.faults import Varied
+
+    return Varied(emission=emission, mu=mu, resistors=resistors)
+
+
+Emission = Annotated[str, typer.Option("--emission", metavar="TOLERANCE", help="Spread of the valves' emission.")]
+Mu = Annotated[str, typer.Option("--mu", metavar="TOLERANCE", help="Spread of their amplification factor.")]
+Resistors = Annotated[str, typer.Option("--resistors", metavar="TOLERANCE", help="Tolerance of every resistor.")]
+
+
+@app.command()
+def guard(
+    design: DesignFile,
+    header: Annotated[Path | None, typer.Option("--header", metavar="FILE.h", help="Write the C99 header.")] = None,
+    output: Annotated[
+        Path | None, typer.Option("-o", "--output", metavar="FILE.json", help="Write all as JSON.")
+    ] = None,
+    sense: Annotated[
+        str, typer.Option("--sense", metavar="OHM", help="Sense resistor, where the design has none.")
+    ] = "10",
+    bits: Annotated[int, typer.Option("--bits", help="Resolution of the converter.")] = 12,
+    reference: Annotated[str, typer.Option("--reference", metavar="V", help="Its reference.")] = "3.3",
+    gain: Annotated[
+        float, typer.Option("--gain", help="From sense resistor to pin: below 1 a divider, above 1 an amplifier.")
+    ] = 1.0,
+    filter_resistor: Annotated[str, typer.Option("--filter-resistor", metavar="OHM")] = "10k",
+    filter_capacitor: Annotated[str, typer.Option("--filter-capacitor", metavar="F")] = "4u7",
+    rate: Annotated[int, typer.Option("--rate", help="Samples a second of each pin.")] = 250,
+    warming: Annotated[str, typer.Option("--warming", metavar="S", help="Blanking after switching on.")] = "45",
+    builds: Annotated[int, typer.Option("--builds", help="Healthy builds that are drawn.")] = 200,
+    emission: Emission = "20 %",
+    mu: Mu = "5 %",
+    resistors: Resistors = "5 %",
+    prove: Annotated[
+        bool, typer.Option("--prove", help="Simulate faults and healthy builds in time (some minutes).")
+    ] = False,
+    engine: Engine = "auto",
+    valves: Valves = None,
+    stages: Stages = None,
+    as_json: Json = False,
+) -> None:
+    """Levels for a microcontroller that watches the output valves' cathode currents, as JSON and as a C99 header."""
+    from simwrap.bench_papers import guard_paper
+    from simwrap.bench_papers.guard import Converter
+    from simwrap.bench_papers.guard import guard as compute
+
+    way = Converter(
+        sense=quantity.parse(sense, "ohm", parameter="--sense"), bits=bits,
+        reference=quantity.parse(reference, "V", parameter="--reference"), gain=gain,
+        resistance=quantity.parse(filter_resistor, "ohm", parameter="--filter-resistor"),
+        capacitance=quantity.parse(filter_capacitor, "F", parameter="--filter-capacitor"), rate=rate,
+        warming=quantity.parse(warming, "s", parameter="--warming"),
+    )  # fmt: skip
+    found = compute(_read(design, valves), way, varied=_varied(emission, mu, resistors), builds=builds, engine=engine,
+                    progress=_tell("guard"))  # fmt: skip
+    told = guard_paper.to_dict(found)
+    if header is not None:
+        _write(header, guard_paper.header(found))
+    if output is not None:
+        _write(output, json.dumps(told, indent=2) + "\n")
+    good = True
+    if prove:
+        told["proof"], good = _proof(found, builds, engine)
+    if as_json:
+        print(json.dumps(told))
+    else:
+        print("\n".join(guard_paper.page(found)))
+        for line in told.get("proof", {}).get("words", []):
+            print(line)
+    if not good:
+        raise typer.Exit(EXIT_NOT_MET)
+
+
+def _proof(found: Any, builds: int, engine: str) -> tuple[dict[str, Any], bool]:
+    from simwrap.bench_papers.guard_proof import prove_faults, prove_healthy
+
+    runs = prove_faults(found, engine=engine, progress=_tell("guard"))
+    healthy = prove_healthy(found, builds=builds, engine=engine, progress=_tell("guard"))
+    told = [run for run in runs if run.told]
+    right = sum(run.right for run in told)
+    words = [
+        f"faults: {right} of {len(told)} that pass a level bring the right state in time; "
+        f"{sum(run.right for run in runs if not run.told)} of {len(runs) - len(told)} that pass none bring no trip"
+    ]
+    words += [
+        f"  not right: {run.valve}, {run.fault}: needs {run.needed}, got {run.got}, {run.late:.2g} s late {run.reason}"
+        for run in runs
+        if not run.right
+    ]
+    words += [f"healthy, {each.scenario}: {each.trips} trips and {each.warnings} warnings in "
+              f"{each.builds - each.failed} builds" + (f"; {each.failed} failed" if each.failed else "")
+              for each in healthy]  # fmt: skip
+    rows = [
+        {
+            "valve": r.valve,
+            "fault": r.fault,
+            "needed": r.needed,
+            "got": r.got,
+            "level": r.level,
+            "seconds": None if r.seconds != r.seconds else r.seconds,
+            "right": r.right,
+        }
+        for r in runs
+    ]
+    quiet = [{"scenario": h.scenario, "builds": h.builds, "failed": h.failed, "trips": h.trips, "warnings": h.warnings}
+             for h in healthy]  # fmt: skip
+    good = right >= 0.95 * len(told) and not any(each.trips or each.failed for each in healthy)
+    return {"faults": rows, "healthy": quiet, "words": words}, good
+
+
+@app.command()
+def readings(
+    design: DesignFile,
+    file: Annotated[
+        Path, typer.Argument(metavar="FILE.csv", help="Columns point, value; and unit, frequency, level where needed.")
+    ],
+    response: Annotated[
+        bool, typer.Option("--response", help="FILE is a frequency response: columns frequency, level (dB or volts).")
+    ] = False,
+    emission: Emission = "20 %",
+    mu: Mu = "10 %",
+    resistors: Resistors = "5 %",
+    engine: Engine = "auto",
+    valves: Valves = None,
+    stages: Stages = None,
+    as_json: Json = False,
+) -> None:
+    """Hold measured voltages and currents against their windows, and rank what may be the matter.
+
+    Exit code 0: all as in a healthy build; 1: something isn't; 2: the file or the design can't be read.
+    """
+    from simwrap.bench_papers import measured_response
+    from simwrap.bench_papers import readings as room
+
+    made, varied = _read(design, valves), _varied(emission, mu, resistors)
+    found: Any
+    if response:
+        found = measured_response.overlay(made, file, varied=varied, engine=engine, progress=_tell("readings"))
+        lines, clean = measured_response.page(found), found.diagnosis.healthy
+    else:
+        found = room.read(made, file, varied=varied, engine=engine, progress=_tell("readings"))
+        lines, clean = room.page(found), found.clean
+    print(json.dumps(found.to_dict()) if as_json else "\n".join(lines))
+    if not clean:
+        raise typer.Exit(EXIT_NOT_MET)
+
+
+@app.command()
+def match(
+    design: DesignFile,
+    file: Annotated[
+        Path,
+        typer.Argument(
+            metavar="VALVES.csv", help="Columns name, anode_voltage, grid_voltage, anode_current, screen_voltage."
+        ),
+    ],
+    stage: Annotated[str, typer.Option("--stage", metavar="NAME", help="The stage whose sockets are filled.")] = "",
+    engine: Engine = "auto",
+    valves: Valves = None,
+    stages: Stages = None,
+    as_json: Json = False,
+) -> None:
+    """Choose pairs or quads from a list of measured valves, by their currents and slopes in the design."""
+    from simwrap.bench_papers.measured_valves import match as choose
+    from simwrap.bench_papers.measured_valves import to_dict
+
+    measured, sets = choose(_read(design, valves), file, stage=stage, engine=engine)
+    if as_json:
+        print(json.dumps(to_dict(measured, sets)))
+        return
+    _table("valves as measured, against the published type", ["valve", "emission", "mu", "readings"],
+           [(m.name, f"{m.emission:.3f}", f"{m.mu:.3f}", str(m.readings)) for m in measured])  # fmt: skip
+    _table(
+        "sets, the most alike first",
+        ["valves", "cathode currents", "halves apart", "slopes"],
+        [
+            (", ".join(s.names), _listed(s.currents, "A"), quantity.render(s.imbalance, "A", digits=2),
+             _listed(s.slopes, "S"))
+            for s in sets
+        ],
+    )  # fmt: skip
+
+
+def _listed(values: Any, unit: str) -> str:
+    return ", ".join(quantity.render(value, unit, digits=3) for value in values)

@@ -1,0 +1,37 @@
+"""Circuits in which no large signal has a meaning: what oscillates by itself, and where no valve conducts."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+from numpy.typing import NDArray
+
+from simwrap.circuits.circuit import joined_name
+from simwrap.circuits.point_table import Table
+from simwrap.units import quantity
+
+#: How the reason of a point begins that can't be at rest; and the reason of one in which nothing can move.
+UNSTABLE = "unstable:"
+UNFED = "every supply is 0 V, so that no valve conducts"
+
+
+def unfed_points(table: Table) -> NDArray[np.bool_]:
+    """Return at which points a circuit with valves has supplies, and none of them gives a positive voltage."""
+    circuit = table.circuit
+    ports = [circuit.placed_ports[name] for name in circuit.supplies]
+    names = [joined_name(port.stage, port.port.supply) for port in ports if port.port.supply]
+    if not names or not any("grid" in use.nodes for use in circuit.valves.values()):
+        return np.zeros(table.points, dtype=bool)
+    fed = [np.asarray(table.columns.get(name, circuit.values[name])) > 0 for name in names]
+    return np.broadcast_to(~np.any(np.broadcast_arrays(*fed), axis=0), (table.points,))
+
+
+def unstable_words(pole: complex, loops: Sequence[str]) -> str:
+    """Return the sentence that names an unstable circuit: its frequency, and the loops that it has."""
+    if pole.imag == 0:
+        how = f"runs away, {quantity.render(1.0 / pole.real, 's', digits=3)} for each factor of e"
+    else:
+        how = f"oscillates at {quantity.render(abs(pole.imag) / (2.0 * np.pi), 'Hz', digits=3)}"
+    where = "its feedback: " + ", ".join(loops) if loops else "without a feedback path, so through what stages share"
+    return f"{UNSTABLE} it {how}; {where}"
