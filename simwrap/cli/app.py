@@ -246,11 +246,8 @@ def main(arguments: list[str] | None = None) -> None:
     output.prepare()
     warnings.showwarning = lambda message, *_: output.note(str(message))
     # They add their commands to the app.
-    for name in (
-        "measure_commands", "amplifier_commands", "bench_commands", "library_commands", "design_commands",
-        "valve_commands",
-    ):  # fmt: skip
-        import_module(f"simwrap.cli.{name}")
+    for name in ("measure", "amplifier", "bench", "sheet", "library", "design", "valve"):
+        import_module(f"simwrap.cli.{name}_commands")
     command = typer.main.get_command(app)
     try:
         code = command.main(args=arguments, prog_name="simwrap", standalone_mode=False)

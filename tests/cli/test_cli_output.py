@@ -18,8 +18,8 @@ from simwrap.cli import app, output
 from simwrap.simulation import as_json
 
 COMMAND = [sys.executable, "-m", "simwrap"]
-COMMANDS = ["measure", "sweep", "netlist", "engines", "demo", "new", "check", "list", "show", "tolerance", "choose",
-            "curves", "fit"]  # fmt: skip
+COMMANDS = ["measure", "sweep", "netlist", "engines", "demo", "new", "check", "guard", "readings", "match", "sheet",
+            "list", "show", "tolerance", "choose", "curves", "fit"]  # fmt: skip
 
 
 def run(capsys: pytest.CaptureFixture[str], *words: str) -> tuple[Any, str, str]:
