@@ -34,7 +34,6 @@ LONG = {
     "measures/recovery.py:recovery": _IN_ORDER,
     "measures/square_wave.py:square_wave": _IN_ORDER,
     "measures/supply.py:supply": _IN_ORDER,
-    "valves/valve.py:netlist": "the lines of a valve in the order in which they stand in a netlist",
 }
 #: Imports inside a method that lead back: for the reader's convenience, ``thing.method()`` does what a later room does.
 METHODS_THAT_REACH_UP = {

@@ -60,7 +60,8 @@ def curves(
     plot: PlotFile = None,
 ) -> None:
     """Draw a valve's curves with its published points, and print its slopes at a point."""
-    from simwrap.valves import curves_figure, get_valve, operating_point
+    from simwrap.plots.valve_curves import curves_figure
+    from simwrap.valves import get_valve, operating_point
     from simwrap.valves.curves import grid_voltage_of
 
     found = get_valve(valve, kind=app._kind(kind), folders=app._folders(valves))
@@ -148,7 +149,8 @@ def fit(
     from rich.console import Console
     from rich.progress import Progress
 
-    from simwrap.valves import fit_figure, fit_file, fit_tables
+    from simwrap.fitting import fit_file, fit_tables
+    from simwrap.plots.valve_curves import fit_figure
 
     def fitted(progress: Any = None) -> Any:
         return fit_file(points, file, name=name, kind=kind, family=family, progress=progress)

@@ -103,14 +103,7 @@ def row_conditions(row: OutputRow, *, cathode_voltage: float | None = None) -> d
     biased = float(np.asarray(stage.cathode_resistor)) > 0
     lift = 0.0
     if biased and row.supply is None:
-        if cathode_voltage is not None:
-            lift = cathode_voltage
-        elif row.anode_current_zero is not None:
-            total = row.anode_current_zero + (0.0 if is_total(row) else row.screen_current_zero or 0.0)
-            valves = 2 if pair else 1
-            lift = float(np.asarray(stage.cathode_resistor)) * total / valves
-        else:
-            raise InputError("output row: no zero-signal current is printed; give cathode_voltage")
+        lift = cathode_voltage if cathode_voltage is not None else _printed_cathode_voltage(row, stage)
     ultra = row.connection == "ultra-linear"
     conditions: dict[str, Any] = {
         "template": "push_pull_output" if pair else "single_ended_output",
@@ -139,6 +132,14 @@ def row_conditions(row: OutputRow, *, cathode_voltage: float | None = None) -> d
     if pair and row.common_screen_resistor:
         conditions["common_screen_resistor"] = row.common_screen_resistor
     return conditions
+
+
+def _printed_cathode_voltage(row: OutputRow, stage: OutputStage) -> float:
+    """Return the zero-signal cathode voltage [V] that the printed currents give."""
+    if row.anode_current_zero is None:
+        raise InputError("output row: no zero-signal current is printed; give cathode_voltage")
+    total = row.anode_current_zero + (0.0 if is_total(row) else row.screen_current_zero or 0.0)
+    return float(np.asarray(stage.cathode_resistor)) * total / (2 if row.topology == "PP" else 1)
 
 
 def law_of(constants: laws.Constants) -> Law:

@@ -19,6 +19,9 @@ from simwrap.valves.schema import (
     Capacitances,
     Chart,
     Fitted,
+    Goal,
+    GridOnset,
+    Group,
     Heater,
     Kind,
     Leakage,
@@ -100,6 +103,8 @@ class Valve:
     charts: tuple[Chart, ...]
     outputs: tuple[OutputRow, ...]
     windows: tuple[Window, ...]
+    grid_onset: GridOnset
+    goals: Mapping[Group, Goal]
     fitted: Fitted
     trust: str
     path: Path | None
@@ -132,6 +137,8 @@ class Valve:
             charts=section.charts,
             outputs=section.outputs,
             windows=section.windows,
+            grid_onset=section.grid,
+            goals=section.goals,
             fitted=section.fitted,
             trust=section.fitted.trust or record.trust,
             path=path,
@@ -316,20 +323,17 @@ class Valve:
         list of str
             Lower-case lines with plain numbers.
         """
-        lines: list[str] = []
-
-        def factor(name: str, value: object) -> Any:
-            if value is None:
-                return 1.0
-            node = f"n_{instance}_{name}"
-            lines.append(f"v_{instance}_{name} {node} 0 dc {_number(value)}")
-            return laws.Text(f"v({node})")
-
         if self.kind == "pentode" and screen is None:
             raise InputError(f"{self.name} as {instance}: a pentode needs a screen node")
         if self.kind != "rectifier" and grid is None:
             raise InputError(f"{self.name} as {instance}: a {self.kind} needs a grid node")
-        emission_factor, mu_factor = factor("emission", emission), factor("mu", mu)
+        lines: list[str] = []
+        factors: dict[str, Any] = {"emission": 1.0, "mu": 1.0}
+        for name, value in (("emission", emission), ("mu", mu)):
+            if value is not None:
+                node = f"n_{instance}_{name}"
+                lines.append(f"v_{instance}_{name} {node} 0 dc {_number(value)}")
+                factors[name] = laws.Text(f"v({node})")
         noisy = noise_resistance is not None and self.kind != "rectifier"
         if noisy:
             lines.append(f"r_{instance}_noise n_{instance}_noise 0 {_number(noise_resistance)}")
@@ -341,8 +345,7 @@ class Valve:
             cathode=cathode,
             grid=None if self.kind == "rectifier" else grid,
             screen=screen if self.kind == "pentode" else None,
-            emission=emission_factor,
-            mu=mu_factor,
+            **factors,
             noisy=noisy,
         )
         if partition_resistance is not None and self.kind == "pentode":
@@ -351,20 +354,32 @@ class Valve:
             lines.append(f"i_{instance}_partition 0 {node} dc 0 ac 0")
             lines.append(f"g_{instance}_partition {screen} {anode} {node} 0 {PARTITION_SLOPE!r}")
         if heater_leakage:
-            node, leak = f"n_{instance}_heater", self.leakage
-            lines.append(f"v_{instance}_heater {node} 0 dc 0 ac 0")
-            lines.append(f"r_{instance}_leakage {node} {cathode} {leak.heater_cathode_resistance!r}")
-            if leak.heater_cathode_capacitance > 0:
-                lines.append(f"c_{instance}_leakage {node} {cathode} {leak.heater_cathode_capacitance!r}")
+            lines += self._leakage_lines(instance, cathode)
         if self.kind != "rectifier":
-            for name, one, other, value in (
-                ("ga", grid, anode, self.capacitances.grid_anode),
-                ("gk", grid, cathode, self.capacitances.grid_cathode),
-                ("ak", anode, cathode, self.capacitances.anode_cathode),
-            ):
-                if value > 0 and one != other:
-                    lines.append(f"c_{instance}_{name} {one} {other} {value!r}")
+            lines += self._capacitance_lines(instance, grid, anode, cathode)
         return lines
+
+    def _leakage_lines(self, instance: str, cathode: str) -> list[str]:
+        node, leak = f"n_{instance}_heater", self.leakage
+        lines = [
+            f"v_{instance}_heater {node} 0 dc 0 ac 0",
+            f"r_{instance}_leakage {node} {cathode} {leak.heater_cathode_resistance!r}",
+        ]
+        if leak.heater_cathode_capacitance > 0:
+            lines.append(f"c_{instance}_leakage {node} {cathode} {leak.heater_cathode_capacitance!r}")
+        return lines
+
+    def _capacitance_lines(self, instance: str, grid: str | None, anode: str, cathode: str) -> list[str]:
+        between = (
+            ("ga", grid, anode, self.capacitances.grid_anode),
+            ("gk", grid, cathode, self.capacitances.grid_cathode),
+            ("ak", anode, cathode, self.capacitances.anode_cathode),
+        )
+        return [
+            f"c_{instance}_{name} {one} {other} {value!r}"
+            for name, one, other, value in between
+            if value > 0 and one != other
+        ]
 
 
 def _number(value: object) -> str:

@@ -3,14 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import asdict, dataclass, fields
-from math import isfinite
+from dataclasses import dataclass, fields
 from statistics import median
 from typing import Any
 
-from simwrap.fitting.accuracy import ACCURACY_HEAD, accuracy_rows, contradictions
-from simwrap.fitting.fit import FitResult
 from simwrap.units import quantity
+from simwrap.valves.accuracy import ACCURACY_HEAD, accuracy_rows, contradictions, grid_current_words
 from simwrap.valves.conditions import CONDITIONS_HEAD, CONDITIONS_TITLE, condition_rows
 from simwrap.valves.valve import Valve
 
@@ -131,6 +129,8 @@ def _about(valve: Valve) -> list[tuple[str, ...]]:
         rows.append(("base", f"{valve.base.name} ({valve.base.how_known})" + (f": {pins}" if pins else "")))
     if valve.name != valve.type_name:
         rows.append(("model", f"that of the {valve.type_name}; the ratings are the {valve.name}'s own"))
+    if words := grid_current_words(valve):
+        rows.append(("grid current", words))
     return rows
 
 
@@ -205,47 +205,3 @@ def _known(valve: Valve, row: str) -> str:
     part, _, rest = row.partition("[")
     found = getattr(valve, part)[int(rest.rstrip("]"))]
     return f"{found.source}, {found.how_known}, {found.grade}"
-
-
-def fit_tables(result: FitResult) -> list[Table]:
-    """Return what a fit found, as tables: every number beside the law, and how well each constant is determined.
-
-    Parameters
-    ----------
-    result : FitResult
-        Of :func:`simwrap.valves.fit_file`.
-    """
-    residuals = [
-        (
-            r.number.label,
-            r.number.quantity.replace("_", " "),
-            f"{r.number.published:.4g}",
-            f"{r.law:.4g}",
-            f"{r.error:+.2f} points" if r.number.scale == "points" else f"{100 * r.error:+.1f} %",
-            r.use,
-        )
-        for r in sorted(result.residuals, key=lambda r: -abs(r.error) / r.number.sigma)
-        if isfinite(r.law)
-    ]
-    values = asdict(result.constants)
-    constants = [
-        (
-            name.replace("_", " "),
-            f"{float(values[name]):.4g}",
-            "the prior" if name in result.undetermined else "the data",
-            f"{left:.2f}",
-        )
-        for name, left in result.determined.items()
-    ]
-    head = ("constant", "value", "comes from", "width left, in prior widths")
-    tables = [
-        Table(
-            "numbers beside the model, the worst first",
-            ("where", "quantity", "given", "model", "error", "use"),
-            tuple(residuals),
-        ),
-        Table("what the numbers determine", head, tuple(constants)),
-    ]
-    if result.warnings:
-        tables.append(Table("warnings", ("warning",), tuple((warning,) for warning in result.warnings)))
-    return tables
