@@ -144,7 +144,6 @@ NOT_IMPORTED = {
     "h5py": "h5netcdf's own library",
     "loky": "an executor that the user makes",
     "distributed": "an executor that the user makes",
-    "schemdraw": "drawings of circuits",
 }
 
 

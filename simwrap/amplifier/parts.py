@@ -79,7 +79,7 @@ def section(audit: Audit, design: Design, warm: Measurement, cold: Measurement, 
     UnknownNameError
         For a part that the design names and doesn't have.
     """
-    parts = list(_all(design, warm, cold, supply))
+    parts = list(every_part(design, warm, cold, supply))
     told = []
     for part in parts:
         mark, text = part.verdict()
@@ -109,7 +109,7 @@ def section(audit: Audit, design: Design, warm: Measurement, cold: Measurement, 
         audit.not_checked.insert(0, "the supply voltage before the valves warm up: capacitors cold at the stated one")
 
 
-def _all(design: Design, warm: Measurement, cold: Measurement, supply: Match | None) -> Iterator[Part]:
+def every_part(design: Design, warm: Measurement, cold: Measurement, supply: Match | None) -> Iterator[Part]:
     """Yield every resistor and capacitor of a channel, and of the supply."""
     fitted = design.parts
     watts = _borne(warm, "bias.resistors", "dissipation")

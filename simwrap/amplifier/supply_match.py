@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Any
 
 import numpy as np
 
@@ -58,7 +57,7 @@ def match(design: Design, *, engine: str = "auto") -> Match:
     ports = fed(design)
     stated = float(design.circuit.values[ports[0][1]])
     current = first = drawn(design, design.circuit, engine)
-    supply = _measured(design, design.supply, current, engine)
+    supply = measured(design, design.supply, current, engine)
     voltage, circuit = stated, design.circuit
     tried: list[tuple[float, float]] = []
     for _ in range(_TRIES):
@@ -73,7 +72,7 @@ def match(design: Design, *, engine: str = "auto") -> Match:
     else:
         voltage = current = np.nan
     if np.isfinite(current) and abs(current / first - 1.0) > _SAME:
-        supply = _measured(design, design.supply, current, engine)  # ripple and discharge are those at that current
+        supply = measured(design, design.supply, current, engine)  # ripple and discharge are those at that current
     return Match(stated, voltage, current, circuit, supply)
 
 
@@ -103,12 +102,19 @@ def at_voltage(design: Design, voltage: float) -> Circuit:
     return design.circuit.with_values({parameter: voltage for _, parameter in fed(design)})
 
 
+def highest(design: Design, found: Match) -> Circuit:
+    """Return the circuit at the voltage before the valves warm up, as the design states it where that isn't known."""
+    volts = float(found.supply.supply.before_warm_up.output_voltage)
+    return at_voltage(design, volts) if np.isfinite(volts) else found.circuit
+
+
 def drawn(design: Design, circuit: Circuit, engine: str) -> float:
     """Return the current that all channels draw at rest [A]."""
     return design.channels * sum(at_rest(circuit, f"{port}.current", engine=engine) for port, _ in fed(design))
 
 
-def _measured(design: Design, supply: Stage, current: float, engine: str) -> Any:
+def measured(design: Design, supply: Stage, current: float, engine: str) -> Measurement:
+    """Return what the supply does with a load of all channels' current [A]."""
     loaded = supply.replace(load_current=current)
     options = {"mains_frequency": design.mains_frequency, "loads": LOADS}
     return measure(loaded, {"supply": options}, engine=engine)

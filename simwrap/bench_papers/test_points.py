@@ -56,7 +56,7 @@ class Allowance:
     emission: Any = "20 %"
     mu: Any = "10 %"
     mains: Any = "10 %"
-    builds: int = 300
+    builds: int = 200
     seed: int = 0
     meter: float = 10e6
     meter_share: float = 0.01

@@ -399,8 +399,8 @@ def main(arguments: list[str] | None = None) -> None:
     """Run the command line; never shows a traceback for what a user can cause."""
     warnings.showwarning = lambda message, *_: print(f"note: {message}", file=sys.stderr)
     # They add their commands to the app.
-    for name in ("amplifier_commands", "bench_commands", "library_commands", "design_commands", "valve_commands"):
-        import_module(f"simwrap.cli.{name}")
+    for name in ("amplifier", "bench", "sheet", "library", "design", "valve"):
+        import_module(f"simwrap.cli.{name}_commands")
     command = typer.main.get_command(app)
     try:
         code = command.main(args=arguments, prog_name="simwrap", standalone_mode=False)

@@ -160,7 +160,13 @@ def part_tables(found: Any) -> list[Listing]:
 
 
 def cold(parts: Mapping[str, Part]) -> dict[str, Floats]:
-    """Return the voltage across every capacitor before the valves conduct [V], by path, each of shape (points,).
+    """Return the voltage across every capacitor before the valves conduct [V], by path, each of shape (points,)."""
+    at = cold_nodes(parts)
+    return {_path(name): at[part.nodes[0]] - at[part.nodes[1]] for name, part in parts.items() if part.kind == "c"}
+
+
+def cold_nodes(parts: Mapping[str, Part]) -> dict[str, Floats]:
+    """Return the voltage of every node before the valves conduct [V], each of shape (points,).
 
     A nodal solve of the resistors and direct voltages alone: coils, ideal windings and controlled voltages are
     wires, current sources draw nothing. Where no resistor holds a node, it is at ground.
@@ -187,5 +193,5 @@ def cold(parts: Mapping[str, Part]) -> dict[str, Floats]:
             matrix[:, one, other] -= conductance
             matrix[:, other, one] -= conductance
     level = np.linalg.solve(matrix, right[..., None])[..., 0] if nodes else right
-    at = {"0": np.zeros(points)} | {node: level[:, number] for node, number in place.items()}
-    return {_path(name): at[part.nodes[0]] - at[part.nodes[1]] for name, part in parts.items() if part.kind == "c"}
+    found: Floats = np.asarray(level, dtype=np.float64)
+    return {"0": np.zeros(points)} | {node: found[:, number] for node, number in place.items()}

@@ -1,0 +1,49 @@
+"""``simwrap sheet``: the build sheet of a design as one HTML file."""
+
+from __future__ import annotations
+
+import sys
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from simwrap.cli.app import Engine, Stages, Valves, _folders, app
+from simwrap.errors import InputError, RangeError
+
+
+@app.command()
+def sheet(
+    design: Annotated[Path, typer.Argument(metavar="DESIGN", help="A design file; `simwrap new FILE` writes one.")],
+    output: Annotated[Path, typer.Option("--output", "-o", metavar="FILE.html", help="The file to write.")],
+    meter: Annotated[str, typer.Option("--meter", metavar="OHM", help="Input resistance of your voltmeter.")] = "10M",
+    discharge: Annotated[
+        str, typer.Option("--discharge", metavar="TIME", help="Time in which bleeders are to reach 60 V.")
+    ] = "30 s",
+    quick: Annotated[bool, typer.Option("--quick", help="Leave out what needs large signals.")] = False,
+    engine: Engine = "auto",
+    valves: Valves = None,
+    stages: Stages = None,
+) -> None:
+    """Write the build sheet of an amplifier: cautions, schematics, parts, test points, curves, discharge times."""
+    from simwrap.bench_papers.sheet import sheet as made
+    from simwrap.bench_papers.test_points import Allowance
+    from simwrap.circuits.design_file import read_whole_design
+    from simwrap.units import quantity
+
+    if output.suffix not in (".html", ".htm"):
+        raise InputError(f"--output: {output} is no HTML file; give a name such as {output.with_suffix('.html')}")
+    ohms = quantity.parse(meter, "ohm", parameter="--meter")
+    if not 1e3 <= ohms <= 1e12:
+        raise RangeError("--meter", meter, "a resistance from 1 kohm to 1 Tohm")
+    within = quantity.parse(discharge, "s", parameter="--discharge")
+    if not 0.1 <= within <= 1e5:
+        raise RangeError("--discharge", discharge, "a time from 0.1 s to 100000 s")
+    read = read_whole_design(design, valve_folders=_folders(valves), complete=True)
+    text = made(read, allowance=Allowance(meter=ohms), within=within, quick=quick, engine=engine,
+                progress=lambda words: print(f"sheet: {words}", file=sys.stderr))  # fmt: skip
+    try:
+        output.write_text(text, encoding="utf-8")
+    except OSError as fault:
+        raise InputError(f"{output} can't be written ({fault.strerror or fault})") from None
+    print(f"written: {output}; open it in a browser, and print it", file=sys.stderr)
