@@ -6,7 +6,7 @@ from collections.abc import Iterable
 from os import PathLike
 from pathlib import Path
 
-from simwrap.errors import InputError
+from simwrap.errors import InputError, shown
 
 __all__ = ["model_folders", "template_folders"]
 
@@ -55,9 +55,40 @@ def template_folders(added: Iterable[str | PathLike[str]] = ()) -> list[Path]:
     return _folders("netlist_templates", added)
 
 
+def as_path(given: object, what: str) -> Path:
+    """Return the name of a file or folder, which may not be there.
+
+    Raises
+    ------
+    InputError
+        For what can't be one: another kind of value, a name with NUL, one that is too long.
+    """
+    if isinstance(given, str | PathLike) and "\0" not in str(given):
+        path = Path(given)
+        try:
+            path.exists()
+        except OSError as fault:
+            raise InputError(f"{shown(given)} can't be {what} ({fault.strerror})") from None
+        return path
+    raise InputError(f"{shown(given)} can't be {what}; give its name")
+
+
+def as_folders(given: object) -> tuple[Path, ...]:
+    """Return the names of folders.
+
+    Raises
+    ------
+    InputError
+        For what can't be any.
+    """
+    if isinstance(given, str | bytes) or not isinstance(given, Iterable):
+        raise InputError(f'{shown(given)} is no list of folders; give one such as ["valves"]')
+    return tuple(as_path(folder, "a folder") for folder in given)
+
+
 def _folders(kind: str, added: Iterable[str | PathLike[str]]) -> list[Path]:
     found = []
-    for folder in map(Path, added):
+    for folder in as_folders(added):
         if not folder.is_dir():
             raise InputError(f'"{folder}" is not a folder; give a folder with {kind} in it')
         inner = folder / kind

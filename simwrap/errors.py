@@ -14,6 +14,7 @@ from collections.abc import Iterable, Sequence
 EXIT_NOT_MET = 1
 EXIT_BAD_INPUT = 2
 EXIT_ENGINE_FAILED = 3
+EXIT_INTERRUPTED = 130
 
 
 def nearest(given: str, accepted: Iterable[str], count: int = 3) -> list[str]:

@@ -4,12 +4,16 @@ from __future__ import annotations
 
 import html
 import re
+import textwrap
 from collections.abc import Iterable, Sequence
 from typing import NamedTuple
 
 
 class Listing(NamedTuple):
-    """A table of text: its caption, the heads of its columns ("" for none), its rows, and whether it is a detail."""
+    """A table of text: its caption, the heads of its columns ("" for none), its rows, and whether it is a detail.
+
+    Without columns it is its caption, a sentence.
+    """
 
     caption: str
     head: tuple[str, ...]
@@ -17,7 +21,11 @@ class Listing(NamedTuple):
     details: bool = False
 
 
-_NUMBER = re.compile(r"(not found|[-+±]?[0-9.∞].*)?")
+#: Between two columns of text.
+GAP = "  "
+
+#: A number with or without a unit ("194.7 V", "-180°", "-20 to -30 %"), or that there is none; "12AX7" is a name.
+_NUMBER = re.compile(r"(not found|[-+±]?(\d[\d.]*(e[-+]?\d+)?|∞)(°| \S.*)?)?")
 
 
 def numeric_columns(columns: int, rows: Sequence[Sequence[str]]) -> list[bool]:
@@ -28,10 +36,12 @@ def numeric_columns(columns: int, rows: Sequence[Sequence[str]]) -> list[bool]:
 
 def html_table(caption: str, head: Sequence[str], rows: Iterable[Sequence[str]]) -> str:
     """Return an HTML table; all text is escaped."""
+    if not head:
+        return f"<p>{html.escape(caption)}</p>"
     lines = [list(row) for row in rows]
     sides = [f" style='text-align:{'right' if right else 'left'}'" for right in numeric_columns(len(head), lines)]
     top = (
-        "".join(f"<th{side}>{html.escape(word)}</th>" for side, word in zip(sides, head, strict=True))
+        "".join(f"<th{side}>{_in_lines(word)}</th>" for side, word in zip(sides, head, strict=True))
         if any(head)
         else ""
     )
@@ -40,13 +50,69 @@ def html_table(caption: str, head: Sequence[str], rows: Iterable[Sequence[str]])
     return f"<table><caption>{html.escape(caption)}</caption><tr>{top}</tr>{body}</table>"
 
 
-def text_table(caption: str, head: Sequence[str], rows: Iterable[Sequence[str]]) -> str:
-    """Return a table of aligned columns under a caption."""
-    lines = [list(head), *[list(row) for row in rows]]
-    widths = [max(len(line[column]) for line in lines) for column in range(len(head))]
-    sides = [str.rjust if right else str.ljust for right in numeric_columns(len(head), lines[1:])]
-    shown = [
-        "  ".join(side(cell, width) for side, cell, width in zip(sides, line, widths, strict=True)).rstrip()
-        for line in lines
-    ]
-    return "\n".join([caption, *shown])
+def _in_lines(text: str) -> str:
+    return html.escape(text).replace("\n", "<br>")
+
+
+def text_table(caption: str, head: Sequence[str], rows: Iterable[Sequence[str]], width: int | None = None) -> str:
+    """Return a table of aligned columns under a caption; columns of numbers stand right.
+
+    Parameters
+    ----------
+    caption : str
+        "" for none.
+    head : sequence of str
+        One a column; a line break in one starts a further line of heads. All "": no heads.
+    rows : iterable of sequence of str
+    width : int, optional
+        A table that is wider has the words of its widest columns folded.
+    """
+    body = [[str(cell) for cell in row] for row in rows]
+    right = numeric_columns(len(head), body)
+    lines: list[list[list[str]]] = []  # a row, its cells, their lines
+    if any(head):
+        tops = [word.split("\n") for word in head]
+        deep = max(map(len, tops))
+        lines.append([[""] * (deep - len(top)) + top for top in tops])
+    lines += [[[cell] for cell in row] for row in body]
+    widths = [max((len(text) for line in lines for text in line[column]), default=0) for column in range(len(head))]
+    if width is not None:
+        longest = [
+            max((len(word) for line in lines for text in line[column] for word in text.split()), default=0)
+            for column in range(len(head))
+        ]
+        widths = _folded(widths, right, longest, width)
+        lines = [[fold(cell, size) for cell, size in zip(line, widths, strict=True)] for line in lines]
+    shown = [caption] if caption else []
+    for line in lines:
+        for number in range(max(map(len, line), default=0)):
+            cells = (cell[number] if number < len(cell) else "" for cell in line)
+            aligned = [
+                cell.rjust(size) if side else cell.ljust(size)
+                for cell, size, side in zip(cells, widths, right, strict=True)
+            ]
+            shown.append(GAP.join(aligned).rstrip())
+    return "\n".join(shown)
+
+
+def fold(cell: Sequence[str], width: int) -> list[str]:
+    """Return lines of text folded to a width, without breaking a word that fits."""
+    return [part for text in cell for part in (_wrapped(text, width) if len(text) > width else [text])]
+
+
+def _wrapped(text: str, width: int) -> list[str]:
+    return textwrap.wrap(text, max(width, 1), break_long_words=False, break_on_hyphens=False)
+
+
+def _folded(widths: Sequence[int], right: Sequence[bool], longest: Sequence[int], width: int) -> list[int]:
+    """Return widths of columns that fit: those of words give way, the widest first; numbers and words stay whole."""
+    found = list(widths)
+    excess = sum(found) + len(GAP) * (len(found) - 1) - width
+    while excess > 0:
+        soft = [number for number, side in enumerate(right) if not side and found[number] > longest[number]]
+        if not soft:
+            break
+        widest = max(soft, key=lambda number: found[number])
+        found[widest] -= 1
+        excess -= 1
+    return found

@@ -9,6 +9,7 @@ from functools import cache
 from pathlib import Path
 
 import numpy as np
+import pytest
 from numpy.typing import NDArray
 
 from simwrap.engine import RunOptions, run
@@ -104,3 +105,12 @@ def median_and_worst(errors: Sequence[float]) -> tuple[float, float]:
     size: NDArray[np.float64] = np.abs(np.asarray(errors, dtype=float))
     assert len(size)
     return float(np.median(size)), float(np.max(size))
+
+
+def assert_reached(found: float, goal: float, miss: float | None = None) -> None:
+    """Insist on a goal, or on the figure (to a twentieth) of a named miss, which has to be one still."""
+    if miss is None:
+        assert found <= goal
+    else:
+        assert found > goal, "the goal is reached now: take this miss off the list"
+        assert found == pytest.approx(miss, rel=0.05)

@@ -24,6 +24,7 @@ _IN_ORDER = "one measurement in the order in which it is made: requests, figures
 #: Functions that are longer, and why.
 LONG = {
     "cli/design_commands.py:tolerance": "half of it are the command's options, which typer reads from the signature",
+    "cli/measure_commands.py:sweep": "half of it are the command's options, which typer reads from the signature",
     "cli/valve_commands.py:curves": "a third of it are the command's options, which typer reads from the signature",
     "measures/distortion.py:distortion": _IN_ORDER,
     "measures/headroom.py:headroom": _IN_ORDER,
@@ -33,7 +34,6 @@ LONG = {
     "measures/recovery.py:recovery": _IN_ORDER,
     "measures/square_wave.py:square_wave": _IN_ORDER,
     "measures/supply.py:supply": _IN_ORDER,
-    "valves/valve.py:netlist": "the lines of a valve in the order in which they stand in a netlist",
 }
 #: Imports inside a method that lead back: for the reader's convenience, ``thing.method()`` does what a later room does.
 METHODS_THAT_REACH_UP = {

@@ -7,9 +7,10 @@ from typing import Any
 import numpy as np
 
 from simwrap.amplifier import hum_budget
+from simwrap.amplifier.discharge_times import charged
 from simwrap.amplifier.gain_plan import Plan
-from simwrap.amplifier.page import Audit, Table, Verdict, decibels
-from simwrap.amplifier.supply_match import Match
+from simwrap.amplifier.page import Audit, Section, Table, Verdict, decibels
+from simwrap.amplifier.supply_match import Match, highest
 from simwrap.circuits.design_file import Design
 from simwrap.measures.bias import NEAR as NEAR_SHARE
 from simwrap.simulation.measurement import Measurement
@@ -110,13 +111,22 @@ def supply(audit: Audit, design: Design, found: Match) -> None:
     section.add("ripple", "ripple of twice the mains frequency", figures.ripple_fundamental, "V", " r.m.s.")
     section.add("output_resistance", "source resistance", figures.output_resistance, "ohm")
     section.add("rectifier_current_peak", "rectifier current, peak", figures.rectifier_current_peak, "A")
-    section.add("discharge_time", "down to 60 V by the bleeder", figures.discharge_time, "s")
-    if not np.isfinite(figures.discharge_time):
-        audit.say(OVER, "Nothing discharges the supply when it is switched off: fit a bleeder.")
-    elif figures.discharge_time > DISCHARGE:
-        audit.say(NOTE, f"The bleeder takes {figures.discharge_time:.3g} s to bring the supply down to 60 V.")
+    _discharge(audit, section, design, found)
     checked = found.supply.results["supply"].conditions.get("limits_checked", ("none", ""))[0]
     section.notes.append(f"Ratings checked: {checked}.")
+
+
+def _discharge(audit: Audit, section: Section, design: Design, found: Match) -> None:
+    """Add how long capacitors stay above 60 V: the supply's, and those of all channels that hang on it."""
+    rows = charged(design, highest(design, found), found.supply, within=DISCHARGE)
+    if not rows:
+        return
+    last = max(rows, key=lambda each: -1.0 if np.isnan(each.time) else each.time)
+    section.add("discharge_time", "down to 60 V, capacitors of all channels", last.time, "s", f" at {last.path}")
+    if not np.isfinite(last.time):
+        audit.say(OVER, f"Nothing discharges {last.path} when the supply is switched off: fit a bleeder.")
+    elif last.time > DISCHARGE:
+        audit.say(NOTE, f"Switched off, {last.path} takes {last.time:.3g} s to fall to 60 V by the bleeders.")
 
 
 def performance(audit: Audit, found: Measurement, load: float) -> None:

@@ -102,6 +102,12 @@ def at_voltage(design: Design, voltage: float) -> Circuit:
     return design.circuit.with_values({parameter: voltage for _, parameter in fed(design)})
 
 
+def highest(design: Design, found: Match) -> Circuit:
+    """Return the circuit at the voltage before the valves warm up, as the design states it where that isn't known."""
+    volts = float(found.supply.supply.before_warm_up.output_voltage)
+    return at_voltage(design, volts) if np.isfinite(volts) else found.circuit
+
+
 def drawn(design: Design, circuit: Circuit, engine: str) -> float:
     """Return the current that all channels draw at rest [A]."""
     return design.channels * sum(at_rest(circuit, f"{port}.current", engine=engine) for port, _ in fed(design))

@@ -10,12 +10,12 @@ from typing import Any
 
 import numpy as np
 
+from simwrap.amplifier.discharge_times import Charged, charged
 from simwrap.amplifier.gain_plan import plan
 from simwrap.amplifier.page import CAUTIONS as CHECKED
 from simwrap.amplifier.parts import Part, every_part
-from simwrap.amplifier.supply_match import Match, at_voltage, fed, match, measured
+from simwrap.amplifier.supply_match import Match, fed, highest, match, measured
 from simwrap.bench_papers import parts_list
-from simwrap.bench_papers.discharge_times import Charged, charged
 from simwrap.bench_papers.powering_up import Reading, Step, steps
 from simwrap.bench_papers.schematic import schematic
 from simwrap.bench_papers.schematic_items import Diagram, diagram, numbered
@@ -152,10 +152,7 @@ def _supply(made: Sheet) -> None:
 
 def _highest(made: Sheet) -> Circuit:
     """Return the circuit at the voltage before the valves warm up."""
-    if made.supply is None:
-        return made.circuit
-    highest = float(made.supply.supply.supply.before_warm_up.output_voltage)
-    return at_voltage(made.design, highest) if np.isfinite(highest) else made.circuit
+    return made.circuit if made.supply is None else highest(made.design, made.supply)
 
 
 def _drawings(made: Sheet) -> None:

@@ -23,7 +23,7 @@ from simwrap.circuits.stage import (
     parameter_row,
     parameter_table,
 )
-from simwrap.errors import InputError, UnknownNameError
+from simwrap.errors import InputError, UnknownNameError, shown
 from simwrap.registry import find
 
 _STAGE_NAME = re.compile(r"[a-z][a-z0-9]*(_[a-z0-9]+)*\Z")
@@ -499,6 +499,8 @@ def circuit(
     InputError
         For all that is wrong with names and joins, at once.
     """
+    if not isinstance(stages or {}, Mapping):
+        raise InputError(f'{shown(stages)} is no mapping of stages; give one such as {{"line": simwrap.stage(...)}}')
     everything = {**(stages or {}), **named}
     if not everything:
         raise InputError('a circuit needs at least one stage, such as line=simwrap.stage("triode_gain")')

@@ -40,6 +40,7 @@ from typing import Annotated, Any
 
 from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, ValidationError, model_validator
 
+from simwrap._paths import as_path
 from simwrap.circuits.circuit import Circuit, Join, chain, find_place, join_faults
 from simwrap.circuits.header import template_problem
 from simwrap.circuits.library import find_template
@@ -188,7 +189,7 @@ def read_whole_design(path: str | Path, *, valve_folders: Iterable[str | Path] =
     FileProblemsError
         With all problems of the file at once.
     """
-    path = Path(path)
+    path = as_path(path, "a design file")
     file = _checked(path)
     folders = tuple(valve_folders)
     problems: list[str] = []
@@ -217,7 +218,7 @@ def _checked(path: Path) -> DesignFile:
         table = tomllib.loads(path.read_text(encoding="utf-8"))
     except OSError as fault:
         raise FileProblemsError(path, [f"can't be read ({fault.strerror})"]) from None
-    except (UnicodeDecodeError, tomllib.TOMLDecodeError, RecursionError, ValueError) as fault:
+    except (RecursionError, ValueError) as fault:
         raise FileProblemsError(path, [f"is not TOML: {fault}"]) from None
     version = table.get("simwrap_design")
     if version != VERSION:

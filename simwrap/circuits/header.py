@@ -18,7 +18,7 @@ from typing import Any, Literal
 from pydantic import BaseModel, ConfigDict, Field, ValidationError, field_validator, model_validator
 
 from simwrap.circuits import sandbox
-from simwrap.errors import FileProblemsError, InputError, nearest
+from simwrap.errors import FileProblemsError, InputError, nearest, shown
 from simwrap.units import quantity
 
 _HEADER = re.compile(r"\A\{#toml\n(.*?)#\}", re.DOTALL)
@@ -73,6 +73,18 @@ class Parameter(_Entry):
     below: str = ""
     choices: tuple[str, ...] = ()
     kinds: tuple[Literal["triode", "pentode", "rectifier"], ...] = ()
+
+    @property
+    def accepted(self) -> str:
+        """What is accepted, in words: a range with its unit, the words of a choice, kinds of valves."""
+        if self.unit == "choice":
+            return " or ".join(self.choices)
+        if self.unit == "valve":
+            return "a " + " or ".join(self.kinds or ("valve",))
+        low, high = (None if end is None else quantity.render(end, self.unit) for end in (self.minimum, self.maximum))
+        if low is not None and high is not None:
+            return f"{low} to {high}"
+        return f"{low} or more" if low is not None else f"{high} or less" if high is not None else "any value"
 
     @field_validator("unit")
     @classmethod
@@ -322,7 +334,10 @@ def read_template(path: str | Path) -> Template:
     FileProblemsError
         With all problems of the file at once.
     """
-    path = Path(path).resolve()
+    try:
+        path = Path(path).resolve()
+    except (OSError, ValueError, RuntimeError) as fault:  # a name with NUL, a circle of links
+        raise FileProblemsError(shown(path), [f"can't be read ({fault})"]) from None
     return _read(path, _stamp(path))
 
 
@@ -344,14 +359,14 @@ def _read(path: Path, stamp: tuple[int, int]) -> Template:
         raise FileProblemsError(path, [f"has {stamp[1]} bytes, {LONGEST} at most"])
     try:
         text = path.read_text(encoding="utf-8")
-    except (OSError, UnicodeDecodeError) as fault:
+    except (OSError, ValueError) as fault:
         raise FileProblemsError(path, [f"can't be read ({fault})"]) from None
     match = _HEADER.match(text)
     if match is None:
         raise FileProblemsError(path, ["doesn't open with a {#toml ... #} header"])
     try:
         table = tomllib.loads(match[1])
-    except (tomllib.TOMLDecodeError, RecursionError) as fault:
+    except (ValueError, RecursionError) as fault:
         raise FileProblemsError(path, [f"its header is not TOML: {fault}"]) from None
     if unknown := sorted(set(table) & {"supplies", "supplies_when"}):
         words = 'give each supply as a port, such as supply = { node = "n_supply", supply = "supply" }'

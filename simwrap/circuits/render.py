@@ -256,6 +256,13 @@ def render(
     return _render(as_circuit(design), {}, 1, excite, extra)
 
 
+def devices_moved(design: Circuit | Stage, name: str) -> set[str]:
+    """Return the devices of the netlist that a value changes: none where its choices leave it out."""
+    moved = design.with_values({name: design.values[name] * 1.001})
+    before, after = (render(one).circuit.text.splitlines() for one in (design, moved))
+    return {old.partition(" ")[0] for old, new in zip(before, after, strict=False) if old != new}
+
+
 @dataclass(frozen=True)
 class Batch:
     """Points that share one text: their indices in the whole table, and the netlist."""

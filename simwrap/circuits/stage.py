@@ -16,6 +16,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from simwrap._paths import as_folders
 from simwrap.circuits.header import Parameter, Template, ValveSlot, When
 from simwrap.circuits.library import find_template
 from simwrap.errors import InputError, RangeError, UnknownNameError
@@ -313,7 +314,9 @@ def _range_words(parameter: Parameter) -> str:
     return "any value" if high is None else f"{quantity.render(high, unit)} or less"
 
 
-def stage(name: str | Path, /, *, valve_folders: Iterable[str | Path] = (), **values: Any) -> Stage:
+def stage(
+    name: str | Path, /, *, valve_folders: Iterable[str | Path] = (), like: str | None = None, **values: Any
+) -> Stage:
     """Make a stage from its template's name and design values.
 
     Parameters
@@ -323,6 +326,10 @@ def stage(name: str | Path, /, *, valve_folders: Iterable[str | Path] = (), **va
         a template of your own, such as "my_stage.cir.j2".
     valve_folders : iterable of path
         Folders with valve files of your own, searched before the library.
+    like : str, optional
+        Published operating conditions of an output stage's valve by their short name, such as "single-ended 250 V"
+        (`simwrap show EL84` lists them): they set supply, screen supply, bias, load and drive, as far as they are
+        printed. Values that are given go before.
     **values
         Parameters by name or trade symbol: numbers in SI units, or text such as ``anode_resistor="100k"``,
         ``Ra="100k"``, ``valve="12AX7"``. What is not given has its default.
@@ -343,7 +350,7 @@ def stage(name: str | Path, /, *, valve_folders: Iterable[str | Path] = (), **va
         A template with faults, all at once.
     """
     template = find_template(name)
-    folders = tuple(Path(folder) for folder in valve_folders)
+    folders = as_folders(valve_folders)
     base = Stage(template, MappingProxyType({}), folders)
     given: dict[str, Any] = {}
     for key, value in values.items():
@@ -351,6 +358,8 @@ def stage(name: str | Path, /, *, valve_folders: Iterable[str | Path] = (), **va
         if canonical in given:
             raise InputError(f"{template.name}: {canonical} is given twice")
         given[canonical] = checked
+    if like is not None:
+        given = {**_like(base, given, like), **given}
     complete = {
         parameter.name: given.pop(parameter.name)
         if parameter.name in given
@@ -359,6 +368,17 @@ def stage(name: str | Path, /, *, valve_folders: Iterable[str | Path] = (), **va
     }
     check_pairs(template.parameters, complete, template.name)
     return Stage(template, MappingProxyType({**complete, **given}), folders)
+
+
+def _like(base: Stage, given: Mapping[str, Any], like: str) -> dict[str, Any]:
+    """Return the checked values that published conditions of the stage's valve set; see :func:`stage`."""
+    from simwrap.valves.conditions import values_like
+
+    parameter = base.parameters.get("valve")
+    if parameter is None:
+        raise InputError(f"{base.name}: has no valve whose published operating conditions it could be like")
+    valve = _valve(parameter, given.get("valve", parameter.default), base.name, base.valve_folders)
+    return dict(base.check(name, value) for name, value in values_like(valve, base.name, like).items())
 
 
 def check_pairs(parameters: Mapping[str, Parameter], values: Mapping[str, Any], where: str) -> None:

@@ -13,7 +13,8 @@ from typing import Annotated, Any
 
 import typer
 
-from simwrap.cli.app import Engine, Json, Stages, Valves, _folders, _table, app
+from simwrap.cli.app import Engine, Json, Stages, Valves, _folders, app
+from simwrap.cli.output import print_table
 from simwrap.errors import EXIT_NOT_MET, InputError
 from simwrap.units import quantity
 
@@ -209,9 +210,9 @@ def match(
     if as_json:
         print(json.dumps(to_dict(measured, sets)))
         return
-    _table("valves as measured, against the published type", ["valve", "emission", "mu", "readings"],
+    print_table("valves as measured, against the published type", ["valve", "emission", "mu", "readings"],
            [(m.name, f"{m.emission:.3f}", f"{m.mu:.3f}", str(m.readings)) for m in measured])  # fmt: skip
-    _table(
+    print_table(
         "sets, the most alike first",
         ["valves", "cathode currents", "halves apart", "slopes"],
         [

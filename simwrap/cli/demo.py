@@ -7,17 +7,22 @@ values here are invented for the demonstration.
 from __future__ import annotations
 
 import sys
+import tempfile
 from pathlib import Path
 
 from simwrap.circuits.stage import Stage, stage
+from simwrap.errors import InputError
 from simwrap.simulation.measurement import measure
 from simwrap.simulation.sweep import sweep
 from simwrap.units import quantity
 
 CAUTION = (
     "These circuits hold lethal voltages, also when switched off. Discharge the reservoirs through a resistor and\n"
-    "verify with a meter, keep one hand away, fit bleeders and fuses, work behind an isolation transformer, mind hot\n"
-    "glass; local codes and a licensed practitioner have the last word. simwrap says which limits it checked, no more."
+    "verify with a meter: bleeders fail open. Keep one hand away, fit fuses, mind hot glass. An isolation transformer\n"
+    "keeps the chassis off the mains, and protects nobody between the high voltage and ground. Resistors have\n"
+    "voltage ratings, and before the valves warm up the supply stands higher. See the bias at the grids before the\n"
+    "high voltage is on, and never drive an output stage without its load. Local codes and a licensed practitioner\n"
+    "have the last word. simwrap says which limits it checked, no more."
 )
 
 
@@ -55,25 +60,38 @@ def stages() -> dict[str, Stage]:
     }
 
 
-def run(folder: Path) -> list[Path]:
+def run(folder: Path, *, engine: str = "auto") -> list[Path]:
     """Measure the stages, print what a builder wants to know, and write pictures.
 
     Parameters
     ----------
     folder : Path
         Where the pictures go; made where it isn't there.
+    engine : str
+        As for :func:`simwrap.measure`.
 
     Returns
     -------
     list of Path
         The pictures.
+
+    Raises
+    ------
+    InputError
+        If the folder can't be made, or written to.
     """
-    folder.mkdir(parents=True, exist_ok=True)
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+        with tempfile.TemporaryFile(dir=folder):  # known now, not when the first picture is done
+            pass
+    except (OSError, ValueError) as fault:  # ValueError: a name with NUL
+        why = getattr(fault, "strerror", None) or fault
+        raise InputError(f"--folder: {folder} can't be written to ({why}); give another one") from None
     print("The reading room: a line preamplifier, before soldering.\n")
     print(CAUTION + "\n")
     pictures = []
     for title, made in stages().items():
-        found = measure(made, SHOWN.get(title))
+        found = measure(made, SHOWN.get(title), engine=engine)
         print(f"{title}: {made!r}")
         for name in found:
             print(f"  {name}: " + ", ".join(f"{words} {text}" for words, text in found[name].headline()))
@@ -87,14 +105,14 @@ def run(folder: Path) -> list[Path]:
             found.plot(name).savefig(target)
             pictures.append(target)
         print()
-    pictures.append(_cathode_sweep(folder))
+    pictures.append(_cathode_sweep(folder, engine))
     print("pictures:")
     for picture in pictures:
         print(f"  {picture}")
     return pictures
 
 
-def _cathode_sweep(folder: Path) -> Path:
+def _cathode_sweep(folder: Path, engine: str) -> Path:
     """Sweep the line stage's cathode resistor over E12 values: where is the headroom best?"""
     from simwrap.plots import plot_sweep
     from simwrap.units import eseries
@@ -104,6 +122,7 @@ def _cathode_sweep(folder: Path) -> Path:
         stages()["line stage"],
         {"cathode_resistor": values},
         ["bias", "response", "headroom"],
+        engine=engine,
         progress=sys.stderr.isatty(),
     )
     most = data["headroom.output_rms_1pct"]

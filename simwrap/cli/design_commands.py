@@ -4,15 +4,28 @@ from __future__ import annotations
 
 import json
 import sys
-import textwrap
 from dataclasses import dataclass
-from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from simwrap.cli import app
-from simwrap.cli.app import Engine, Json, MeasureNames, MeasureOptions, PlotFile, Set, Stages, Valves
+from simwrap.cli import app, output
+from simwrap.cli.app import (
+    DataFile,
+    Details,
+    Engine,
+    Json,
+    Like,
+    MeasureNames,
+    MeasureOptions,
+    PlotFile,
+    Set,
+    StageName,
+    Stages,
+    Valves,
+    Workers,
+)
+from simwrap.cli.measure_commands import check_data_name, tell_warnings, write_dataset
 from simwrap.errors import EXIT_NOT_MET, RangeError
 
 if TYPE_CHECKING:
@@ -26,7 +39,7 @@ Seed = Annotated[int, typer.Option("--seed", metavar="NUMBER", help="The same se
 
 @app.app.command()
 def tolerance(
-    stage: Annotated[str, typer.Argument(help="A stage; `simwrap list stages` prints all.")],
+    stage: StageName,
     parts: Annotated[
         list[str] | None,
         typer.Option(
@@ -59,17 +72,17 @@ def tolerance(
     seed: Seed = 0,
     distribution: Annotated[str, typer.Option("--distribution", metavar="NAME", help="uniform or normal.")] = "uniform",
     settings: Set = None,
+    like: Like = None,
     measures: MeasureNames = None,
     options: MeasureOptions = None,
     engine: Engine = "auto",
+    workers: Workers = None,
     valves: Valves = None,
     stages: Stages = None,
-    output: Annotated[
-        Path | None, typer.Option("--output", metavar="FILE", help="Write the builds: .nc (netCDF) or .csv.")
-    ] = None,
+    file: DataFile = None,
     as_json: Json = False,
     plot: PlotFile = None,
-    details: Annotated[bool, typer.Option("--details", help="Show every figure, not only what varies.")] = False,
+    details: Details = False,
 ) -> None:
     """Build a stage many times with parts drawn from their tolerances."""
     from simwrap.design.limits import parse_limits
@@ -78,9 +91,10 @@ def tolerance(
     from simwrap.design.tolerance import Tolerances, spread
     from simwrap.design.worst_case import worst_case
     from simwrap.design.yields import yield_of
-    from simwrap.simulation.sweep import save
 
-    made = app._stage(stage, settings, valves)
+    output.check_figure_name(plot)
+    check_data_name(file)
+    made = app._stage(stage, settings, valves, like)
     chosen = app._measure_options(measures, options) or [name for name in made.measures if name in ("bias", "response")]
     varied = Tolerances(
         parts=app._assignments(parts, "--part") or None,
@@ -96,23 +110,24 @@ def tolerance(
         for variable in rank or []:
             known.find(variable)
     progress = sys.stderr.isatty()
-    curves = None if output is not None else False  # a table has no room for them
-    data = spread(made, varied, chosen, builds=builds, seed=seed, engine=engine, curves=curves, progress=progress)
+    curves = None if file is not None else False  # a table has no room for them
+    data = spread(
+        made, varied, chosen, builds=builds, seed=seed, engine=engine, workers=workers, curves=curves, progress=progress
+    )
     found = _Spread(
         made,
         data,
         yield_of(data, limits) if limits else None,
         [rank_parts(data, name) for name in rank or []],
-        worst_case(made, varied, chosen, engine=engine) if worst else None,
+        worst_case(made, varied, chosen, engine=engine, workers=workers) if worst else None,
     )
-    app._tell_warnings(data, "builds")
-    if output is not None:
-        save(data, output)
-        print(f"written: {output}", file=sys.stderr)
+    tell_warnings(data, "builds")
+    if file is not None:
+        write_dataset(data, file)
     if plot is not None:
         from simwrap.plots import plot_sweep
 
-        app._write_figure(plot_sweep(data, found.named, limits=found.share.limits if found.share else ()), plot)
+        output.write_figure(plot_sweep(data, found.named, limits=found.share.limits if found.share else ()), plot)
     if as_json:
         print(json.dumps(found.told(builds, seed)))
     else:
@@ -196,23 +211,23 @@ class _Spread:
 
         builds = self.data.sizes["build"]
         verdict = self.share.summary if self.share else f"{builds - self.failed} of {builds} builds were simulated"
-        _say(f"{self.stage.name}: {verdict}")
+        output.say(f"{self.stage.name}: {verdict}")
         if self.share:
-            app._table("", list(self.share.HEAD), self.share.rows())
+            output.print_table("", list(self.share.HEAD), self.share.rows())
         if self.extremes:
-            _say(self.extremes.summary)
-            app._table("", list(self.extremes.HEAD), self._worth(self.extremes.rows(), details))
+            output.say(self.extremes.summary)
+            output.print_table("", list(self.extremes.HEAD), self._worth(self.extremes.rows(), details))
         for ranked in self.rankings:
-            _say(ranked.summary)
-            app._table("", list(ranked.head), ranked.rows())
+            output.say(ranked.summary)
+            output.print_table("", list(ranked.head), ranked.rows())
         rows = []
         for name, row in self.statistics().items():
             cells, sign = quantity.alike(row, unit_of(self.data[name]))
             rows.append((name, sign, *cells))
-        _say(f"all {builds} builds: 95 of 100 lie between the last two columns")
+        output.say(f"all {builds} builds: 95 of 100 lie between the last two columns")
         head = ["variable", "unit", "nominal", "mean", "2.5 % below", "2.5 % above"]
-        app._table("", head, self._worth(rows, details))
-        _say(f"varied: {self.data.attrs['factors']}")
+        output.print_table("", head, self._worth(rows, details))
+        output.say(f"varied: {self.data.attrs['factors']}")
 
     def _worth(self, rows: list[tuple[str, ...]], details: bool) -> list[tuple[str, ...]]:
         """Return the rows of figures that vary; of currents and voltages that are next to nothing only with details."""
@@ -221,13 +236,9 @@ class _Spread:
         return [row for row in rows if len(set(row[2:5])) > 1 and not row[1].startswith(("p", "f", "n"))]
 
 
-def _say(text: str) -> None:
-    print(textwrap.fill(text, 100, subsequent_indent="  ", break_long_words=False))
-
-
 @app.app.command()
 def choose(
-    stage: Annotated[str, typer.Argument(help="A stage; `simwrap list stages` prints all.")],
+    stage: StageName,
     goals: Annotated[
         list[str] | None,
         typer.Option(
@@ -244,25 +255,42 @@ def choose(
         list[str] | None, typer.Option("--series", metavar="SERIES", help='"E12" for all, or NAME=E6 (repeatable).')
     ] = None,
     settings: Set = None,
+    like: Like = None,
+    measures: MeasureNames = None,
+    options: MeasureOptions = None,
     engine: Engine = "auto",
+    workers: Workers = None,
     valves: Valves = None,
     stages: Stages = None,
     seed: Seed = 0,
     as_json: Json = False,
 ) -> None:
-    """Choose part values from a series so that goals are met; exit code 1 where they aren't."""
+    """Choose part values from a series so that goals are met.
+
+    Exit code 0: the first line of the table meets all goals; 1: no values meet them, and it says by how much they miss.
+    """
     from simwrap.design.choose import choose as run
     from simwrap.simulation.as_json import plain
 
-    made = app._stage(stage, settings, valves)
-    found = run(made, _goals(goals), _free(free), series=_series(series), engine=engine, seed=seed)
+    made = app._stage(stage, settings, valves, like)
+    found = run(
+        made,
+        _goals(goals),
+        _free(free),
+        series=_series(series),
+        measures=app._measure_options(measures, options),
+        engine=engine,
+        workers=workers,
+        seed=seed,
+    )
     if as_json:
         print(json.dumps(plain(_choice_told(made, found))))
     else:
-        _say(f"{made.name}: {found.summary}")
+        output.say(f"{made.name}: {found.summary}")
         head, rows = found.table()
-        app._table("", list(head), rows)
-        app._say_warnings([*found.notes, *found.warnings])
+        output.print_table("", list(head), rows)
+        for text in (*found.notes, *found.warnings):
+            output.note(text)
     if not found.met:
         raise typer.Exit(EXIT_NOT_MET)
 

@@ -3,19 +3,27 @@
 from __future__ import annotations
 
 import json
+import sys
+from collections.abc import Callable
+from functools import partial
 from pathlib import Path
 from typing import Annotated, Any
 
 import typer
 
-from simwrap.cli import app
-from simwrap.cli.app import Json, Kind, Stages, Valves
-from simwrap.errors import UnknownNameError
+from simwrap.cli import app, output
+from simwrap.cli.app import Json, Kind, Stages, Valves, _known_measures, _known_stages, _known_valves
+from simwrap.errors import EXIT_BAD_INPUT, UnknownNameError
+from simwrap.simulation import as_json as told
 
 
 @app.app.command("list")
 def list_things(
-    what: Annotated[str, typer.Argument(metavar="stages|valves|measures")],
+    context: typer.Context,
+    what: Annotated[
+        str | None,
+        typer.Argument(metavar="stages|valves|measures", autocompletion=lambda: ["stages", "valves", "measures"]),
+    ] = None,
     valves: Valves = None,
     stages: Stages = None,
     as_json: Json = False,
@@ -23,45 +31,68 @@ def list_things(
     """List what there is: stages, valves or measures."""
     from simwrap.registry import find
 
+    if what is None:
+        print(context.get_help(), file=sys.stderr)
+        raise typer.Exit(EXIT_BAD_INPUT)
     folders = app._folders(valves)
-    kinds = {"stages": _list_stages, "valves": lambda: _list_valves(folders), "measures": _list_measures}
-    head, rows = find("list", what, kinds)()
-    if as_json:
-        print(json.dumps([dict(zip(head, row, strict=True)) for row in rows]))
-    else:
-        app._table(what, head, rows)
+    kinds: dict[str, Callable[[bool], None]] = {
+        "stages": _list_stages,
+        "valves": partial(_list_valves, folders),
+        "measures": _list_measures,
+    }
+    find("list", what, kinds)(as_json)
 
 
-def _list_stages() -> tuple[list[str], list[Any]]:
+def _list_stages(as_json: bool) -> None:
     from simwrap.circuits.library import find_template, stage_names
 
-    return ["stage", "what it is"], [(name, find_template(name).summary) for name in stage_names()]
+    found = [find_template(name) for name in stage_names()]
+    if as_json:
+        print(json.dumps(told.stages_json(found)))
+    else:
+        output.print_table("stages", ["stage", "what it is"], [(each.name, each.summary) for each in found])
 
 
-def _list_valves(folders: list[Path]) -> tuple[list[str], list[Any]]:
+def _list_valves(folders: list[Path], as_json: bool) -> None:
     from simwrap.valves import get_valve, valve_names
 
+    found = [get_valve(name, folders=folders) for name in valve_names(folders=folders)]
+    if as_json:
+        print(json.dumps(told.valves_json(found)))
+        return
     rows = []
-    for name in valve_names(folders=folders):
-        valve = get_valve(name, folders=folders)
+    for valve in found:
         others = [other for other in valve.designations if other.casefold() != valve.name.casefold()]
-        rows.append((name, " and ".join(valve.kinds), ", ".join(others)))
-    return ["valve", "kind", "also known as"], rows
+        rows.append((valve.name, " and ".join(valve.kinds), ", ".join(others)))
+    output.print_table("valves", ["valve", "kind", "also known as"], rows)
 
 
-def _list_measures() -> tuple[list[str], list[Any]]:
+def _list_measures(as_json: bool) -> None:
     from simwrap.measures.registry import measures
 
-    return ["measure", "what it finds"], [(name, entry.summary) for name, entry in measures().items()]
+    if as_json:
+        print(json.dumps(told.measures_json(measures().values())))
+    else:
+        rows = [(name, entry.summary) for name, entry in measures().items()]
+        output.print_table("measures", ["measure", "what it finds"], rows)
 
 
 @app.app.command()
 def show(
-    name: Annotated[str, typer.Argument(help="A stage, a valve, a measure, or a file: a template or a design.")],
+    name: Annotated[
+        str,
+        typer.Argument(
+            help="A stage, a valve, a measure, or a file: a template or a design.",
+            autocompletion=lambda: [*_known_stages(), *_known_measures(), *_known_valves()],
+        ),
+    ],
     kind: Kind = None,
     valves: Valves = None,
     stages: Stages = None,
     as_json: Json = False,
+    details: Annotated[
+        bool, typer.Option("--details", help="Print every published row of a valve beside its model.")
+    ] = False,
 ) -> None:
     """Show a stage or a design (parameters, ports), a valve (ratings, proof, sources) or a measure (options)."""
     from simwrap.circuits.library import stage_names
@@ -72,6 +103,9 @@ def show(
     wanted = name.strip().casefold()
     if wanted.endswith((".toml", ".cir.j2")) or wanted in (entry.casefold() for entry in stage_names()):
         _show_circuit(app._stage(name, None, valves), as_json)
+        if wanted in measures() and not as_json:  # "supply" is both
+            print()
+            _show_measure(name, as_json)
     elif wanted in (entry.casefold() for entry in measures()):
         _show_measure(name, as_json)
     else:
@@ -80,42 +114,38 @@ def show(
         except UnknownNameError:
             known = [*stage_names(), *measures(), *valve_names(folders=folders)]
             raise UnknownNameError("stage, valve or measure", name, known) from None
-        _show_valve(valve, as_json)
-        if len(valve.kinds) > 1 and not as_json:
-            print(f"{valve.name} has the sections {' and '.join(valve.kinds)}; --kind chooses one")
+        _show_valve(valve, as_json, details)
 
 
 def _show_circuit(given: Any, as_json: bool) -> None:
     """Show a stage, or the circuit of a design file: its parameters, its ports, what is joined."""
     from simwrap.circuits import bench
     from simwrap.circuits.circuit import as_circuit
-    from simwrap.simulation.as_json import plain
 
     made = as_circuit(given)
     ports = [row._asdict() for row in bench.port_rows(made)]
     joins = [str(join) for join in made.joins]
     if as_json:
-        told = {"stage": made.name, "summary": made.summary, "values": plain(dict(made.values)), "ports": ports}
-        print(json.dumps(told | ({"joins": joins} if joins else {})))
+        print(json.dumps(told.circuit_json(made, ports)))
         return
     alone = made.stages.get("")
-    print(f"{made.name}: {made.summary}\n")
+    output.say(f"{made.name}: {made.summary}")
     if alone is not None and alone.template.description:
-        print(f"{alone.template.description.strip()}\n")
+        output.say(" ".join(alone.template.description.split()))
+    print()
     rows = []
     for symbol, label, name, value in made.rows():
         parameter = made.parameters.get(name)  # the spread of a valve is none
-        accepted = f": {' | '.join(parameter.choices)}" if parameter is not None and parameter.choices else ""
-        rows.append((name, symbol, value, f"{label}{accepted}"))
-    app._table("parameters", ["parameter", "symbol", "value", "part"], rows)
+        rows.append((name, symbol, value, parameter.accepted if parameter is not None else "", label))
+    output.print_table("parameters", ["parameter", "symbol", "value", "accepted", "part"], rows)
     heads = [key.replace("_", " ") for key in ports[0]]
-    app._table("ports", heads, [tuple(port.values()) for port in ports])
+    output.print_table("ports", heads, [tuple(port.values()) for port in ports])
     for join in joins:
-        print(f"join: {join}")
-    print("measures: " + ", ".join(made.measures))
+        output.say(f"join: {join}")
+    output.say("measures: " + ", ".join(made.measures))
     for template in made.templates if alone is not None else ():
         for reference in template.references:
-            print(f"reference: {reference}")
+            output.say(f"reference: {reference}")
 
 
 def _show_measure(name: str, as_json: bool) -> None:
@@ -123,33 +153,30 @@ def _show_measure(name: str, as_json: bool) -> None:
 
     entry = get_measure(name)
     if as_json:
-        options = {
-            key: {"default": option.default, "unit": option.rule.unit, "accepted": option.accepted}
-            for key, option in entry.options.items()
-        }
-        print(json.dumps({"measure": entry.name, "summary": entry.summary, "options": options}))
+        print(json.dumps(told.measure_json(entry)))
         return
-    print(f"{entry.name}: {entry.summary}\n")
+    output.say(f"{entry.name}: {entry.summary}")
+    print()
     if entry.options:
         rows = [(key, option.shown, option.accepted) for key, option in entry.options.items()]
-        app._table("options", ["option", "default", "accepted"], rows)
+        output.print_table("options", ["option", "default", "accepted"], rows)
     print(entry.description)
 
 
-def _json_rows(table: Any) -> Any:
-    """Return rows under their heads; a table of names and values, without heads, as one object."""
-    if not any(table.head):
-        return {row[0]: row[1] for row in table.rows}
-    return [dict(zip(table.head, row, strict=True)) for row in table.rows]
+#: Tables of a valve that only its proof needs.
+_PROOF = ("published numbers beside", "rows that contradict", "sources")
 
 
-def _show_valve(valve: Any, as_json: bool) -> None:
-    from simwrap.simulation.as_json import plain
+def _show_valve(valve: Any, as_json: bool, details: bool) -> None:
     from simwrap.valves import facts
 
-    tables = facts(valve)
     if as_json:
-        print(json.dumps(plain({table.title: _json_rows(table) for table in tables}), default=str))
+        print(json.dumps(told.valve_json(valve)))
         return
-    for table in tables:
-        app._table(table.title, list(table.head), list(table.rows))
+    for table in facts(valve):
+        if details or not table.title.startswith(_PROOF):
+            output.print_table(table.title, table.head, table.rows)
+    if not details:
+        output.say("--details prints every published number beside the model, and the sources")
+    if len(valve.kinds) > 1:
+        output.say(f"{valve.name} has the sections {' and '.join(valve.kinds)}; --kind chooses one")

@@ -9,7 +9,7 @@ from typing import Annotated, Any
 
 import typer
 
-from simwrap.cli import app
+from simwrap.cli import app, output
 from simwrap.cli.app import Json, Kind, PlotFile, Valves
 from simwrap.errors import InputError, RangeError
 from simwrap.units import quantity
@@ -34,7 +34,9 @@ def _optional(text: str | None, unit: str, option: str) -> float | None:
 
 @app.app.command()
 def curves(
-    valve: Annotated[str, typer.Argument(help="A valve; `simwrap list valves` prints all.")],
+    valve: Annotated[
+        str, typer.Argument(help="A valve; `simwrap list valves` prints all.", autocompletion=app._known_valves)
+    ],
     what: Annotated[
         str, typer.Option("--what", metavar="FAMILY", help="anode, transfer, triode-connected or ultra-linear.")
     ] = "anode",
@@ -58,7 +60,8 @@ def curves(
     plot: PlotFile = None,
 ) -> None:
     """Draw a valve's curves with its published points, and print its slopes at a point."""
-    from simwrap.valves import curves_figure, get_valve, operating_point
+    from simwrap.plots.valve_curves import curves_figure
+    from simwrap.valves import get_valve, operating_point
     from simwrap.valves.curves import grid_voltage_of
 
     found = get_valve(valve, kind=app._kind(kind), folders=app._folders(valves))
@@ -91,7 +94,7 @@ def curves(
                 places.append([float(value) for value in known if value is not None])
     rows = [_slopes(found, place, part) for place in dict.fromkeys(map(tuple, places))]
     if plot is not None:
-        app._write_figure(figure, plot)
+        output.write_figure(figure, plot)
     if as_json:
         print(json.dumps({"valve": found.name, "kind": found.kind, "points": rows}))
         return
@@ -102,7 +105,8 @@ def curves(
         for row in rows
     ]
     if rows:
-        app._table(f"{found.name}: the fitted law, voltages to the cathode", [h.replace("_", " ") for h in head], shown)
+        heads = [name.replace("_", " ") for name in head]
+        output.print_table(f"{found.name}: the fitted model, voltages to the cathode", heads, shown)
     if plot is None:
         print("--plot FILE draws the curves", file=sys.stderr)
 
@@ -125,7 +129,7 @@ def _slopes(valve: Any, place: tuple[float, ...], tap: float) -> dict[str, float
 @app.app.command()
 def fit(
     points: Annotated[Path, typer.Argument(metavar="POINTS.csv", help="Published or measured rows.")],
-    output: Annotated[Path, typer.Option("-o", "--output", metavar="TYPE.toml", help="The valve file to write.")],
+    file: Annotated[Path, typer.Option("-o", "--output", metavar="TYPE.toml", help="The valve file to write.")],
     name: Annotated[str | None, typer.Option("--name", help="Designation; the file's name otherwise.")] = None,
     kind: Annotated[str | None, typer.Option("--kind", help="triode, pentode or rectifier.")] = None,
     family: Annotated[
@@ -145,10 +149,11 @@ def fit(
     from rich.console import Console
     from rich.progress import Progress
 
-    from simwrap.valves import fit_figure, fit_file, fit_tables
+    from simwrap.fitting import fit_file, fit_tables
+    from simwrap.plots.valve_curves import fit_figure
 
     def fitted(progress: Any = None) -> Any:
-        return fit_file(points, output, name=name, kind=kind, family=family, progress=progress)
+        return fit_file(points, file, name=name, kind=kind, family=family, progress=progress)
 
     if sys.stderr.isatty():
         with Progress(console=Console(stderr=True), transient=True) as bar:
@@ -157,8 +162,9 @@ def fit(
     else:
         result = fitted()
     for table in fit_tables(result):
-        app._table(table.title, list(table.head), list(table.rows))
+        output.print_table(table.title, list(table.head), list(table.rows))
     if plot is not None:
-        app._write_figure(fit_figure(result), plot)
-    print(f"written: {output}", file=sys.stderr)
-    app._say_warnings(list(result.warnings))
+        output.write_figure(fit_figure(result), plot)
+    print(f"written: {file}", file=sys.stderr)
+    for text in result.warnings:
+        output.note(text)

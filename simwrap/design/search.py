@@ -17,10 +17,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from simwrap.circuits.header import Parameter
+from simwrap.circuits.render import devices_moved
 from simwrap.circuits.stage import find_parameter
 from simwrap.design.goals import Goal
 from simwrap.design.runs import Design, Runs
-from simwrap.design.tolerance import devices_moved
 from simwrap.errors import InputError, RangeError
 from simwrap.units import eseries
 

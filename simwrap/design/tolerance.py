@@ -18,7 +18,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from simwrap.circuits.circuit import as_circuit
-from simwrap.circuits.render import render
+from simwrap.circuits.render import devices_moved
 from simwrap.circuits.stage import SPREADS, find_parameter
 from simwrap.design.runs import Design, Runs
 from simwrap.errors import InputError, QuantityError, RangeError, UnknownNameError
@@ -292,13 +292,6 @@ def _part_tolerances(stage: Design, tolerances: Mapping[str, Any]) -> dict[str, 
             raise RangeError(f"tolerance of {single}", tolerance, accepted, stage.name)
         singles[single] = read_tolerance(tolerance, single)
     return found | singles
-
-
-def devices_moved(stage: Design, name: str) -> set[str]:
-    """Return the devices of the netlist that a value changes: none where its choices leave it out."""
-    moved = stage.with_values({name: stage.values[name] * 1.001})
-    before, after = (render(one).circuit.text.splitlines() for one in (stage, moved))
-    return {old.partition(" ")[0] for old, new in zip(before, after, strict=False) if old != new}
 
 
 def _supply_parameters(stage: Design) -> tuple[str, ...]:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import concurrent.futures
 import math
 import numbers
+from collections.abc import Callable
 from dataclasses import dataclass
 
 from simwrap.errors import RangeError
@@ -29,6 +30,8 @@ class RunOptions:
         Children of the built-in pool; default: one for each core.
     executor : concurrent.futures.Executor, optional
         Where chunks run instead of the built-in pool; each of its workers keeps its own children.
+    arrived : callable, optional
+        Called, in the thread that asked, each time a child has done a part.
 
     Raises
     ------
@@ -40,6 +43,7 @@ class RunOptions:
     time_limit: float = 60.0
     workers: int | None = None
     executor: concurrent.futures.Executor | None = None
+    arrived: Callable[[], None] | None = None
 
     def __post_init__(self) -> None:
         if not isinstance(self.engine, str):

@@ -91,6 +91,8 @@ def run(circuit: Circuit, runs: Sequence[Run], options: RunOptions = DEFAULT) ->
             _put(parts[k], part, task.points)
             for place, name in zip(task.points.tolist(), names_done, strict=True):
                 done_by[k][place] = name
+        if options.arrived is not None:
+            options.arrived()
 
     jobs = [(task.job, engines) for task in tasks]
     if options.executor is not None:

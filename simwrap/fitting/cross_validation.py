@@ -1,19 +1,19 @@
-"""Leaving one row out: what a fit says about a row that it hasn't seen."""
+"""Leaving rows out: what a fit says about rows that it hasn't seen."""
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 
 from simwrap.errors import InputError
 from simwrap.fitting.fit import FitResult, _problem, _residuals, as_numbers
 from simwrap.fitting.priors import fitted_numbers
 from simwrap.fitting.rows import Number
-from simwrap.valves.schema import Section
+from simwrap.valves.schema import Point, Section
 
 
 @dataclass(frozen=True)
@@ -31,17 +31,35 @@ class LeftOut:
 
 
 def twins(section: Section) -> dict[str, str]:
-    """Return row -> name of its group: rows for the same operating point and connection are left out together."""
+    """Return row -> name of its group: rows for the same operating point and connection are left out together.
+
+    Points read off curves lie too close together to be left out one by one: they are in two halves, every second one
+    of a family in the order in which they were read.
+    """
     groups: dict[str, str] = {}
+    read: Counter[str] = Counter()
     for rows in ("points", "charts", "outputs"):
         for index, row in enumerate(getattr(section, rows)):
             name = f"{rows}[{index}]"
             if rows == "charts":
                 groups[name] = name
-                continue
-            key = [rows, *(str(getattr(row, field, None)) for field in _SAME)]
-            groups[name] = "/".join(key)
+            elif getattr(row, "reading_error", None) is not None:
+                family = _family(row)
+                groups[name] = HALVES[read[family] % 2]
+                read[family] += 1
+            else:
+                groups[name] = "/".join([rows, *(str(getattr(row, field, None)) for field in _SAME)])
     return groups
+
+
+#: Names of the two groups of points read off curves.
+HALVES = ("curves, first half", "curves, second half")
+
+
+def _family(row: Point) -> str:
+    """Return which family of curves a point is of."""
+    given = [name for name in ("anode_current", "screen_current", "grid_current", "gm") if getattr(row, name)]
+    return f"{row.connection}, {row.source}, {given}"
 
 
 _SAME = (
@@ -57,10 +75,13 @@ _SAME = (
 )
 
 
-def leave_one_out(
+def leave_out(
     section: Section, kind: str, result: FitResult, *, progress: Callable[[int, int], None] | None = None
 ) -> list[LeftOut]:
-    """Fit again without each row in turn, and hold the law to that row.
+    """Fit again without each group of rows in turn (see :func:`twins`), and hold the law to those rows.
+
+    Of sections without rows of output stages only the points read off curves are left out: their tables are long
+    enough to keep rows that check.
 
     Parameters
     ----------
@@ -71,13 +92,13 @@ def leave_one_out(
     result : FitResult
         Fit to all rows that calibrate; each new fit starts from it.
     progress : callable, optional
-        Called with (rows done, rows in all).
+        Called with (groups done, groups in all).
 
     Returns
     -------
     list of LeftOut
-        For every number of rows that calibrate or contradict; those that only check are in the fit's own table. Printed
-        twice, the same row is left out as a whole.
+        For every number of rows that were left out or contradict; those that only check are in the fit's own table.
+        Printed twice, the same row is left out as a whole.
     """
     from scipy.optimize import least_squares
 
@@ -86,6 +107,8 @@ def leave_one_out(
     problem, uses = _problem(section, kind, False, ())
     start = fitted_numbers(kind, problem.priors, as_numbers(result.constants))
     calibrating = {n.row for n, use in zip(problem.numbers, uses, strict=True) if use == "calibrate"}
+    if not section.outputs:
+        calibrating = {row for row in calibrating if groups[row] in HALVES}
     order = list(dict.fromkeys(groups[n.row] for n in problem.numbers if n.row in calibrating))
     found: dict[tuple[str, str], float] = {}
     for done, group in enumerate(order):
@@ -98,7 +121,7 @@ def leave_one_out(
     return [
         LeftOut(r.number, r.error, found.get(key, r.error), r.use == "calibrate")
         for key, r in whole.items()
-        if r.use in ("calibrate", "contradicts") and np.isfinite(r.error)
+        if (r.number.row in calibrating or (section.outputs and r.use == "contradicts")) and np.isfinite(r.error)
     ]
 
 
@@ -119,12 +142,3 @@ def _left(section: Section, kind: str, rows: list[str], start: Any, least_square
         max_nfev=50,
     )
     return _residuals(problem, np.asarray(best.x), uses)
-
-
-def summary(table: list[LeftOut]) -> dict[str, NDArray[np.float64]]:
-    """Return quantity -> [median and worst error calibrated, median and worst left out], without contradicting rows."""
-    out = {}
-    for quantity in dict.fromkeys(row.number.quantity for row in table if row.counts):
-        pairs = np.abs([(r.calibrated, r.left_out) for r in table if r.counts and r.number.quantity == quantity])
-        out[quantity] = np.array([np.median(pairs[:, 0]), pairs[:, 0].max(), np.median(pairs[:, 1]), pairs[:, 1].max()])
-    return out

@@ -8,7 +8,7 @@ stay quadratic. Starts are fixed, so that a fit comes out the same again.
 from __future__ import annotations
 
 from collections.abc import Callable, Collection, Mapping, Sequence
-from dataclasses import asdict, dataclass, field
+from dataclasses import asdict, dataclass, field, replace
 from typing import Any
 
 import numpy as np
@@ -18,7 +18,6 @@ from simwrap.errors import InputError
 from simwrap.fitting.priors import DEFAULT_FAMILY, Prior, constants_from, family, fitted_numbers
 from simwrap.fitting.row_checks import listed, missing
 from simwrap.fitting.rows import ChartRows, Number, PointRows, RowSet, in_batch
-from simwrap.valves import laws
 from simwrap.valves.schema import Section
 
 Array = NDArray[np.float64]
@@ -104,6 +103,15 @@ def row_sets(section: Section, kind: str) -> list[RowSet]:
     return sets
 
 
+def _only(section: Section, rows: Collection[str]) -> Section:
+    """Return a section with only the rows named, such as "charts[3]"."""
+    kept: dict[str, Any] = {
+        part: tuple(row for index, row in enumerate(getattr(section, part)) if f"{part}[{index}]" in rows)
+        for part in ("points", "charts", "outputs")
+    }
+    return replace(section, **kept)
+
+
 def _robust(r: Array) -> Array:
     """Return residuals whose square is twice the soft-L1 loss."""
     return np.asarray(r * np.sqrt(2.0 / (1.0 + np.sqrt(1.0 + (r / ROBUST_AT) ** 2))))
@@ -113,12 +121,15 @@ class _Problem:
     """The residual vector as a function of the fitted numbers, one or many at once."""
 
     def __init__(
-        self, sets: Sequence[RowSet], kind: str, priors: list[Prior], fixed: dict[str, float], grid: dict[str, float],
-        uses: Sequence[str],
-    ) -> None:  # fmt: skip
-        self.sets, self.kind, self.priors, self.fixed, self.grid = sets, kind, priors, fixed, grid
-        self.numbers = [number for rows in sets for number in rows.numbers]
+        self, section: Section, kind: str, priors: list[Prior], fixed: dict[str, float], uses: Sequence[str]
+    ) -> None:
+        self.sets, self.kind, self.priors, self.fixed = row_sets(section, kind), kind, priors, fixed
+        self.numbers = [number for rows in self.sets for number in rows.numbers]
         self.used = np.array([use == "calibrate" for use in uses], dtype=bool)
+        # Only rows that calibrate are solved while fitting: output stages take most of the time.
+        calibrating = {n.row for n, used in zip(self.numbers, self.used, strict=True) if used}
+        self.fit_sets = row_sets(_only(section, calibrating), kind)
+        self.solved = np.array([n.row in calibrating for n in self.numbers], dtype=bool)
         self.published = np.array([n.published for n in self.numbers], dtype=float)
         self.scale = np.array([n.weight / n.sigma for n in self.numbers], dtype=float)
         self.log = np.array([n.scale == "log" for n in self.numbers], dtype=bool)
@@ -128,15 +139,15 @@ class _Problem:
         self.width = np.array([np.inf if prior.width is None else prior.width for prior in priors])
 
     def constants(self, x: Array) -> Any:
-        return constants_from(self.kind, self.priors, self.fixed, x, self.grid)
+        return constants_from(self.kind, self.priors, self.fixed, x)
 
     def predict(self, x: Array) -> Array:
-        """Return predictions, shape (batch, numbers), for ``x`` of shape (batch, constants).
+        """Return predictions, shape (batch, numbers), for ``x`` of shape (batch, constants)."""
+        return self._predicted(self.sets, x)
 
-        No published row depends on the grid current, so it is left out.
-        """
-        constants = in_batch(constants_from(self.kind, self.priors, self.fixed, x, {}))
-        found = [rows.predict(constants) for rows in self.sets]
+    def _predicted(self, sets: Sequence[RowSet], x: Array) -> Array:
+        constants = in_batch(self.constants(x))
+        found = [rows.predict(constants) for rows in sets]
         return np.concatenate([np.broadcast_to(each, (len(x), each.shape[-1])) for each in found], axis=-1)
 
     def errors(self, predicted: Array) -> Array:
@@ -149,7 +160,9 @@ class _Problem:
     def residuals(self, x: Array) -> Array:
         """Return data and prior residuals for one or many ``x``."""
         many = np.atleast_2d(x)
-        data = self.errors(self.predict(many)) * self.scale
+        predicted = np.full((len(many), len(self.numbers)), np.nan)
+        predicted[:, self.solved] = self._predicted(self.fit_sets, many)
+        data = self.errors(predicted) * self.scale
         data = _robust(np.nan_to_num(data[:, self.used], nan=0.0, posinf=1e3, neginf=-1e3))
         prior = ((many - self.centre) / self.width)[:, np.isfinite(self.width)]
         both = np.concatenate([data, prior], axis=-1)
@@ -236,11 +249,11 @@ def _problem(section: Section, kind: str, swap: bool, leave_out: Collection[str]
         uses.append(use)
     if "calibrate" not in uses:
         raise InputError(f"{kind}: there is no number to calibrate with; give at least one row with a current")
-    priors, fixed = family(family_name(section, kind), kind, dict(section.fit.get("priors", {})))
+    overrides = {"grid_onset": [section.grid.onset, section.grid.spread], **section.fit.get("priors", {})}
+    priors, fixed = family(family_name(section, kind), kind, overrides)
     fixed.update({name: float(value) for name, value in dict(section.fit.get("set", {})).items()})
     priors = [prior for prior in priors if prior.name not in fixed]
-    grid = {} if kind == "rectifier" else laws.grid_constants(section.grid.onset, section.grid.current_at_1v)
-    return _Problem(sets, kind, priors, fixed, grid, uses), uses
+    return _Problem(section, kind, priors, fixed, uses), uses
 
 
 def fit_section(

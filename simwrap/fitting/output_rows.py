@@ -26,36 +26,16 @@ from simwrap.errors import InputError
 from simwrap.fitting.output_stage import Law, OutputStage, StageResult, solve_stage
 from simwrap.fitting.rows import Number, reshaped
 from simwrap.valves import laws
+from simwrap.valves.conditions import drive_of, is_total
 from simwrap.valves.schema import OutputRow
 
 Array = NDArray[np.float64]
-
-#: Printed kinds of drive -> factor that makes it rms volts at each grid.
-DRIVE_KINDS: dict[str, float] = {
-    "": 1.0,
-    "rms": 1.0,
-    "rms per grid": 1.0,
-    "peak": 0.5**0.5,
-    "peak per grid": 0.5**0.5,
-    "peak g-g": 0.5**1.5,
-}
 
 #: Phases of half a period while fitting: power and distortion are then exact to 1e-4.
 FIT_PHASES = 16
 
 #: How much a row counts: what is printed about output stages is coarse anyway, which sigma says already.
 OUTPUT_WEIGHT = {"high": 1.0, "med": 0.8, "low": 0.4}
-
-
-def drive_of(row: OutputRow) -> float | None:
-    """Return the drive at each grid [V rms], None where none is printed."""
-    if row.drive is None:
-        return None
-    if row.drive_kind not in DRIVE_KINDS:
-        raise InputError(
-            f'drive_kind: "{row.drive_kind}" isn\'t known; give one of {", ".join(repr(k) for k in DRIVE_KINDS if k)}'
-        )
-    return float(row.drive) * DRIVE_KINDS[row.drive_kind]
 
 
 def tap_of(row: OutputRow) -> float:
@@ -123,14 +103,7 @@ def row_conditions(row: OutputRow, *, cathode_voltage: float | None = None) -> d
     biased = float(np.asarray(stage.cathode_resistor)) > 0
     lift = 0.0
     if biased and row.supply is None:
-        if cathode_voltage is not None:
-            lift = cathode_voltage
-        elif row.anode_current_zero is not None:
-            total = row.anode_current_zero + (0.0 if _is_total(row) else row.screen_current_zero or 0.0)
-            valves = 2 if pair else 1
-            lift = float(np.asarray(stage.cathode_resistor)) * total / valves
-        else:
-            raise InputError("output row: no zero-signal current is printed; give cathode_voltage")
+        lift = cathode_voltage if cathode_voltage is not None else _printed_cathode_voltage(row, stage)
     ultra = row.connection == "ultra-linear"
     conditions: dict[str, Any] = {
         "template": "push_pull_output" if pair else "single_ended_output",
@@ -161,6 +134,14 @@ def row_conditions(row: OutputRow, *, cathode_voltage: float | None = None) -> d
     return conditions
 
 
+def _printed_cathode_voltage(row: OutputRow, stage: OutputStage) -> float:
+    """Return the zero-signal cathode voltage [V] that the printed currents give."""
+    if row.anode_current_zero is None:
+        raise InputError("output row: no zero-signal current is printed; give cathode_voltage")
+    total = row.anode_current_zero + (0.0 if is_total(row) else row.screen_current_zero or 0.0)
+    return float(np.asarray(stage.cathode_resistor)) * total / (2 if row.topology == "PP" else 1)
+
+
 def law_of(constants: laws.Constants) -> Law:
     """Return a law for the solver; fields of ``constants`` are numbers or arrays that broadcast."""
 
@@ -175,10 +156,6 @@ def law_of(constants: laws.Constants) -> Law:
 def solve_row(constants: laws.Constants, row: OutputRow) -> StageResult:
     """Run one published row with a valve's constants; see :func:`~simwrap.fitting.output_stage.solve_stage`."""
     return solve_stage(law_of(constants), stage_of(row))
-
-
-def _is_total(row: OutputRow) -> bool:
-    return row.total_current or row.connection == "triode-connected"
 
 
 def label_of(row: OutputRow) -> str:
@@ -202,7 +179,7 @@ class OutputRows:
     def __init__(self, rows: Sequence[OutputRow], kind: str = "pentode") -> None:
         self.numbers: list[Number] = []
         self._index: list[int] = []
-        self._total = np.array([_is_total(row) for row in rows])
+        self._total = np.array([is_total(row) for row in rows])
         self.stage = OutputStage.stack([stage_of(row) for row in rows])
         for index, row in enumerate(rows):
             for quantity in (
@@ -216,7 +193,7 @@ class OutputRows:
                 published = getattr(row, quantity)
                 if published is None or (row.drive is None and not quantity.endswith("zero")):
                     continue
-                if quantity.startswith("screen") and (_is_total(row) or kind == "triode"):
+                if quantity.startswith("screen") and (is_total(row) or kind == "triode"):
                     continue
                 sigma = {
                     "anode_current_zero": 0.04,

@@ -45,17 +45,27 @@ class Prior:
         return fitted
 
 
+#: Grid current, from the types with curves at positive grid voltages (12AU7, 12AT7): as a diode, grid and cathode pass
+#: four fifths of what the whole valve would with the same drive; how much of it the grid keeps differs by type.
+GRID = (
+    Prior("grid_perveance", "log", 0.8, 0.1, 0.2, 2.0),
+    Prior("grid_share", "logit", 0.24, 0.8, 0.02, 0.98),
+    Prior("grid_onset", "plain", -0.5, 0.12, -3.0, 1.0),  # the grid voltage there; the law's constant follows
+)
+
+
 def _common(contact: float = 0.5, mu_bounds: tuple[float, float] = (2.0, 200.0)) -> list[Prior]:
-    # width_slope is fitted as width_slope * mu, and the perveance has no prior.
+    # width_slope is fitted as width_slope * mu, the grid's perveance relative to the cathode's, which has no prior.
     return [
         Prior("perveance", "log", 1.5e-3, None, 1e-5, 0.1),
         Prior("mu", "log", 20.0, None, *mu_bounds),
         Prior("exponent", "plain", 1.45, 0.08, 1.2, 1.6),
-        Prior("tail_share", "logit", 0.1545, 1.2, 0.001, 0.7),
-        Prior("tail_drop", "log", 0.7, 0.4, 0.2, 3.0),
-        Prior("width", "log", 0.22, 0.5, 0.1, 1.0),
-        Prior("width_slope", "log", 0.12, 0.4, 0.05, 0.25),
+        Prior("tail_share", "logit", 0.1545, 1.2, 0.001, 0.9),
+        Prior("tail_drop", "log", 0.6, 0.4, 0.1, 3.0),
+        Prior("width", "log", 0.22, 0.5, 0.05, 1.0),
+        Prior("width_slope", "log", 0.15, 0.5, 0.03, 1.5),
         Prior("contact", "plain", contact, 0.25, 0.0, 1.0),
+        *GRID,
     ]
 
 
@@ -70,6 +80,8 @@ def _pentode(
     priors = _common()
     priors[5] = Prior("width", "log", width, 0.5, 0.03, 1.0)
     priors[7] = Prior("contact", "plain", 0.2, 0.3, -0.5, 1.2)
+    # What a triode's grid keeps beside an anode at 250 V: of pentodes no curve is known.
+    priors = [Prior("grid_share", "logit", 0.3, 0.8, 0.02, 0.98) if p.name == "grid_share" else p for p in priors]
     return [
         *priors,
         Prior("anode_reach", "log", reach, 0.7, 0.001, 0.06),
@@ -78,15 +90,15 @@ def _pentode(
         Prior("division_slope_above", "log", *above, 0.01, 2.0),
         Prior("division_drive", "plain", drive, 0.35, -1.0, 1.0),
         Prior("knee_sharpness", "log", 2.3, 0.25, 1.5, 2.7),  # of knee_sharpness - 1
-        Prior("knee_perveance", "log", knee, 0.25, 3.0, 60.0),  # relative to _zero_bias_perveance
+        Prior("knee_perveance", "log", knee, 0.4, 2.0, 60.0),  # relative to _zero_bias_perveance
     ]
 
 
 def _filament() -> list[Prior]:
     priors = [prior for prior in _common(1.0) if prior.name != "width_slope"]
     # The voltage along the filament spreads the cut-off over about as many volts.
-    priors[5] = Prior("width", "log", 3.0, 0.25, 0.5, 6.0)
-    priors[4] = Prior("tail_drop", "log", 0.25, 0.2, 0.1, 3.0)
+    priors[5] = Prior("width", "log", 3.5, 0.25, 0.5, 8.0)
+    priors[4] = Prior("tail_drop", "log", 0.17, 0.2, 0.05, 3.0)
     priors[6] = Prior("contact", "plain", 1.0, 0.4, 0.0, 2.0)
     return priors
 
@@ -115,9 +127,6 @@ FAMILIES: dict[str, tuple[str, list[Prior], dict[str, float]]] = {
 }
 
 DEFAULT_FAMILY = {"triode": "triode", "pentode": "small pentode", "rectifier": "rectifier"}
-
-#: Grid current at +1 V [A] of families of power valves; :class:`~simwrap.valves.schema.GridOnset` has the others'.
-GRID_CURRENT = {"directly heated": 2e-3, "power pentode": 2e-3, "beam": 2e-3}
 
 
 def family(name: str, kind: str, overrides: dict[str, Any]) -> tuple[list[Prior], dict[str, float]]:
@@ -150,13 +159,21 @@ def _zero_bias_perveance(c: Mapping[str, Any]) -> Any:
     return c["perveance"] * c["mu"] ** -c["exponent"] * (1.0 - c["tail_share"] + tail)
 
 
-def constants_from(kind: str, priors: list[Prior], fixed: dict[str, float], x: Any, grid: dict[str, float]) -> Any:
+def _onset_swapped(kind: str, c: Mapping[str, Any]) -> Any:
+    """Return the law's ``grid_onset`` for the grid voltage of the onset under that name, or the other way round."""
+    return laws.grid_onset_sum(kind, c["grid_perveance"], c["grid_share"]) - c["grid_onset"]
+
+
+def constants_from(kind: str, priors: list[Prior], fixed: dict[str, float], x: Any) -> Any:
     """Return constants of a law from fitted numbers ``x`` (last axis: the priors)."""
-    values: dict[str, Any] = {**fixed, **grid}
+    values: dict[str, Any] = dict(fixed)
     for position, prior in enumerate(priors):
         values[prior.name] = prior.back(np.asarray(x)[..., position])
-    if "width_slope" in values and kind != "rectifier":
-        values["width_slope"] = values["width_slope"] / values["mu"]
+    if kind != "rectifier":
+        if "width_slope" in values:
+            values["width_slope"] = values["width_slope"] / values["mu"]
+        values["grid_perveance"] = values["grid_perveance"] * values["perveance"]
+        values["grid_onset"] = _onset_swapped(kind, values)
     if kind == "pentode":
         values["knee_sharpness"] = 1.0 + values["knee_sharpness"]
         values["knee_perveance"] = values["knee_perveance"] * _zero_bias_perveance(values)
@@ -166,8 +183,10 @@ def constants_from(kind: str, priors: list[Prior], fixed: dict[str, float], x: A
 def fitted_numbers(kind: str, priors: list[Prior], constants: Mapping[str, float]) -> Any:
     """Return the fitted numbers that give ``constants``: the inverse of :func:`constants_from`."""
     values = dict(constants)
-    if "width_slope" in values and kind != "rectifier":
+    if kind != "rectifier":
         values["width_slope"] *= values["mu"]
+        values["grid_onset"] = _onset_swapped(kind, values)
+        values["grid_perveance"] /= values["perveance"]
     if kind == "pentode":
         values["knee_sharpness"] -= 1.0
         values["knee_perveance"] /= _zero_bias_perveance(values)

@@ -14,7 +14,7 @@ NAMED = 5
 
 #: Numbers of a point that mean something for a kind of valve.
 _MEANT = {
-    "triode": ("anode_current", "gm", "ra", "mu"),
+    "triode": ("anode_current", "grid_current", "gm", "ra", "mu"),
     "pentode": POINT_NUMBERS,
     "rectifier": ("anode_current", "ra"),
 }

@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from simwrap.valves import laws
-from simwrap.valves.schema import Chart, Point, Use
+from simwrap.valves.schema import CUT_OFF, Chart, Point, Use
 
 Array = NDArray[np.float64]
 
@@ -24,11 +24,8 @@ GRADE_WEIGHT = {"high": 1.0, "med": 0.5, "low": 0.25}
 #: The same for charts: their rounding to whole numbers is in sigma already.
 CHART_WEIGHT = {"high": 1.0, "med": 0.8, "low": 0.4}
 
-#: Below this current [A] a point is a cut-off, printed as approximate.
-CUT_OFF = 20e-6
-
 #: Numbers of a point that a law can be held to.
-POINT_NUMBERS = ("anode_current", "screen_current", "gm", "ra", "mu", "screen_mu")
+POINT_NUMBERS = ("anode_current", "screen_current", "grid_current", "gm", "ra", "mu", "screen_mu")
 
 _STEP = 1e-30
 
@@ -37,7 +34,8 @@ _STEP = 1e-30
 class Number:
     """One published number.
 
-    ``sigma`` is relative for ``scale`` "log", absolute for "points" (distortion in percent).
+    ``sigma`` is relative for ``scale`` "log", absolute for "points" (distortion in percent); ``reading_error`` is
+    that of a curve it was read off (relative), else None.
     """
 
     row: str
@@ -48,6 +46,7 @@ class Number:
     use: Use
     weight: float = 1.0
     scale: str = "log"
+    reading_error: float | None = None
 
     @property
     def unit(self) -> str:
@@ -87,7 +86,7 @@ def reshaped(constants: laws.Constants, dimensions: int) -> laws.Constants:
 def slopes(constants: laws.Constants, anode: Any, grid: Any, screen: Any, wanted: str = "ags") -> dict[str, Any]:
     """Return currents [A] and their derivatives by complex step to the electrodes ``wanted``.
 
-    Keys: ``ia``, ``ig2``, ``ia_a``, ``ia_g``, ``ia_s``, ``ig2_a``, ``ig2_g``, ``ig2_s``.
+    Keys: ``ia``, ``ig``, ``ig2``, ``ia_a``, ``ia_g``, ``ia_s``, ``ig2_a``, ``ig2_g``, ``ig2_s``.
     """
     found: dict[str, Any] = {}
     directions = {"a": (1, 0, 0), "g": (0, 1, 0), "s": (0, 0, 1)}
@@ -103,6 +102,7 @@ def slopes(constants: laws.Constants, anode: Any, grid: Any, screen: Any, wanted
             if value is not None:
                 found.setdefault(current, 1e-3 * np.real(value))
                 found[f"{current}_{name}"] = np.imag(value) * (1e-3 / _STEP)
+    found["ig"] = 1e-3 * np.real(ma.grid)
     for missing in ("ig2", "ia_s", "ig2_a", "ig2_g", "ig2_s"):
         found.setdefault(missing, np.zeros_like(found["ia"]))
     return found
@@ -156,11 +156,13 @@ class PointRows:
         sigma = {
             "anode_current": 0.08 if cut_off else 0.02,
             "screen_current": 0.08,
+            "grid_current": 0.08,
             "gm": 0.03,
             "ra": ra_of_pentode if pentode else 0.05 if joined else 0.03,
             "mu": 0.035,
             "screen_mu": 0.04,
         }[quantity]
+        sigma = sigma if row.reading_error is None else max(row.reading_error, 0.02)
         where = [f"{row.anode_voltage:g} V" if row.anode_voltage is not None else ""]
         where += [f"g2 {row.screen_voltage:g} V" if pentode and row.screen_voltage is not None else ""]
         where += [f"{row.grid_voltage:g} V" if row.grid_voltage is not None else ""]
@@ -174,6 +176,7 @@ class PointRows:
             sigma,
             "contradicts" if quantity in row.contradicts else row.use,
             GRADE_WEIGHT[row.grade],
+            reading_error=row.reading_error,
         )
 
     def predict(self, constants: laws.Constants) -> Array:
@@ -194,6 +197,7 @@ class PointRows:
             values = {
                 "anode_current": at["ia"] + tap * at["ig2"],
                 "screen_current": at["ig2"],
+                "grid_current": at["ig"],
                 "gm": gm,
                 "ra": 1.0 / conductance,
                 "mu": gm / conductance,

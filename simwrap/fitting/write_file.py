@@ -10,13 +10,12 @@ from typing import Any
 
 from simwrap.errors import FileProblemsError, InputError
 from simwrap.fitting.fit import FitResult, family_name, fit_section
-from simwrap.fitting.priors import GRID_CURRENT
+from simwrap.fitting.fitted_part import fitted_part, toml_value
 from simwrap.fitting.read_table import Table, kind_of, read_table
-from simwrap.fitting.rebuild import fitted_part, toml_value
 from simwrap.fitting.row_checks import listed, missing
 from simwrap.registry import find
 from simwrap.valves import schema
-from simwrap.valves.schema import CONSTANTS, FITTED_MARK, GridOnset, Section
+from simwrap.valves.schema import CONSTANTS, FITTED_MARK, Section
 
 
 def fit_file(
@@ -72,8 +71,27 @@ def fit_file(
     if kind is not None:
         kind = find("kind of valve", kind, {each: each for each in CONSTANTS})
     table = read_table(source)
+    kind = kind or kind_of(table.rows)
+    data = _data(table, kind, name or target.stem.upper(), source)
+    section = _checked(data, kind, table, source)
+    notes = list(table.notes)
+    if not family:
+        family = family_name(section, kind)
+        notes.append(
+            f'the priors are those of the family "{family}", as the rows suggest; --family (family=) names another'
+        )
+    settings: dict[str, Any] = {"fit": {"family": family}}
+    section = replace(section, fit=settings["fit"])
+    result = fit_section(section, kind, progress=progress)
+    result.warnings.extend(notes)
+    text = _hand_text(data, kind, settings)
+    target.write_text(text + "\n" + FITTED_MARK + "\n\n" + fitted_part(kind, result, None), "utf-8")
+    return result
+
+
+def _data(table: Table, kind: str, name: str, source: Path) -> dict[str, Any]:
+    """Return what the part by hand of the new file holds; rows get the keys of their sources."""
     rows = table.rows
-    kind = kind or kind_of(rows)
     if kind == "rectifier":
         for row in rows["points"]:
             row.setdefault("connection", "drop")
@@ -83,29 +101,13 @@ def fit_file(
     for part in rows.values():
         for row in part:
             row["source"] = keys[row["source"]]
-    data: dict[str, Any] = {
-        "name": name or target.stem.upper(),
+    return {
+        "name": name,
         "designations": [],
         "summary": f"Fitted to {source.name}",
         "sources": {keys[text]: words for text, words in sources.items()},
         kind: {part: found for part, found in rows.items() if found},
     }
-    section = _checked(data, kind, table, source)
-    notes = list(table.notes)
-    if not family:
-        family = family_name(section, kind)
-        notes.append(
-            f'the priors are those of the family "{family}", as the rows suggest; --family (family=) names another'
-        )
-    settings: dict[str, Any] = {"fit": {"family": family}}
-    if family in GRID_CURRENT:
-        settings["grid"] = {"current_at_1v": GRID_CURRENT[family]}
-    section = replace(section, fit=settings["fit"], grid=GridOnset(**settings.get("grid", {})))
-    result = fit_section(section, kind, progress=progress)
-    result.warnings.extend(notes)
-    text = _hand_text(data, kind, settings)
-    target.write_text(text + "\n" + FITTED_MARK + "\n\n" + fitted_part(kind, result, None), "utf-8")
-    return result
 
 
 def _checked(data: dict[str, Any], kind: str, table: Table, source: Path) -> Section:

@@ -25,41 +25,45 @@ from simwrap.measures.options import Option
 from simwrap.measures.registry import Steps, measure
 from simwrap.measures.requests import Op, Result, Variable
 from simwrap.tables import Listing
+from simwrap.units import quantity
 
 #: Share of a rating from which a value is called near to it.
 NEAR = 0.9
 
 
+#: Columns of the table of valves: figure, and the lines of its head above the unit.
+_COLUMNS = {
+    "anode_voltage": "anode",
+    "screen_voltage": "screen",
+    "grid_voltage": "grid",
+    "cathode_to_ground": "cathode to\nground",
+    "anode_current": "anode",
+    "screen_current": "screen",
+    "anode_dissipation": "anode\ndissipation",
+    "anode_dissipation_share": "of its\nrating",
+}
+
+
 def valve_tables(found: Any) -> list[Listing]:
-    """Return a table with a row a valve, one with the nodes, and what the parts bear."""
-    columns = {
-        "anode_voltage": "anode",
-        "screen_voltage": "screen",
-        "grid_voltage": "grid",
-        "anode_current": "anode current",
-        "screen_current": "screen current",
-        "anode_dissipation": "dissipation",
-        "anode_dissipation_share": "of its rating",
-    }
+    """Return a table with a row a valve, and as details one of the nodes and what the parts bear."""
     valves = [path.removesuffix(".type") for path in found.paths if fnmatchcase(path, "valves.*.type")]
-    had = {key: words for key, words in columns.items() if any(f"{valve}.{key}" in found.paths for valve in valves)}
-    rows = [
-        (
-            valve.partition(".")[2],
-            found.text(f"{valve}.type"),
-            *(found.text(f"{valve}.{key}") if f"{valve}.{key}" in found.paths else "" for key in had),
-        )
-        for valve in valves
-    ]
+    rows = [[valve.partition(".")[2], str(found[f"{valve}.type"])] for valve in valves]
+    heads = ["", "valve"]
+    for key, words in _COLUMNS.items():
+        values = [float(found[f"{valve}.{key}"]) if f"{valve}.{key}" in found.paths else np.nan for valve in valves]
+        if not np.isnan(values).all():
+            unit = "A" if key.endswith("current") else "W" if key == "anode_dissipation" else "V"
+            texts, sign = quantity.alike(values, "%" if key.endswith("share") else unit)
+            heads.append(f"{words}\n{sign}")
+            for row, value, text in zip(rows, values, texts, strict=True):
+                row.append("" if np.isnan(value) else text)
     paths = [path for path in found.paths if path.startswith("nodes.")]
-    nodes: list[tuple[str, ...]] = [(path.partition(".")[2], _volts(found, path)) for path in paths]
-    tables = [Listing("bias: voltages to the cathode", ("valve", "type", *had.values()), rows)] if rows else []
-    return [*tables, Listing("voltages to ground", ("", ""), nodes), *part_tables(found)]
-
-
-def _volts(found: Any, path: str) -> str:
-    """Return a node's voltage; what no meter shows is 0."""
-    return "0 V" if abs(found[path]) < 1e-6 else str(found.text(path))
+    # What no meter shows is 0.
+    volts = [0.0 if abs(found[path]) < 1e-6 else found[path] for path in paths]
+    texts, sign = quantity.alike(volts, "V")
+    nodes: list[tuple[str, ...]] = [(path.partition(".")[2], text) for path, text in zip(paths, texts, strict=True)]
+    tables = [Listing("quiescent: volts to the cathode", tuple(heads), [tuple(row) for row in rows])] if rows else []
+    return [*tables, Listing("voltages to ground", ("node", sign), nodes, details=True), *part_tables(found)]
 
 
 @measure(
@@ -84,6 +88,8 @@ def bias(stage: StageLike, *, heater_elevation: Annotated[float, Option("V", lea
         Designation of the valve.
     valves.<name>.anode_voltage, grid_voltage, screen_voltage
         To the cathode [V].
+    valves.<name>.cathode_to_ground
+        [V].
     valves.<name>.anode_current, screen_current, grid_current, cathode_current
         Into the electrode (out of the cathode) [A].
     valves.<name>.anode_dissipation, screen_dissipation
@@ -113,10 +119,12 @@ def bias(stage: StageLike, *, heater_elevation: Annotated[float, Option("V", lea
     for instance, use in valves.items():
         state = operating_point(reply, instance, use)
         variables[f"valves.{instance}.type"] = scalar(np.full(points, use.valve.name), "", f"type of {instance}")
-        for quantity, values in state.items():
-            unit = {"voltage": "V", "current": "A", "dissipation": "W"}[quantity.rpartition("_")[2]]
-            words = f"{instance} {quantity.replace('_', ' ')}"
-            variables[f"valves.{instance}.{quantity}"] = scalar(values, unit, words)
+        for figure, values in state.items():
+            unit = {"voltage": "V", "current": "A", "dissipation": "W"}[figure.rpartition("_")[2]]
+            words = f"{instance} {figure.replace('_', ' ')}"
+            variables[f"valves.{instance}.{figure}"] = scalar(values, unit, words)
+        to_ground = np.asarray(vector(reply, use.nodes["cathode"]), dtype=float)
+        variables[f"valves.{instance}.cathode_to_ground"] = scalar(to_ground, "V", f"{instance} cathode to ground")
         for electrode in ("anode", "screen"):
             dissipation = state.get(f"{electrode}_dissipation")
             if dissipation is not None:
@@ -187,15 +195,15 @@ def _limits(
     stage: StageLike, reply: Reply, instance: str, use: Any, state: dict[str, Floats], elevation: float
 ) -> Iterator[tuple[str, Floats, float | None, str]]:
     """Yield (words, values, limit, unit) of everything that a rating could limit."""
-    for quantity, rating, unit in (
+    for figure, rating, unit in (
         ("anode_voltage", "anode_voltage_max", "V"),
         ("screen_voltage", "screen_voltage_max", "V"),
         ("anode_dissipation", "anode_dissipation_max", "W"),
         ("screen_dissipation", "screen_dissipation_max", "W"),
         ("cathode_current", "cathode_current_max", "A"),
     ):
-        if quantity in state:
-            yield quantity.replace("_", " "), state[quantity], rating_of(use, rating), unit
+        if figure in state:
+            yield figure.replace("_", " "), state[figure], rating_of(use, rating), unit
     cathode = np.abs(vector(reply, use.nodes["cathode"]) - elevation)
     if use.valve.heater is None or not use.valve.heater.direct:
         rated = rating_of(use, "heater_cathode_voltage_max")

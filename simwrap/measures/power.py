@@ -107,6 +107,10 @@ def output_of(stage: StageLike, measure: str) -> str:
     summary="output power, distortion, currents, dissipation and efficiency against drive",
     headline=("output_power", "thd", "anode_current"),
     picture="simwrap.plots.measures.power:draw",
+    caution=(
+        "Never drive an output stage without its load: the transformer's voltage then has no limit but the insulation. "
+        "See the bias at the grids before the high voltage is on."
+    ),
 )
 def power(
     stage: StageLike,

@@ -60,6 +60,8 @@ class Measure:
         Other measures whose figures the picture shows too.
     table : callable or None
         From a :class:`~simwrap.simulation.measurement.View` to its tables; None: every single figure in a row.
+    caution : str
+        What is dangerous about what is measured, said with the figures.
     """
 
     name: str
@@ -71,6 +73,7 @@ class Measure:
     picture: str | Callable[[Any], Any] | None = None
     shows: tuple[str, ...] = ()
     table: Callable[[Any], list[Listing]] | None = None
+    caution: str = ""
 
     def __call__(self, stage: Any, **options: Any) -> Steps:
         """Start the measure on a stage.
@@ -128,6 +131,7 @@ def measure(
     picture: str | Callable[[Any], Any] | None = None,
     shows: tuple[str, ...] = (),
     table: Callable[[Any], list[Listing]] | None = None,
+    caution: str = "",
 ) -> Callable[[Callable[..., Steps]], Callable[..., Steps]]:
     """Register the decorated generator function as a measure; for what it takes see :class:`Measure`.
 
@@ -141,7 +145,7 @@ def measure(
 
     def register(function: Callable[..., Steps]) -> Callable[..., Steps]:
         options = settings_of(function)
-        _found[name] = Measure(name, summary, function, options, ports, headline, picture, shows, table)
+        _found[name] = Measure(name, summary, function, options, ports, headline, picture, shows, table, caution)
         return function
 
     return register

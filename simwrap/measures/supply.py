@@ -77,6 +77,12 @@ _DISCHARGED = 60.0
     ports=("output", "reservoir"),
     headline=("output_voltage", "before_warm_up.output_voltage", "ripple", "discharge_time"),
     picture="simwrap.plots.measures.supply:draw",
+    caution=(
+        "These voltages kill, also after the mains is off. Before the valves warm up the output stands higher, and "
+        "every capacitor has to stand that. Bleeders fail open: verify with a meter. Resistors have voltage ratings "
+        "too: put several in series. An isolation transformer keeps the chassis off the mains; between the high "
+        "voltage and ground it protects nobody."
+    ),
 )
 def supply(
     stage: StageLike,

@@ -10,7 +10,7 @@ from matplotlib.figure import Figure
 from simwrap.errors import InputError, SimwrapError, UnknownNameError
 from simwrap.measures.registry import get_measure, measures
 from simwrap.plots.reader import Reader
-from simwrap.plots.style import STYLE
+from simwrap.plots.style import STYLE, drawn_in
 from simwrap.plots.waveforms import draw_waveforms
 from simwrap.registry import find
 from simwrap.simulation.dataset import NOTES
@@ -28,7 +28,7 @@ def drawable(name: str) -> bool:
         return False
 
 
-def draw(name: str, data: xarray.Dataset, circuit: Any = None) -> Figure:
+def draw(name: str, data: xarray.Dataset, circuit: Any = None, *, ax: Any = None) -> Figure:
     """Draw one measure.
 
     Parameters
@@ -39,6 +39,8 @@ def draw(name: str, data: xarray.Dataset, circuit: Any = None) -> Figure:
         Of a measurement (``to_dataset()``) or of a sweep with its curves kept.
     circuit : Stage, optional
         What was measured, for valves of a builder's own folder.
+    ax : matplotlib Axes, optional
+        Axes whose place in their figure the picture takes, all its panels; the part of that figure is returned.
 
     Returns
     -------
@@ -57,12 +59,12 @@ def draw(name: str, data: xarray.Dataset, circuit: Any = None) -> Figure:
     reader = Reader(found.name, data, circuit)
     if not any(reader.of(name).paths() for name in (found.name, *found.shows)):
         raise InputError(f"plot: the data hold nothing of {found.name}; measure or sweep it")
-    with matplotlib.rc_context(STYLE):
+    with matplotlib.rc_context(STYLE), drawn_in(ax):
         figure: Figure = drawer(reader)
     return figure
 
 
-def plot(found: Any, name: str | None = None) -> Figure:
+def plot(found: Any, name: str | None = None, *, ax: Any = None) -> Figure:
     """Draw one measure of what was measured or swept.
 
     Parameters
@@ -72,11 +74,14 @@ def plot(found: Any, name: str | None = None) -> Figure:
     name : str, optional
         Which measure; by default the first that has a picture (of a measurement), or
         "response" (of a sweep).
+    ax : matplotlib Axes, optional
+        Axes whose place in their figure the picture takes, such as one of ``fig.subplots(1, 2)``.
 
     Returns
     -------
     matplotlib.figure.Figure
-        A notebook shows it; ``savefig`` writes it.
+        A notebook shows it where a cell ends with it; ``show()`` shows it also in a loop and from a script,
+        ``savefig`` writes it.
 
     Raises
     ------
@@ -86,16 +91,17 @@ def plot(found: Any, name: str | None = None) -> Figure:
         If the data lack its curves.
     """
     if hasattr(found, "data_vars") and "analysis" in found.attrs:
-        return draw_waveforms(found)
+        with drawn_in(ax):
+            return draw_waveforms(found)
     if hasattr(found, "data_vars"):
-        return draw(name or "response", found)
+        return draw(name or "response", found, ax=ax)
     measured: Measurement = found
     if name is None:
         name = next((key for key in measured if drawable(key)), None)
         if name is None:
             raise InputError(f"plot: none of {', '.join(measured) or 'nothing'} has a picture")
     name = find("measure in this measurement", name, {key: key for key in measured})
-    return draw(name, _with_shown(measured, name), measured.stage)
+    return draw(name, _with_shown(measured, name), measured.stage, ax=ax)
 
 
 def _with_shown(found: Measurement, name: str) -> xarray.Dataset:

@@ -59,7 +59,7 @@ def legend_across(figure: Figure, sources: Sequence[Axes], *, size: float = 9.0)
     """Put one legend for several panels side by side below a figure, and make it higher by as much."""
     entries = _entries(sources)
     if entries:
-        columns, height = _arranged(entries, 0.9 * 72.0 * figure.get_figwidth(), size)
+        columns, height = _arranged(entries, 0.9 * 72.0 * figure.bbox.width / figure.dpi, size)
         figure.legend(
             list(entries.values()), list(entries), loc="outside lower center", ncols=columns, frameon=False,
             fontsize=size,
@@ -88,7 +88,8 @@ def _arranged(entries: Mapping[str, Any], room: float, size: float) -> tuple[int
 
 
 def _heighten(figure: Any, points: float) -> None:
-    figure.set_figheight(figure.get_figheight() + points / 72.0)
+    if hasattr(figure, "set_figheight"):  # a part of somebody's figure has the room that it was given
+        figure.set_figheight(figure.get_figheight() + points / 72.0)
 
 
 def name_curves(axes: Axes, curves: Iterable[tuple[str, NDArray[Any], NDArray[Any]]], *, colour: str) -> None:

@@ -2,14 +2,20 @@
 
 from __future__ import annotations
 
+import sys
+from collections.abc import Iterator
+from contextlib import contextmanager
+from contextvars import ContextVar
 from typing import Any, Literal
 
 import matplotlib
 import numpy as np
 from matplotlib.axes import Axes
-from matplotlib.figure import Figure
+from matplotlib.figure import Figure, SubFigure
 from matplotlib.ticker import EngFormatter, Formatter, FuncFormatter, MaxNLocator
 from numpy.typing import NDArray
+
+from simwrap.errors import InputError
 
 #: Colours that colour-blind people tell apart (Okabe and Ito, 2008); line styles change with them.
 COLOURS = ("#0072B2", "#D55E00", "#009E73", "#CC79A7", "#56B4E9", "#E69F00", "#000000")
@@ -68,7 +74,31 @@ class Between(Formatter):
 
 
 class Picture(Figure):
-    """A figure that a notebook shows."""
+    """A figure that a notebook shows where a cell ends with it; :meth:`show` shows it anywhere."""
+
+    def show(self, warn: bool = True) -> None:
+        """Show the figure: below the cell of a notebook, also in a loop; from a script in a window.
+
+        Parameters
+        ----------
+        warn : bool
+            Say on stderr where no window can be opened.
+        """
+        if _in_notebook():
+            below: Any = sys.modules["IPython.display"]
+            below.display(self)
+            return
+        from matplotlib import pyplot
+
+        canvas: Any = pyplot.figure().canvas  # what the user's backend has
+        pyplot.close(canvas.figure)
+        if canvas.required_interactive_framework is None:
+            if warn:
+                print('note: no window can be opened here; figure.savefig("picture.png") writes it', file=sys.stderr)
+            return
+        manager = type(canvas).new_manager(self, 1)
+        manager.show()
+        type(manager).start_main_loop()
 
     def _repr_png_(self) -> bytes:
         from io import BytesIO
@@ -78,9 +108,45 @@ class Picture(Figure):
         return buffer.getvalue()
 
 
+def _in_notebook() -> bool:
+    """Whether a kernel runs this; a terminal's IPython shows no pictures."""
+    shell = getattr(sys.modules.get("IPython"), "get_ipython", lambda: None)()
+    return shell is not None and hasattr(shell, "kernel")
+
+
+#: Where the next figure is drawn, if not in one of its own.
+_place: ContextVar[SubFigure | None] = ContextVar("place", default=None)
+
+
+@contextmanager
+def drawn_in(axes: Axes | None) -> Iterator[None]:
+    """Let the figure that is made take the place of some axes in their figure; with None, be one of its own.
+
+    Raises
+    ------
+    InputError
+        For what isn't axes in a grid.
+    """
+    if axes is None:
+        yield
+        return
+    spec = axes.get_subplotspec() if isinstance(axes, Axes) else None
+    if spec is None:
+        raise InputError("plot: ax is no axes in a grid; give one such as fig.subplots(1, 2)[0]")
+    outer: Any = axes.figure
+    axes.remove()
+    token = _place.set(outer.add_subfigure(spec))
+    try:
+        yield
+    finally:
+        _place.reset(token)
+
+
 def new_figure(width: float, height: float) -> Picture:
-    """Return an empty figure of so many inches that a notebook shows."""
-    return Picture(figsize=(width, height), layout="constrained")
+    """Return an empty figure of so many inches that a notebook shows, or the place that it is to be drawn in."""
+    place: Any = _place.get()  # a part of a figure can do what is asked of one
+    picture: Picture = place or Picture(figsize=(width, height), layout="constrained")
+    return picture
 
 
 def label_of(words: str, unit: str) -> str:

@@ -108,8 +108,9 @@ def _finish(axes: Axes, title: str, x: str, y: str = "anode current [mA]") -> No
 
 def _top(valve: Valve, family: Family) -> float:
     """Return the current axis's end [mA]: what the valve is used at, not all that its law gives."""
-    published = [1e3 * p.anode_current for p in valve.points if p.anode_current]
-    limits = [2.2 * max(published)] if published else []
+    published = [1e3 * p.anode_current for p in valve.points if p.anode_current and (p.grid_voltage or 0.0) <= 0.0]
+    curves = any(p.anode_current and p.reading_error for p in valve.points)  # these reach as far as a sheet does
+    limits = [(1.1 if curves else 2.2) * max(published)] if published else []
     if valve.ratings.cathode_current_max and not limits:
         limits.append(1e3 * valve.ratings.cathode_current_max)
     return float(min([1.05e3 * float(np.max(family.current)), *limits]))
@@ -162,11 +163,19 @@ def _published(axes: Axes, valve: Valve, tap: float, screen: float | None) -> No
         if grid is None:
             continue
         hollow = row.use == "contradicts" or "anode_current" in row.contradicts
+        if row.reading_error is not None:
+            _read_off(axes, row.anode_voltage, 1e3 * row.anode_current)
+            continue
         axes.plot(
             [row.anode_voltage], [1e3 * row.anode_current], "o", color=_POINT, markersize=5, zorder=5,
             fillstyle="none" if hollow else "full", clip_on=False, label=_label("grid", hollow),
         )  # fmt: skip
         _note(axes, f"{grid:.3g} V", row.anode_voltage, 1e3 * row.anode_current)
+
+
+def _read_off(axes: Axes, x: float, y: float) -> None:
+    """Draw a point that was read off a published curve; the law's own curve for its voltage is drawn too."""
+    axes.plot([x], [y], "x", color=_POINT, markersize=4.5, zorder=5, label="read off published curves")
 
 
 def _label(electrode: str, hollow: bool) -> str:
@@ -210,6 +219,9 @@ def draw_transfer(axes: Axes, valve: Valve, family: Family | None = None) -> Non
         at = row.screen_voltage if valve.kind == "pentode" else row.anode_voltage
         grid = grid_voltage_of(row)
         if row.connection != "normal" or at not in family.parameter or grid is None or row.anode_current is None:
+            continue
+        if row.reading_error is not None:
+            _read_off(axes, grid, 1e3 * row.anode_current)
             continue
         hollow = row.use == "contradicts" or "anode_current" in row.contradicts
         axes.plot([grid], [1e3 * row.anode_current], "o", color=_POINT, markersize=5, zorder=5,
@@ -272,7 +284,7 @@ def fit_figure(result: FitResult) -> Figure:
     Parameters
     ----------
     result : FitResult
-        Of :func:`simwrap.valves.fit_file`.
+        Of :func:`simwrap.fitting.fit_file`.
     """
     from matplotlib.figure import Figure as NewFigure
 
@@ -290,6 +302,6 @@ def fit_figure(result: FitResult) -> Figure:
     if len(shown) <= 40:
         words = [f"{r.number.quantity.replace('_', ' ')}, {r.number.label}" for r in shown]
         axes.set_xticks(position, words, rotation=90, fontsize=7)
-    _finish(axes, f"{result.numbers} numbers calibrate", "number", "law - given [%, distortion in points]")
+    _finish(axes, f"{result.numbers} numbers calibrate", "number", "model - given [%, distortion in points]")
     legend_across(figure, [axes])
     return figure

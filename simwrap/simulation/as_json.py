@@ -20,19 +20,43 @@ A sweep is one object::
     variables    by name of a figure or curve, and "status" and "warnings": dims, units, values
 
 Null is a number that isn't finite. What has no number at all is "" among words.
+
+What there is, as `simwrap list` has it, is one object: ``schema``, and ``stages``, ``valves`` or ``measures``, a list
+of objects. What one of them is, as `simwrap show` has it, is one object; numbers are in the unit beside them, those
+of valves in SI units (V, A, W, ohm, F, S, Hz)::
+
+    stage        its name, and summary, description, references, measures, ports, joins
+    parameters   by name: label, symbol, unit, value, default, minimum, maximum, below, choices, kinds
+
+    measure      its name, and summary
+    options      by name: unit, type ("float", "int", "bool", "str" or "tuple"), default, above, least, most, zero,
+                 choices
+
+    valve        its name, and kind, kinds, designations, summary, verdict, trust
+    ratings, capacitances, noise, leakage, heater, base, windows, sources
+                 as the valve's file has them
+    conditions   published operating conditions by their short names, as the valve's file has them
+    published    the numbers that the model is held to: row, label, quantity, unit, published, model, error, use
 """
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+import dataclasses
+from collections.abc import Iterable, Mapping, Sequence
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from simwrap.units import quantity
+
 if TYPE_CHECKING:
     import xarray
 
+    from simwrap.circuits.circuit import Circuit
+    from simwrap.circuits.header import Parameter, Template
+    from simwrap.measures.registry import Measure
     from simwrap.simulation.measurement import Measurement
+    from simwrap.valves import Valve
 
 #: Version of what this module writes; it rises when a key changes its name or meaning.
 SCHEMA = 1
@@ -88,6 +112,115 @@ def dataset_json(data: xarray.Dataset) -> dict[str, Any]:
         "coords": labelled(data.coords),
         "variables": labelled(data.data_vars),
     }
+
+
+def stages_json(found: Iterable[Template]) -> dict[str, Any]:
+    """Return a list of stages."""
+    listed = [
+        {"stage": each.name, "summary": each.summary, "measures": list(each.measures), "ports": list(each.header.ports)}
+        for each in found
+    ]
+    return {"schema": SCHEMA, "stages": listed}
+
+
+def valves_json(found: Iterable[Valve]) -> dict[str, Any]:
+    """Return a list of valves."""
+    listed = [
+        {
+            "valve": each.name,
+            "kinds": list(each.kinds),
+            "designations": list(each.designations),
+            "summary": each.summary,
+        }
+        for each in found
+    ]
+    return {"schema": SCHEMA, "valves": listed}
+
+
+def measures_json(found: Iterable[Measure]) -> dict[str, Any]:
+    """Return a list of measures."""
+    listed = [{key: value for key, value in measure_json(each).items() if key != "schema"} for each in found]
+    return {"schema": SCHEMA, "measures": listed}
+
+
+def circuit_json(made: Circuit, ports: Sequence[Mapping[str, str]]) -> dict[str, Any]:
+    """Return what a stage, or a circuit of several, is; ``ports`` as they are listed for people."""
+    alone = made.stages.get("")
+    return {
+        "schema": SCHEMA,
+        "stage": made.name,
+        "summary": made.summary,
+        "description": alone.template.description.strip() if alone is not None else "",
+        "references": [text for each in made.templates for text in each.references],
+        "measures": list(made.measures),
+        "ports": [dict(port) for port in ports],
+        "joins": [str(join) for join in made.joins],
+        "parameters": {
+            name: _parameter_json(parameter, made.values[name]) for name, parameter in made.parameters.items()
+        },
+    }
+
+
+def _parameter_json(parameter: Parameter, value: Any) -> dict[str, Any]:
+    default = parameter.default
+    if parameter.numeric:
+        default = quantity.parse(default, parameter.unit)
+    told = {
+        key: plain(getattr(parameter, key))
+        for key in ("label", "symbol", "unit", "minimum", "maximum", "below", "choices", "kinds")
+    }
+    return {**told, "value": plain(value), "default": plain(default)}
+
+
+def measure_json(entry: Measure) -> dict[str, Any]:
+    """Return what a measure is, and its options."""
+    options = {
+        key: {
+            "unit": option.rule.unit,
+            "type": option.kind.__name__,
+            "default": plain(option.default),
+            **{part: plain(getattr(option.rule, part)) for part in ("above", "least", "most", "zero", "choices")},
+        }
+        for key, option in entry.options.items()
+    }
+    return {"schema": SCHEMA, "measure": entry.name, "summary": entry.summary, "options": options}
+
+
+def valve_json(valve: Valve) -> dict[str, Any]:
+    """Return what is known about a valve."""
+    from simwrap.valves import unit_of_quantity, verdict
+    from simwrap.valves.conditions import conditions
+
+    parts = ("ratings", "capacitances", "noise", "leakage", "heater", "base", "windows")
+    published = [
+        {key: entry[key] for key in ("row", "label", "quantity", "published", "error", "use")}
+        | {"unit": unit_of_quantity(entry["quantity"]), "model": entry["law"]}
+        for entry in valve.fitted.errors
+    ]
+    told = {
+        "schema": SCHEMA,
+        "valve": valve.name,
+        "kind": valve.kind,
+        "kinds": list(valve.kinds),
+        "designations": list(valve.designations),
+        "summary": valve.summary,
+        "verdict": verdict(valve),
+        "trust": valve.trust,
+        **{part: _fields(getattr(valve, part)) for part in parts},
+        "sources": dict(valve.sources),
+        "conditions": {name: _fields(row) for name, row in conditions(valve).items()},
+        "published": published,
+    }
+    return dict(plain(told))
+
+
+def _fields(given: Any) -> Any:
+    """Return dataclasses as mappings."""
+    if isinstance(given, tuple):
+        return [_fields(entry) for entry in given]
+    if not dataclasses.is_dataclass(given):
+        return dict(given) if isinstance(given, Mapping) else given
+    return {entry.name: _fields(getattr(given, entry.name)) for entry in dataclasses.fields(given)}
 
 
 def _holds_infinity(values: Any) -> bool:

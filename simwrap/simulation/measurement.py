@@ -280,14 +280,16 @@ class Measurement(_Figures):
         """
         return measurement_json(self)
 
-    def plot(self, name: str | None = None) -> Any:
-        """Draw one measure (the first that has a picture where none is named) as a figure."""
+    def plot(self, name: str | None = None, *, ax: Any = None) -> Any:
+        """Draw one measure (the first that has a picture where none is named) as a figure, or in the place of axes."""
         from simwrap.plots import plot
 
-        return plot(self, name)
+        return plot(self, name, ax=ax)
 
     def __repr__(self) -> str:
-        return f"Measurement of {self.stage.name}: {', '.join(self.results)} (by {self.engine})"
+        from simwrap.simulation.report import as_text
+
+        return as_text(self)
 
     def _repr_html_(self) -> str:
         from simwrap.simulation.report import as_html
@@ -309,7 +311,9 @@ def _equal(one: Any, other: Any) -> bool:
 
 def _keep_netlist(stage: Stage | Circuit) -> Path:
     """Write the netlist of a failed stage where the user finds it."""
-    with tempfile.NamedTemporaryFile("w", prefix=f"simwrap-{stage.name}-", suffix=".cir", delete=False) as file:
+    with tempfile.NamedTemporaryFile(
+        "w", encoding="utf-8", prefix=f"simwrap-{stage.name}-", suffix=".cir", delete=False
+    ) as file:
         file.write(render(stage).complete())
     return Path(file.name)
 

@@ -6,16 +6,28 @@ The rest (every figure, conditions and criteria, all values of the stage) is the
 from __future__ import annotations
 
 import html
+import textwrap
 from collections.abc import Iterator
 from typing import TYPE_CHECKING
 
-from simwrap.tables import Listing, html_table
+import numpy as np
+
+from simwrap.circuits.render import devices_moved
+from simwrap.measures.registry import measures
+from simwrap.measures.results import full_name, split_name
+from simwrap.simulation.dataset import point_dims, single_figures, unit_of
+from simwrap.tables import GAP, Listing, html_table, text_table
+from simwrap.units import quantity
 
 if TYPE_CHECKING:
-    from simwrap.simulation.measurement import Measurement
+    import xarray
+
+    from simwrap.simulation.measurement import Measurement, View
 
 #: How a warning is marked: a rating that is exceeded, one that is near, anything else.
 OVER, NEAR, NOTE = "OVER", "near", "note"
+#: Conditions of measures that name the ratings which were looked at, and those that aren't known.
+_CHECKED, _UNKNOWN = "limits_checked", "limits_without_a_rating"
 
 
 def marked(warning: str) -> str:
@@ -25,47 +37,217 @@ def marked(warning: str) -> str:
     return NEAR if "within 10 %" in warning or " is at its rating" in warning else NOTE
 
 
-def warnings_table(found: Measurement) -> Listing:
-    """Return the warnings, what is exceeded first."""
+def worst_mark(warnings: str) -> str:
+    """Return the mark of the worst of several warnings in one text, "" for none."""
+    return marked(warnings) if warnings else ""
+
+
+def limits_line(found: Measurement) -> str:
+    """Return how many ratings were checked, and how many of them are exceeded or near; "" where none could be."""
+    conditions = [result.conditions for result in found.results.values()]
+
+    def named(key: str) -> list[str]:
+        texts = [str(entry[key][0]) for entry in conditions if key in entry]
+        return list(dict.fromkeys(name for text in texts if text != "none" for name in text.split(", ")))
+
+    checked, unknown = named(_CHECKED), named(_UNKNOWN)
+    if not checked and not unknown:
+        return ""
+    marks = [marked(text) for text in found.warnings]
+    said = [f"{count} {words}" for mark, words in ((OVER, "OVER"), (NEAR, "near")) if (count := marks.count(mark))]
+    line = f"{len(checked)} limits checked: {', '.join(said) or 'none exceeded, none near'}"
+    return line + (f"; {len(unknown)} have no published rating" if unknown else "")
+
+
+def warnings_tables(found: Measurement) -> Iterator[Listing]:
+    """Yield what was checked, and the warnings, what is exceeded first."""
+    if line := limits_line(found):
+        yield Listing(line, (), [])
     order = [OVER, NEAR, NOTE]
     rows: list[tuple[str, ...]] = [(marked(text), text) for text in found.warnings]
     rows.sort(key=lambda row: order.index(row[0]))
-    return Listing("to look at", ("", ""), rows)
+    if rows:
+        yield Listing("" if line else "to look at", ("", ""), rows)
 
 
 def values_line(found: Measurement) -> str:
-    """Return the values of the parts that are there, in one line."""
+    """Return the values of the parts that are there and matter with the choices made, in one line."""
     shown = []
-    for symbol, _, name, value in found.stage.rows():
-        number = value.partition(" ")[0]
-        if value != "none" and number not in ("0", "0.0"):
-            stage = f"{name.rpartition('.')[0]}." if "." in name else ""
-            shown.append(f"{stage}{symbol} {value}" if symbol else f"{name} {value}")
+    stage = found.stage
+    for symbol, _, name, value in stage.rows():
+        parameter = stage.parameters.get(name)
+        if value == "none" or value.partition(" ")[0] in ("0", "0.0"):
+            continue
+        drives = parameter is not None and name.rpartition(".")[2] == "drive" and "power" in found
+        if parameter is not None and parameter.numeric and not drives and not devices_moved(stage, name):
+            continue
+        where = f"{name.rpartition('.')[0]}." if "." in name else ""
+        shown.append(f"{where}{symbol} {value}" if symbol else f"{name} {value}")
     return ", ".join(shown)
+
+
+def headlines(found: Measurement) -> Listing:
+    """Return the figures that the measures put first, a row each; those of valves have a table of their own."""
+    rows: list[tuple[str, ...]] = []
+    for name in found.results:
+        if not _own_tables(found[name]):
+            for words, text in found[name].headline():
+                number, _, unit = text.partition(" ") if text[:1] in "0123456789-+∞" else ("", "", text)
+                rows.append(("" if rows and name in (row[0] for row in rows) else name, words, number, unit))
+    return Listing("", ("", "", "", ""), rows)
+
+
+def _own_tables(view: View) -> bool:
+    """Return whether a measure has tables of its own, made for people; else its headline stands for it."""
+    known = measures().get(view.name)
+    return known is None or known.table is not None or not view.headline()
 
 
 def tables(found: Measurement, *, details: bool = False) -> Iterator[Listing]:
     """Yield the tables of a measurement in the order in which they are read."""
-    if found.warnings:
-        yield warnings_table(found)
+    yield from warnings_tables(found)
+    if not details:
+        for name in found.results:
+            if _own_tables(found[name]):
+                yield from (table for table in found[name].tables() if not table.details)
+        if (first := headlines(found)).rows:
+            yield first
+        return
     for name in found.results:
-        view = found[name]
-        own = view.tables()
-        rows = view.headline()
-        if not details and rows and len(own) == 1 and own[0].caption == name:
-            yield Listing(name, ("", ""), [*rows])
-        else:
-            yield from (table for table in own if details or not table.details)
-        if details:
-            yield Listing(f"{name}: measured under", ("", ""), [*view.conditions()])
-    if details:
-        values = [(name, symbol, value) for symbol, _, name, value in found.stage.rows()]
-        yield Listing(f"{found.stage.name}: {found.stage.summary}", ("parameter", "symbol", "value"), [*values])
+        yield from found[name].tables()
+        yield Listing(f"{name}: measured under", ("", ""), [*found[name].conditions()])
+    values = [(name, symbol, value) for symbol, _, name, value in found.stage.rows()]
+    yield Listing(f"{found.stage.name}: {found.stage.summary}", ("parameter", "symbol", "value"), [*values])
+
+
+def sweep_tables(
+    data: xarray.Dataset, *, details: bool = False, width: int = 100, most: int = 200
+) -> Iterator[Listing]:
+    """Yield tables of a sweep, a row a point: what was swept, then figures, as many columns a table as fit.
+
+    Parameters
+    ----------
+    data : xarray.Dataset
+    details : bool
+        All figures; without it those that the measures put first.
+    width : int
+        Characters of a line.
+    most : int
+        Points that are shown, the first ones.
+    """
+    dims = point_dims(data)
+    flat = data.reset_index([d for d in dims if d in data.indexes]).stack({_ROW: dims}, create_index=False)
+    flat = flat.isel({_ROW: slice(0, most)})
+    axes = [str(name) for name, coord in data.coords.items() if set(coord.dims) <= set(dims)]
+    figures = single_figures(data)
+    if not details:
+        figures = _first_figures(figures) or figures
+    swept = [_swept_column(str(name), flat[name]) for name in axes]
+    shown = [_swept_column(_short(name, figures), flat[name]) for name in figures if not _is_nothing(flat[name])]
+    notes = _notes_column(flat)
+    fixed = [*swept, *([notes] if any(notes[1]) else [])]
+    for number, part in enumerate(_that_fit(fixed, shown, width)):
+        columns = [*swept, *part, *fixed[len(swept) :]]
+        rows = [tuple(cells) for cells in zip(*(texts for _, texts in columns), strict=True)]
+        yield Listing("" if number else "sweep", tuple(head for head, _ in columns), rows)
+    reasons = list(dict.fromkeys(str(text) for text in flat["status"].values if text))
+    for reason in reasons[:3]:
+        yield Listing(f"failed: {reason}", (), [])
+
+
+#: The points of a table.
+_ROW = "table_row"
+_Column = tuple[str, list[str]]
+#: Values below this are none [V, A, W]: no meter shows them.
+_NOTHING = 1e-10
+
+
+def _first_figures(names: list[str]) -> list[str]:
+    """Return which figures their measures put first, in the order of the measures."""
+    by_measure: dict[str, list[str]] = {}
+    for name in names:
+        measure, path = split_name(name)
+        by_measure.setdefault(measure, []).append(path)
+    known = measures()
+    return [
+        full_name(measure, path)
+        for measure, paths in by_measure.items()
+        for path in (known[measure].headlines(paths) if measure in known else paths)
+    ]
+
+
+def _short(name: str, names: list[str]) -> str:
+    """Return the shortest tail of a figure's name that means it alone among the others."""
+    words = name.split(".")
+    for length in range(1, len(words)):
+        tail = ".".join(words[-length:])
+        if sum(f".{other}".endswith(f".{tail}") for other in names) == 1:
+            return tail
+    return name
+
+
+def _is_nothing(values: xarray.DataArray) -> bool:
+    """Whether a column holds nothing that a meter shows."""
+    array = values.values
+    if array.dtype.kind != "f" or unit_of(values) not in ("V", "A", "W") or not np.isfinite(array).any():
+        return False
+    return bool(np.nanmax(np.abs(array)) < _NOTHING)
+
+
+def _swept_column(name: str, values: xarray.DataArray) -> _Column:
+    """Return the head of a column, words under one another and the unit last, and its texts."""
+    array = values.values
+    if array.dtype.kind == "f":
+        texts, sign = quantity.alike([float(value) for value in array], unit_of(values))
+    else:
+        texts, sign = [str(value) for value in array], ""
+    most = max([7, *map(len, texts)])
+    lines = textwrap.wrap(name.replace("_", " ").replace(".", " "), most, break_long_words=False)
+    return "\n".join([*lines, sign]), texts
+
+
+def _notes_column(flat: xarray.Dataset) -> _Column:
+    """Return the mark of each point: that it failed, or that of its worst warning."""
+    said = zip(flat["status"].values, flat["warnings"].values, strict=True)
+    return "", ["failed" if reason else worst_mark(str(text)) for reason, text in said]
+
+
+def _that_fit(fixed: list[_Column], shown: list[_Column], width: int) -> Iterator[list[_Column]]:
+    """Yield as many columns at a time as a line has room for beside those that stand in each table."""
+
+    def size(column: _Column) -> int:
+        head, texts = column
+        return max(map(len, [*head.split("\n"), *texts])) + len(GAP)
+
+    room = width + len(GAP) - sum(map(size, fixed))
+    part: list[_Column] = []
+    for column in shown:
+        if part and sum(map(size, [*part, column])) > room:
+            yield part
+            part = []
+        part.append(column)
+    if part or not shown:
+        yield part
+
+
+def cautions(found: Measurement) -> list[str]:
+    """Return what is dangerous about what was measured."""
+    known = measures()
+    return [words for name in found.results if name in known and (words := known[name].caution)]
+
+
+def as_text(found: Measurement) -> str:
+    """Return a measurement as text: what is read first."""
+    parts = [f"{found.stage.name}: {values_line(found)}"]
+    parts += [text_table(t.caption, t.head, t.rows) if t.head else t.caption for t in tables(found)]
+    parts += [f"CAUTION: {words}" for words in cautions(found)]
+    return "\n".join([*parts, f"simulated by {found.provenance.get('engine', found.engine)}"])
 
 
 def as_html(found: Measurement) -> str:
     """Return a measurement for a notebook, with the details folded away."""
     parts = [f"<p><b>{html.escape(found.stage.name)}</b>: {html.escape(values_line(found))}</p>"]
     parts += [html_table(table.caption, table.head, table.rows) for table in tables(found)]
+    parts += [f"<p><b>Caution:</b> {html.escape(words)}</p>" for words in cautions(found)]
     folded = "".join(html_table(table.caption, table.head, table.rows) for table in tables(found, details=True))
     return "".join([*parts, f"<details><summary>all figures, conditions and values</summary>{folded}</details>"])

@@ -35,7 +35,7 @@ if TYPE_CHECKING:
 #: Points that are simulated between two savings (and between two steps of a progress bar): the
 #: first ones, and then by what the measures turned out to ask. Never by the clock: with the same
 #: blocks every time, the numbers are the same to the last bit.
-FIRST_BLOCK, BLOCK, SLOW_BLOCK = 16, 1024, 32
+FIRST_BLOCK, BLOCK, SLOW_BLOCK = 4, 1024, 32
 
 #: Status of a point that has not been run.
 PENDING = "not run yet"
@@ -77,6 +77,10 @@ def make_grid(stage: Stage | Circuit, values: Mapping[str, Iterable[Any]], *, zi
     UnknownNameError, QuantityError, RangeError
         For a parameter or a value that the stage doesn't accept.
     """
+    if not isinstance(values, Mapping):
+        raise RangeError(
+            "values", values, 'values by parameter, such as {"cathode_resistor": ["1k", "1k5"]}', stage.name
+        )
     axes: dict[str, NDArray[Any]] = {}
     columns: dict[str, NDArray[Any]] = {}
     for name, given in values.items():
@@ -214,7 +218,7 @@ def sweep(
     stage = as_circuit(stage, "sweep")
     grid = make_grid(stage, values, zipped=zipped)
     chosen = chosen_measures(stage, measures)
-    options = RunOptions(engine=engine, time_limit=time_limit, workers=workers, executor=executor)
+    file = None if file is None else _path(file, ".nc")
     points = grid.table.points
     keep = points <= 5000 if curves is None else curves
     done = _resumed(file, grid, chosen) if file is not None else None
@@ -225,15 +229,17 @@ def sweep(
         collected.engines |= set(done.attrs["engine"].split("+"))
     data = done
     try:
-        with _Progress(progress, points) as report:
+        with _Progress(progress, points) as bar:
+            options = RunOptions(engine, time_limit, workers, executor, bar.arrived)
             saved = time.monotonic()
             stop = 0
             while stop < points:
                 start, stop = stop, min(stop + (collected.block if stop else FIRST_BLOCK), points)
                 block = start + np.flatnonzero(pending[start:stop])
                 if len(block):
+                    bar.begin(start, stop)
                     collected.add(block, evaluate(grid.table.take(block), chosen, options))
-                report(stop)
+                bar.end(stop)
                 if file is not None and time.monotonic() - saved > SAVE_EVERY:
                     save(_combined(done, to_dataset(collected, chosen)), file)
                     saved = time.monotonic()
@@ -338,6 +344,20 @@ def _spot_check(
         )
 
 
+def _path(given: Any, ending: str = "") -> Path:
+    """Return the name of a file, checked as far as can be without opening it: ``ending`` too, if one is given.
+
+    Raises
+    ------
+    RangeError
+    """
+    if not isinstance(given, str | os.PathLike) or "\0" in str(given) or not str(given).strip():
+        raise RangeError("file", given, "the name of a file, such as sweep.nc")
+    if ending and Path(given).suffix != ending:
+        raise RangeError("file", Path(given).name, f"a name that ends in {ending}")
+    return Path(given)
+
+
 def save(data: xarray.Dataset, file: str | Path) -> None:
     """Write a sweep: ``.nc`` as netCDF (whole), ``.csv`` as one row a point (single numbers).
 
@@ -348,7 +368,7 @@ def save(data: xarray.Dataset, file: str | Path) -> None:
     InputError
         If the file can't be written.
     """
-    file = Path(file)
+    file = _path(file)
     partial = file.with_name(f".{file.name}.partial")
     try:
         if file.suffix == ".nc":
@@ -358,6 +378,7 @@ def save(data: xarray.Dataset, file: str | Path) -> None:
             single = data[[*single_figures(data), *NOTES]]
             keep = [name for name in single.coords if set(single[name].dims) <= dims]
             table = single.reset_coords(drop=False)[[*keep, *single.data_vars]] if keep else single
+            table = table if dims else table.expand_dims("point")  # of a single measurement
             table.to_dataframe().reset_index(drop=not dims & set(single.indexes)).to_csv(partial, index=False)
         else:
             raise RangeError("file", file.name, "a name that ends in .nc (netCDF) or .csv")
@@ -376,6 +397,7 @@ def load(file: str | Path) -> xarray.Dataset:
     """
     import xarray
 
+    file = _path(file)
     try:
         return xarray.load_dataset(file, engine="h5netcdf")
     except FileNotFoundError:
@@ -385,27 +407,62 @@ def load(file: str | Path) -> xarray.Dataset:
 
 
 class _Progress:
-    """A progress bar (rich), a user's callable, or nothing."""
+    """A progress bar (rich), a user's callable, or nothing.
+
+    It moves with each part of a block that a child has done. How many parts a block has is known from those before it;
+    of the first it is a guess, and the bar slows down instead of running ahead.
+    """
+
+    #: Parts that a point of the first block is taken to have.
+    GUESS = 2.0
 
     def __init__(self, wanted: bool | Callable[[int, int], None], total: int) -> None:
-        self._wanted, self._total = wanted, total
+        self._total = total
+        self._told = wanted if callable(wanted) else None
+        self._drawn = bool(wanted) and self._told is None
+        self._start, self._stop, self._parts, self._done = 0, 0, 0, -1
+        self._a_point = 0.0  # parts of a point, as far as it is known
 
-    def __enter__(self) -> Callable[[int], None]:
-        if callable(self._wanted):
-            told = self._wanted
-            return lambda done: told(done, self._total)
-        if not self._wanted:
-            return lambda done: None
-        from rich.progress import Progress
+    def __enter__(self) -> _Progress:
+        if self._drawn:
+            from rich.console import Console
+            from rich.progress import Progress
 
-        self._bar = Progress(transient=True)
-        self._bar.start()
-        task = self._bar.add_task("simulating", total=self._total)
-        return lambda done: self._bar.update(task, completed=done)
+            self._bar = Progress(transient=True, console=Console(stderr=True))
+            self._bar.start()
+            self._task = self._bar.add_task("simulating", total=self._total)
+        return self
 
     def __exit__(self, *_: object) -> None:
-        if hasattr(self, "_bar"):
+        if self._drawn:
             self._bar.stop()
+
+    def begin(self, start: int, stop: int) -> None:
+        """Begin a block of points."""
+        self._start, self._stop, self._parts = start, stop, 0
+
+    def arrived(self) -> None:
+        """Count a part of the block."""
+        self._parts += 1
+        points = self._stop - self._start
+        if self._a_point:
+            share = min(self._parts / (self._a_point * points), 0.99)
+        else:
+            share = self._parts / (self._parts + self.GUESS * points)
+        self._tell(self._start + share * points)
+
+    def end(self, stop: int) -> None:
+        """End a block of points."""
+        if self._parts:
+            self._a_point = self._parts / (stop - self._start)
+        self._tell(stop)
+
+    def _tell(self, done: float) -> None:
+        if self._drawn:
+            self._bar.update(self._task, completed=done)
+        elif self._told is not None and int(done) > self._done:
+            self._done = int(done)
+            self._told(self._done, self._total)
 
 
 def to_dataset(collected: _Collected, chosen: Mapping[str, Any]) -> xarray.Dataset:

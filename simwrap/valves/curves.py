@@ -69,7 +69,7 @@ def grid_voltage_of(row: Point) -> float | None:
     return -(row.anode_current + (row.screen_current or 0.0)) * row.cathode_resistor
 
 
-def usual_grid_voltages(valve: Valve, screen_voltage: float | None = None) -> Array:
+def round_grid_voltages(valve: Valve, screen_voltage: float | None = None) -> Array:
     """Return round grid voltages from 0 to near cut-off at the usual anode voltage [V]."""
     anode = usual_anode_voltage(valve)
     screen = anode if screen_voltage is None else screen_voltage
@@ -78,6 +78,22 @@ def usual_grid_voltages(valve: Valve, screen_voltage: float | None = None) -> Ar
     cut_off = -float(grid[np.argmax(current < 0.02 * current[0])] or -200.0)
     step = round_steps(cut_off, 9)
     return np.asarray(0.0 - step * np.arange(int(np.ceil(cut_off / step)) + 1))
+
+
+def usual_grid_voltages(valve: Valve, screen_voltage: float | None = None, tap: float = 0.0) -> Array:
+    """Return grid voltages [V] for an anode family: those of published curves, or else round ones.
+
+    ``screen_voltage`` [V] is a pentode's, None with a ``tap``.
+    """
+    connection = "triode-connected" if tap == 1.0 else "normal" if tap == 0.0 else "ultra-linear"
+    read = {
+        p.grid_voltage
+        for p in valve.points
+        if p.reading_error and p.anode_current and p.connection == connection
+        and (screen_voltage is None or p.screen_voltage == screen_voltage)
+        and p.grid_voltage is not None
+    }  # fmt: skip
+    return np.asarray(sorted(read, reverse=True)) if len(read) >= 4 else round_grid_voltages(valve, screen_voltage)
 
 
 def anode_family(
@@ -113,7 +129,7 @@ def anode_family(
     fixed = usual_screen_voltage(valve) if screen_voltage is None else screen_voltage
     supply = screen_supply if screen_supply is not None else (fixed if fixed is not None else 0.0)
     screen = None if valve.kind != "pentode" else supply + tap * (x - supply) if tap else np.full_like(x, fixed or 0.0)
-    usual = usual_grid_voltages(valve, fixed if not tap else None)
+    usual = usual_grid_voltages(valve, fixed if not tap else None, tap)
     grid = usual if grid_voltage is None else np.atleast_1d(np.asarray(grid_voltage, dtype=float))
     flow = valve.currents(x, grid[:, None], screen)
     return Family(x, grid, flow.anode + tap * flow.screen, flow.screen)
@@ -135,10 +151,11 @@ def transfer_family(
         printed = {p.anode_voltage if usual is None else p.screen_voltage for p in rows}
         known = [float(voltage) for voltage in printed if voltage is not None]
         apart = 0.12 * (usual or top)
-        round_ones = [round(f * (usual or top) / 5) * 5.0 for f in (0.4, 0.6, 0.8, 1.0, 1.2)]
+        shares = (0.4, 0.6, 0.8, 1.0, 1.2) if len(known) < 5 else ()
+        round_ones = [round(f * (usual or top) / 5) * 5.0 for f in shares]
         voltages = sorted([*known, *(v for v in round_ones if all(abs(v - k) > apart for k in known))])
     parameter = np.asarray(voltages, dtype=float)
-    grids = usual_grid_voltages(valve, usual)
+    grids = round_grid_voltages(valve, usual)
     x = np.linspace(grids[-1], 0.0, 301) if grid_voltage is None else np.asarray(grid_voltage, dtype=float)
     flow = valve.currents(parameter[:, None], x) if usual is None else valve.currents(top, x, parameter[:, None])
     return Family(x, parameter, flow.anode, flow.screen)
@@ -215,45 +232,62 @@ def operating_point(
     InputError
         For a resistance below 0, a supply or an anode resistor that isn't above 0.
     """
-    from scipy.optimize import brentq
-
     for name, value, least in (("supply", supply, "above 0 V"), ("anode_resistor", anode_resistor, "above 0 ohm")):
         if not value > 0:
             raise RangeError(name, value, least)
     if not cathode_resistor >= 0:
         raise RangeError("cathode_resistor", cathode_resistor, "0 ohm or above")
     fixed = usual_screen_voltage(valve) if screen_voltage is None else screen_voltage
-
-    def screen_at(anode: float) -> float | None:
-        return None if fixed is None else fixed + tap * (anode - fixed)
-
-    def excess(cathode_current: float) -> float:
-        vk = cathode_current * cathode_resistor
-        return float(at(vk)[1] - cathode_current)
-
-    def flow_at(anode: float, vk: float) -> tuple[float, float]:
-        """Anode and screen current."""
-        flow = valve.currents(anode, grid_voltage - vk, screen_at(anode))
-        return float(flow.anode), float(flow.screen)
-
-    def at(vk: float) -> tuple[float, float]:
-        """Anode voltage and cathode current for a cathode voltage."""
-
-        def miss(anode: float) -> float:
-            anode_current, screen_current = flow_at(anode, vk)
-            return supply - vk - anode - anode_resistor * (anode_current + tap * screen_current)
-
-        low, high = -1.0, max(supply - vk, 0.0) + 1.0
-        anode = float(brentq(miss, low, high, xtol=1e-9)) if miss(low) > 0 > miss(high) else 0.0
-        return anode, sum(flow_at(anode, vk))
-
-    most = at(0.0)[1]
-    current = float(brentq(excess, 0.0, most + 1e-12, xtol=1e-15)) if cathode_resistor else most
-    vk = current * cathode_resistor
-    anode = at(vk)[0]
-    anode_current, screen_current = flow_at(anode, vk)
-    slopes = valve.small_signal(anode, grid_voltage - vk, screen_at(anode), tap=tap)
+    line = _LoadLine(valve, supply, anode_resistor, cathode_resistor, grid_voltage, fixed, tap)
+    anode, grid, screen = line.voltages()
+    flow, slopes = valve.currents(anode, grid, screen), valve.small_signal(anode, grid, screen, tap=tap)
+    anode_current, screen_current = float(flow.anode), float(flow.screen)
     return OperatingPoint(
-        anode, grid_voltage - vk, screen_at(anode), anode_current, screen_current, anode_current + tap * screen_current,
+        anode, grid, screen, anode_current, screen_current, anode_current + tap * screen_current,
         float(slopes.gm), float(slopes.ra), float(slopes.mu), anode * anode_current,
     )  # fmt: skip
+
+
+@dataclass(frozen=True)
+class _LoadLine:
+    """A valve on a load line; as :func:`operating_point` names it, ``screen`` being the screen's voltage at rest."""
+
+    valve: Valve
+    supply: float
+    anode_resistor: float
+    cathode_resistor: float
+    grid_voltage: float
+    screen: float | None
+    tap: float
+
+    def screen_at(self, anode: float) -> float | None:
+        return None if self.screen is None else self.screen + self.tap * (anode - self.screen)
+
+    def at(self, cathode: float) -> tuple[float, float]:
+        """Return anode voltage and cathode current for a cathode voltage."""
+        from scipy.optimize import brentq
+
+        def flow(anode: float) -> tuple[float, float]:
+            found = self.valve.currents(anode, self.grid_voltage - cathode, self.screen_at(anode))
+            return float(found.anode), float(found.screen)
+
+        def miss(anode: float) -> float:
+            anode_current, screen_current = flow(anode)
+            return self.supply - cathode - anode - self.anode_resistor * (anode_current + self.tap * screen_current)
+
+        low, high = -1.0, max(self.supply - cathode, 0.0) + 1.0
+        anode = float(brentq(miss, low, high, xtol=1e-9)) if miss(low) > 0 > miss(high) else 0.0
+        return anode, sum(flow(anode))
+
+    def voltages(self) -> tuple[float, float, float | None]:
+        """Return the voltages of anode, grid and screen to the cathode."""
+        from scipy.optimize import brentq
+
+        def excess(current: float) -> float:
+            return self.at(current * self.cathode_resistor)[1] - current
+
+        most = self.at(0.0)[1]
+        current = float(brentq(excess, 0.0, most + 1e-12, xtol=1e-15)) if self.cathode_resistor else most
+        cathode = current * self.cathode_resistor
+        anode = self.at(cathode)[0]
+        return anode, self.grid_voltage - cathode, self.screen_at(anode)

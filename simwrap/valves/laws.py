@@ -8,9 +8,12 @@ netlist. So the two forms can't drift apart.
 Inside a law currents are in mA: simulators stop iterating at absolute tolerances near 1 uV, and
 the currents are carried as node voltages.
 
-Every law is finite, smooth and rising over any voltages a solver can wander through. The grid
-current is added to the anode (and screen) current to give the cathode current; it is not taken
-from the anode current.
+Every law is finite, smooth and rising over any voltages a solver can wander through.
+
+Grid and cathode are a diode. As the anode pulls, the grid keeps a share of that diode's current (12AU7 and 12AT7
+curves with positive grid; see their files); in a pentode it keeps that share whatever the screen, of which no curve is
+known. What a positive grid takes is missing at the anode; in the first volt of drive it collects electrons that would
+have gone back to the cathode, and takes nothing from the anode.
 """
 
 from __future__ import annotations
@@ -21,8 +24,8 @@ from typing import Any, NamedTuple
 
 import numpy as np
 
-#: Added to each effective drive [V], so that powers and logarithms never see zero.
-DRIVE_FLOOR = 1e-9
+#: Least value of :func:`softplus`, so that powers and logarithms never see zero.
+FLOOR = 1e-8
 
 #: Screen voltage [V] over which the screen current sets in.
 SCREEN_ONSET = 0.5
@@ -32,6 +35,18 @@ DIVISION_BEND = 0.3
 
 #: Width [V] of the knee of the grid current law.
 GRID_WIDTH = 0.165
+
+#: Pull [V] of a triode's anode at which half of what the grid can lose to it is lost.
+GRID_PULL = 20.0
+
+#: Pull of an anode [V] at which it misses half of what the grid takes.
+TAKEN_PULL = 5.0
+
+#: Perveance of what a pentode's grid takes from the other electrodes, as part of the cathode's, at most.
+MOST_TAKEN = 0.5
+
+#: Grid current [A] at which the grid is said to begin to take current, and pull [V] there.
+GRID_ONSET_CURRENT, GRID_ONSET_PULL = 0.3e-6, 250.0
 
 
 class Numeric:
@@ -47,9 +62,14 @@ class Numeric:
         return np.where(np.real(value) < 0, -value, value)
 
     @staticmethod
-    def max0(value: Any) -> Any:
-        """Return the larger of ``value`` and 0; at 0 its slope is 1, so that :func:`softplus` has 1/2 there."""
-        return np.where(np.real(value) >= 0, value, 0.0)
+    def larger(one: Any, other: Any) -> Any:
+        """Return the larger of two values, by their real parts."""
+        return np.where(np.real(one) > np.real(other), one, other)
+
+    @staticmethod
+    def smaller(one: Any, other: Any) -> Any:
+        """Return the smaller of two values, by their real parts."""
+        return np.where(np.real(one) < np.real(other), one, other)
 
     @staticmethod
     def power(base: Any, exponent: Any) -> Any:
@@ -81,10 +101,10 @@ class Text:
         return Text(f"({_text(other)}-{self.text})")
 
     def __mul__(self, other: Any) -> Text:
-        return Text(f"({self.text}*{_text(other)})")
+        return self if _is_one(other) else Text(f"({self.text}*{_text(other)})")
 
     def __rmul__(self, other: Any) -> Text:
-        return Text(f"({_text(other)}*{self.text})")
+        return self if _is_one(other) else Text(f"({_text(other)}*{self.text})")
 
     def __truediv__(self, other: Any) -> Text:
         return Text(f"({self.text}/{_text(other)})")
@@ -94,6 +114,10 @@ class Text:
 
     def __neg__(self) -> Text:
         return Text(f"(-{self.text})")
+
+
+def _is_one(value: Any) -> bool:
+    return not isinstance(value, Text) and float(value) == 1.0
 
 
 def _text(value: Any) -> str:
@@ -137,9 +161,14 @@ class Lines:
         return Text(f"abs({_text(value)})")
 
     @staticmethod
-    def max0(value: Any) -> Text:
-        """Write the larger of ``value`` and 0."""
-        return Text(f"max({_text(value)},0)")
+    def larger(one: Any, other: Any) -> Text:
+        """Write the larger of two values."""
+        return Text(f"max({_text(one)},{_text(other)})")
+
+    @staticmethod
+    def smaller(one: Any, other: Any) -> Text:
+        """Write the smaller of two values."""
+        return Text(f"min({_text(one)},{_text(other)})")
 
     @staticmethod
     def power(base: Any, exponent: Any) -> Text:
@@ -163,9 +192,21 @@ class MilliAmps(NamedTuple):
 
 @dataclass(frozen=True)
 class GridConstants:
-    """Grid current: ``grid_perveance`` [A/V^1.5], ``grid_onset`` [V]."""
+    """Grid current.
+
+    Parameters
+    ----------
+    grid_perveance : float
+        Of grid and cathode as a diode, with nothing that pulls electrons through the grid [A/V^1.5].
+    grid_share : float
+        Part of that current which the grid still takes when the anode (in pentodes the screen) pulls, 0..1. It
+        falls further as the pull rises. Files without it are of before grid and anode shared.
+    grid_onset : float
+        Shift of the grid voltage [V], such that :data:`GRID_ONSET_CURRENT` flows at the published onset.
+    """
 
     grid_perveance: float = 0.0
+    grid_share: float = 1.0
     grid_onset: float = 0.0
 
 
@@ -192,7 +233,7 @@ class TriodeConstants(GridConstants):
         Contact potential in series with the grid [V].
     knee : float
         Anode voltage at which the current fails to reach all of the space current [V].
-    grid_perveance, grid_onset : float
+    grid_perveance, grid_share, grid_onset : float
         See :class:`GridConstants`.
     """
 
@@ -264,25 +305,37 @@ def positive(ops: Any, value: Any) -> Any:
 
 
 def softplus(ops: Any, value: Any) -> Any:
-    """Return ln(1 + exp(value)), written so that it can't overflow."""
-    return ops.max0(value) + ops.log(1.0 + ops.exp(-ops.abs(value)))
+    """Return ln(1 + exp(value)), never less than :data:`FLOOR`, in the fewest operations that can't overflow."""
+    return ops.larger(value, ops.log((1.0 + FLOOR) + ops.exp(ops.smaller(value, 80.0))))
 
 
 def _space_current(ops: Any, c: Any, pull: Any, grid: Any, width: Any, emission: Any, mu: Any) -> Any:
-    """Return the current of both cathode sections [mA] for a pull [V] referred to the anode or screen."""
+    """Return the current of both cathode sections [mA] for a pull [V] referred to the anode or screen.
+
+    No node divides anything, here or below: a simulator's first guess of a node is 0 V. And none holds a drive that
+    bends: linearised, it runs below zero, where powers mean nothing, before the iteration has come near.
+    """
     upper = ops.node("z1", (pull / (mu * c.mu) + (grid + c.contact)) / width)
-    lower = ops.node("z2", (pull / (mu * (c.mu / (1.0 + c.tail_drop))) + (grid + c.contact)) / width)
-    parts = (1.0 - c.tail_share) * ops.power(width * softplus(ops, upper) + DRIVE_FLOOR, c.exponent)
-    parts = parts + c.tail_share * ops.power(width * softplus(ops, lower) + DRIVE_FLOOR, c.exponent)
-    return (emission * (1e3 * c.perveance)) * parts
+    lower = ops.node("z2", upper + pull * (c.tail_drop / c.mu / mu) / width)
+    perveance = emission * (1e3 * c.perveance)
+    parts = (perveance * (1.0 - c.tail_share)) * ops.power(width * softplus(ops, upper), c.exponent)
+    return parts + (perveance * c.tail_share) * ops.power(width * softplus(ops, lower), c.exponent)
 
 
-def grid_current(ops: Any, c: Any, grid: Any) -> Any:
-    """Return the grid current [mA]."""
+def _grid_current(ops: Any, c: Any, grid: Any, pull: Any) -> tuple[Any, Any]:
+    """Return the grid current [mA] beside an anode's ``pull`` [V], and what of it the next electrode misses [mA]."""
     if not np.any(c.grid_perveance):
-        return 0.0 * grid
-    drive = GRID_WIDTH * softplus(ops, (grid + c.grid_onset) / GRID_WIDTH) + DRIVE_FLOOR
-    return (1e3 * c.grid_perveance) * ops.power(drive, 1.5)
+        return ops.node("ig", 0.0 * grid), 0.0
+    drive = GRID_WIDTH * softplus(ops, (grid + c.grid_onset) / GRID_WIDTH)
+    first = (1e3 * c.grid_perveance) * c.grid_share  # what flows at 1 V of drive with a strong pull
+    if isinstance(c, TriodeConstants):
+        lost = (1e3 * c.grid_perveance) * (1.0 - c.grid_share)
+        ig = ops.node("ig", ops.power(drive, 1.5) * (first + (lost * GRID_PULL) / (pull + GRID_PULL)))
+        # An anode that doesn't pull has nothing to lose.
+        return ig, (ig * ig / (ops.abs(ig) + first)) * (pull / (pull + TAKEN_PULL))
+    # A screen always pulls. Never more is taken than the space current, whatever the constants.
+    ig = ops.node("ig", ops.power(drive, 1.5) * first)
+    return ig, np.minimum(1.0, MOST_TAKEN * (1e3 * c.perveance) / first) * (ig * ig / (ops.abs(ig) + first))
 
 
 def triode(ops: Any, c: TriodeConstants, anode: Any, grid: Any, emission: Any, mu: Any) -> MilliAmps:
@@ -290,8 +343,8 @@ def triode(ops: Any, c: TriodeConstants, anode: Any, grid: Any, emission: Any, m
     pull = ops.node("va", positive(ops, anode))
     width = c.width + c.width_slope * pull if np.any(c.width_slope) else c.width
     current = _space_current(ops, c, pull, grid, width, emission, mu)
-    ia = ops.node("ia", current * (1.0 - ops.exp((-1.0 / c.knee) * pull)))
-    return MilliAmps(ia, ops.node("ig", grid_current(ops, c, grid)))
+    ig, taken = _grid_current(ops, c, grid, pull)
+    return MilliAmps(ops.node("ia", (current - taken) * (1.0 - ops.exp((-1.0 / c.knee) * pull))), ig)
 
 
 def pentode(ops: Any, c: PentodeConstants, anode: Any, grid: Any, screen: Any, emission: Any, mu: Any) -> MilliAmps:
@@ -300,7 +353,8 @@ def pentode(ops: Any, c: PentodeConstants, anode: Any, grid: Any, screen: Any, e
     vs = ops.node("vs", 1.0 + positive(ops, screen - 1.0))
     pull = vs + c.anode_reach * va
     width = c.width + c.width_slope * pull
-    ik = ops.node("ik", _space_current(ops, c, pull, grid, width, emission, mu))
+    ig, taken = _grid_current(ops, c, grid, None)
+    ik = ops.node("ik", _space_current(ops, c, pull, grid, width, emission, mu) - taken)
     # How far to cut-off the grid is: 0 at zero bias, 1 at cut-off, held within 0..1.5.
     bias = ops.node("bias", ((-c.mu) * (mu * grid)) / (ops.abs(vs) + 0.01))
     bias = ops.node("turn", 0.5 * (bias + ops.sqrt(bias * bias + 0.04)))
@@ -318,13 +372,13 @@ def pentode(ops: Any, c: PentodeConstants, anode: Any, grid: Any, screen: Any, e
     ia = ops.node("ia", ik * share * ops.exp((-1.0 / c.knee_sharpness) * softplus(ops, excess)))
     # A screen below its cathode takes nothing; from some ten volts up this factor is 1 to the last digit that counts.
     ig2 = ops.node("ig2", (ik - ia) * (1.0 - ops.exp((-1.0 / SCREEN_ONSET) * positive(ops, screen))))
-    return MilliAmps(ia, ops.node("ig", grid_current(ops, c, grid)), ig2)
+    return MilliAmps(ia, ig, ig2)
 
 
 def rectifier(ops: Any, c: RectifierConstants, anode: Any, emission: Any) -> Any:
     """Diode current [mA]: a power law that ends smoothly below zero."""
     drive = ops.node("z1", (anode + c.onset) / c.width)
-    drive = c.width * softplus(ops, drive) + DRIVE_FLOOR
+    drive = c.width * softplus(ops, drive)
     return ops.node("ia", (emission * (1e3 * c.perveance)) * ops.power(drive, c.exponent))
 
 
@@ -390,18 +444,12 @@ def netlist_lines(
     return ops.lines
 
 
-def grid_constants(onset: float = -0.5, current_at_1v: float = 0.5e-3) -> dict[str, float]:
-    """Return the grid constants for 0.3 uA at ``onset`` [V] and ``current_at_1v`` [A] at +1 V.
+def grid_onset_sum(kind: str, perveance: Any, share: Any) -> Any:
+    """Return the sum of the constant ``grid_onset`` and the grid voltage at :data:`GRID_ONSET_CURRENT` [V].
 
-    Solved in closed form by a secant on the onset; the perveance follows.
+    In closed form: the grid is then so far below its knee that the anode has its full pull.
     """
-    from scipy.optimize import brentq
-
-    def drive(grid: float, shift: float) -> float:
-        return float(GRID_WIDTH * softplus(Numeric, (grid + shift) / GRID_WIDTH) + DRIVE_FLOOR)
-
-    def error(shift: float) -> float:
-        return 1.5 * float(np.log(drive(1.0, shift) / drive(onset, shift))) - float(np.log(current_at_1v / 0.3e-6))
-
-    shift = float(brentq(error, -1.0, 3.0, xtol=1e-14))
-    return {"grid_perveance": current_at_1v / drive(1.0, shift) ** 1.5, "grid_onset": shift}
+    pulled = GRID_PULL / (GRID_PULL + GRID_ONSET_PULL) if kind == "triode" else 0.0
+    kept = perveance * (share + (1.0 - share) * pulled)
+    drive = (GRID_ONSET_CURRENT / kept) ** (2.0 / 3.0)
+    return GRID_WIDTH * np.log(np.expm1(drive / GRID_WIDTH))

@@ -73,7 +73,7 @@ def _head(path: Path, stamp: int) -> tuple[str, tuple[str, ...]]:
                 lines.append(line)
         head = tomllib.loads("".join(lines))
         return str(head.get("name", path.stem)), tuple(str(name) for name in head.get("designations", ()))
-    except (OSError, UnicodeDecodeError, tomllib.TOMLDecodeError, TypeError):
+    except (OSError, ValueError, RecursionError, TypeError):
         return path.stem, ()  # reading the whole file will say what is wrong with it
 
 

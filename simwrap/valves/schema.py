@@ -22,10 +22,18 @@ Known = Literal["seen", "memory", "measured", "computed"]
 Grade = Literal["high", "med", "low"]
 Use = Literal["calibrate", "check", "contradicts"]
 Kind = Literal["triode", "pentode", "rectifier"]
+#: Groups of published numbers that a law is held to.
+Group = Literal[
+    "sheet", "curve", "curve, low current", "cut-off", "mu", "screen", "grid current", "gain", "chart current",
+    "chart distortion", "zero-signal current", "maximum-signal current", "power", "output distortion", "drop",
+]  # fmt: skip
 Positive = Annotated[float, Gt(0)]
 NotNegative = Annotated[float, Ge(0)]
 
 _STRICT = {"extra": "forbid", "allow_inf_nan": False}
+
+#: Below this current [A] a point is a cut-off, printed as approximate.
+CUT_OFF = 20e-6
 
 #: From this line on a valve file is written by the fit; what stands above is by hand.
 FITTED_MARK = "# Fitted: everything below this line is written by `make models` (or `simwrap fit`)."
@@ -141,11 +149,17 @@ class Leakage:
 
 @dataclass(frozen=True)
 class GridOnset:
-    """Conditions that set the grid current: grid voltage for 0.3 uA, and the current at +1 V [A]."""
+    """Grid voltage ``onset`` [V] at which the grid of an average valve takes 0.3 uA, with its ``spread`` [V].
+
+    An assumption where no source is named; rows with grid current can move it by some spreads.
+    """
 
     __pydantic_config__ = _STRICT
-    onset: float = -0.5
-    current_at_1v: Positive = 0.5e-3
+    onset: Annotated[float, Ge(-3), Le(1)] = -0.5
+    spread: Positive = 0.12
+    source: str = ""
+    how_known: Known = "memory"
+    note: str = ""
 
 
 @dataclass(frozen=True)
@@ -179,7 +193,8 @@ class Point:
 
     ``connection`` is "normal", "triode-connected" or "drop" (rectifiers: ``anode_voltage`` is
     the drop). With ``cathode_resistor`` the voltages are to the cathode all the same.
-    ``screen_mu`` is the amplification factor between control grid and screen, mu(g2,g1).
+    ``screen_mu`` is the amplification factor between control grid and screen, mu(g2,g1). ``reading_error`` is
+    relative, and only given for currents and slopes read off a printed curve.
     """
 
     __pydantic_config__ = _STRICT
@@ -191,10 +206,12 @@ class Point:
     cathode_resistor: Positive | None = None
     anode_current: Positive | None = None
     screen_current: Positive | None = None
+    grid_current: Positive | None = None
     gm: Positive | None = None
     ra: Positive | None = None
     mu: Positive | None = None
     screen_mu: Positive | None = None
+    reading_error: Annotated[float, Gt(0), Le(1)] | None = None
     how_known: Known = "memory"
     grade: Grade = "med"
     use: Use = "calibrate"
@@ -284,13 +301,22 @@ class Window:
 
 
 @dataclass(frozen=True)
+class Goal:
+    """Largest median and worst error wanted (relative, or points of percent for distortion); None: none set."""
+
+    __pydantic_config__ = _STRICT
+    median: Positive | None = None
+    worst: Positive | None = None
+
+
+@dataclass(frozen=True)
 class Fitted:
     """How the constants came about, and the proof.
 
     ``errors`` holds one entry for each published number: row, quantity, published, law, error
-    (relative, or in points for distortions) and use. ``exchanged`` holds the same for rows that were
-    only checked when the halves changed places, ``left_out`` for each row when it was left out of
-    its own fit. ``undetermined`` names constants that come from the priors alone.
+    (relative, or in points for distortions), use, and the reading error of a curve. ``exchanged`` holds
+    the same for rows that were only checked when the halves changed places, ``left_out`` for each row
+    when it was left out of its own fit. ``undetermined`` names constants that come from the priors alone.
     """
 
     __pydantic_config__ = _STRICT
@@ -308,7 +334,8 @@ class Fitted:
 class Section:
     """One valve system: a file has one, or two of different kinds.
 
-    ``ratings_of`` holds, by designation, the ratings in which a designation differs from the file's name.
+    ``ratings_of`` holds, by designation, the ratings in which a designation differs from the file's name. ``goals``
+    are those of this type that differ from what is asked of any valve.
     """
 
     __pydantic_config__ = _STRICT
@@ -326,6 +353,7 @@ class Section:
     charts: tuple[Chart, ...] = ()
     outputs: tuple[OutputRow, ...] = ()
     windows: tuple[Window, ...] = ()
+    goals: Mapping[Group, Goal] = field(default_factory=dict)
     fitted: Fitted = field(default_factory=Fitted)
 
 
@@ -366,7 +394,12 @@ _RANGES: dict[str, tuple[tuple[str, ...], Callable[[float], bool]]] = {
         lambda value: value >= 0,
     ),
     "0 or above and below 1": (("tail_share",), lambda value: 0 <= value < 1),
+    "above 0 and at most 1": (("grid_share",), lambda value: 0 < value <= 1),
 }  # fmt: skip
+
+
+#: Constants that a file may lack: the law's default then stands.
+_OPTIONAL = {"grid_share"}
 
 
 @functools.cache
@@ -408,7 +441,7 @@ def _other_problems(data: Mapping[str, Any], *, fitted: bool) -> list[str]:
         names, constants = set(_readable(kind)), _mapping(section.get("constants"))
         if unknown := sorted(set(constants) - names):
             problems.append(f"{kind}.constants: unknown {', '.join(unknown)}; known: {', '.join(sorted(names))}")
-        if fitted and (missing := sorted(names - set(constants))):
+        if fitted and (missing := sorted(names - set(constants) - _OPTIONAL)):
             problems.append(f"{kind}.constants: missing {', '.join(missing)}; `simwrap fit` writes them")
         problems += [
             f"{kind}.constants: {fault}"
@@ -487,6 +520,6 @@ def read(path: Path, *, fitted: bool = True) -> ValveFile:
     """Read and check one valve file; see :func:`check` for errors."""
     try:
         data = tomllib.loads(path.read_text(encoding="utf-8"))
-    except (OSError, UnicodeDecodeError, tomllib.TOMLDecodeError) as failure:
+    except (OSError, ValueError, RecursionError) as failure:  # ValueError: TOML, its encoding, numbers too long
         raise FileProblemsError(path, [f"can't be read as TOML: {failure}"]) from None
     return check(data, path, fitted=fitted)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
+from importlib import import_module
 from pathlib import Path
 from typing import Any, NamedTuple
 
@@ -11,12 +12,16 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from simwrap.errors import InputError
+from simwrap.tables import html_table
 from simwrap.valves import laws
 from simwrap.valves.schema import (
     Base,
     Capacitances,
     Chart,
     Fitted,
+    Goal,
+    GridOnset,
+    Group,
     Heater,
     Kind,
     Leakage,
@@ -98,6 +103,8 @@ class Valve:
     charts: tuple[Chart, ...]
     outputs: tuple[OutputRow, ...]
     windows: tuple[Window, ...]
+    grid_onset: GridOnset
+    goals: Mapping[Group, Goal]
     fitted: Fitted
     trust: str
     path: Path | None
@@ -130,6 +137,8 @@ class Valve:
             charts=section.charts,
             outputs=section.outputs,
             windows=section.windows,
+            grid_onset=section.grid,
+            goals=section.goals,
             fitted=section.fitted,
             trust=section.fitted.trust or record.trust,
             path=path,
@@ -144,6 +153,14 @@ class Valve:
     def __repr__(self) -> str:
         words = f"{self.kind} section" if self.kind_matters else self.kind
         return f"<{self.name}, {words}: {self.summary}; simwrap.valves.facts() has all>"
+
+    def _repr_html_(self) -> str:
+        """Return what `simwrap show` prints, the proof folded away."""
+        tables = import_module("simwrap.valves").facts(self)  # by name: what tells of valves stands above them
+        first, *others = (html_table(table.title, table.head, table.rows) for table in tables)
+        ratings, *proof = others or [""]
+        folded = "".join(proof)
+        return f"{first}{ratings}<details><summary>conditions, proof and sources</summary>{folded}</details>"
 
     def currents(
         self,
@@ -306,20 +323,17 @@ class Valve:
         list of str
             Lower-case lines with plain numbers.
         """
-        lines: list[str] = []
-
-        def factor(name: str, value: object) -> Any:
-            if value is None:
-                return 1.0
-            node = f"n_{instance}_{name}"
-            lines.append(f"v_{instance}_{name} {node} 0 dc {_number(value)}")
-            return laws.Text(f"v({node})")
-
         if self.kind == "pentode" and screen is None:
             raise InputError(f"{self.name} as {instance}: a pentode needs a screen node")
         if self.kind != "rectifier" and grid is None:
             raise InputError(f"{self.name} as {instance}: a {self.kind} needs a grid node")
-        emission_factor, mu_factor = factor("emission", emission), factor("mu", mu)
+        lines: list[str] = []
+        factors: dict[str, Any] = {"emission": 1.0, "mu": 1.0}
+        for name, value in (("emission", emission), ("mu", mu)):
+            if value is not None:
+                node = f"n_{instance}_{name}"
+                lines.append(f"v_{instance}_{name} {node} 0 dc {_number(value)}")
+                factors[name] = laws.Text(f"v({node})")
         noisy = noise_resistance is not None and self.kind != "rectifier"
         if noisy:
             lines.append(f"r_{instance}_noise n_{instance}_noise 0 {_number(noise_resistance)}")
@@ -331,8 +345,7 @@ class Valve:
             cathode=cathode,
             grid=None if self.kind == "rectifier" else grid,
             screen=screen if self.kind == "pentode" else None,
-            emission=emission_factor,
-            mu=mu_factor,
+            **factors,
             noisy=noisy,
         )
         if partition_resistance is not None and self.kind == "pentode":
@@ -341,20 +354,32 @@ class Valve:
             lines.append(f"i_{instance}_partition 0 {node} dc 0 ac 0")
             lines.append(f"g_{instance}_partition {screen} {anode} {node} 0 {PARTITION_SLOPE!r}")
         if heater_leakage:
-            node, leak = f"n_{instance}_heater", self.leakage
-            lines.append(f"v_{instance}_heater {node} 0 dc 0 ac 0")
-            lines.append(f"r_{instance}_leakage {node} {cathode} {leak.heater_cathode_resistance!r}")
-            if leak.heater_cathode_capacitance > 0:
-                lines.append(f"c_{instance}_leakage {node} {cathode} {leak.heater_cathode_capacitance!r}")
+            lines += self._leakage_lines(instance, cathode)
         if self.kind != "rectifier":
-            for name, one, other, value in (
-                ("ga", grid, anode, self.capacitances.grid_anode),
-                ("gk", grid, cathode, self.capacitances.grid_cathode),
-                ("ak", anode, cathode, self.capacitances.anode_cathode),
-            ):
-                if value > 0 and one != other:
-                    lines.append(f"c_{instance}_{name} {one} {other} {value!r}")
+            lines += self._capacitance_lines(instance, grid, anode, cathode)
         return lines
+
+    def _leakage_lines(self, instance: str, cathode: str) -> list[str]:
+        node, leak = f"n_{instance}_heater", self.leakage
+        lines = [
+            f"v_{instance}_heater {node} 0 dc 0 ac 0",
+            f"r_{instance}_leakage {node} {cathode} {leak.heater_cathode_resistance!r}",
+        ]
+        if leak.heater_cathode_capacitance > 0:
+            lines.append(f"c_{instance}_leakage {node} {cathode} {leak.heater_cathode_capacitance!r}")
+        return lines
+
+    def _capacitance_lines(self, instance: str, grid: str | None, anode: str, cathode: str) -> list[str]:
+        between = (
+            ("ga", grid, anode, self.capacitances.grid_anode),
+            ("gk", grid, cathode, self.capacitances.grid_cathode),
+            ("ak", anode, cathode, self.capacitances.anode_cathode),
+        )
+        return [
+            f"c_{instance}_{name} {one} {other} {value!r}"
+            for name, one, other, value in between
+            if value > 0 and one != other
+        ]
 
 
 def _number(value: object) -> str:

@@ -229,7 +229,7 @@ def test_motorboating_through_the_supply_is_named(tmp_path):
 def test_a_supply_without_a_bleeder_is_over():
     bare = design().supply.replace(bleeder=0)
     found = audit(replace(design(), supply=bare, parts=Fitted()), quick=True)
-    assert any("Nothing discharges the supply" in verdict.text for verdict in found.verdicts)
+    assert any("Nothing discharges " in verdict.text for verdict in found.verdicts)
 
 
 def test_a_source_that_is_too_weak_or_too_strong_is_told(tmp_path):

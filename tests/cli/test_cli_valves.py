@@ -133,9 +133,11 @@ def test_sections_and_rectifiers_can_be_asked_for(capsys):
     assert json.loads(out)["points"][0]["anode_current"] == pytest.approx(0.225, rel=0.01)
     code, out, _ = run(capsys, "show", "ECL82", "--kind", "pentode", "--json")
     assert code == 0
-    assert json.loads(out)["ECL82"]["kind"] == "pentode"
+    assert json.loads(out)["kind"] == "pentode"
     code, out, _ = run(capsys, "list", "valves", "--json")
-    assert {"valve": "ECL82", "kind": "triode and pentode", "also known as": "6BM8"} in json.loads(out)
+    (listed,) = [entry for entry in json.loads(out)["valves"] if entry["valve"] == "ECL82"]
+    assert listed["kinds"] == ["triode", "pentode"]
+    assert listed["designations"] == ["6BM8"]
 
 
 @pytest.mark.parametrize(

@@ -11,7 +11,8 @@ from matplotlib.figure import Figure
 from picture_rules import assert_apart, assert_readable, covered, curve_names
 
 from simwrap.plots.labels import legend_across, legend_below, name_curves
-from simwrap.valves import contact_sheet, curves_figure, get_valve, valve_names
+from simwrap.plots.valve_curves import contact_sheet, curves_figure
+from simwrap.valves import get_valve, valve_names
 
 X = np.linspace(0.0, 100.0, 201)
 

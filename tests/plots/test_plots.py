@@ -162,7 +162,7 @@ RESULTS = {
             output_curve=(("share",), np.array([310.0, 290.0]), "V"),
             ripple_curve=(("share",), np.array([1.0, 2.0]), "V"),
         ),
-        {"load current [mA]", "output [V]", "ripple, peak to peak [V]"},
+        {"load current [mA]", "output [V]", "ripple, peak to peak [mV]"},
     ),
     "recovery": (wave, {"time [ms]", "output [V]"}),
     "square_wave": (wave, {"time [ms]", "output [V]"}),

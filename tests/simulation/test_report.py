@@ -2,15 +2,22 @@
 
 from __future__ import annotations
 
+import html
+
+import pytest
+
 import simwrap
-from simwrap.simulation.report import marked, tables, values_line
+from simwrap.simulation.report import cautions, marked, sweep_tables, tables, values_line
+from simwrap.tables import text_table
 
 
 def test_warnings_come_first_and_are_marked():
     hot = simwrap.stage("push_pull_output", cathode_resistor="120 ohm", supply="380 V", screen_supply="310 V")
     found = simwrap.measure(hot, ["bias"])
-    first, second, *_ = tables(found)
+    checked, first, second, *_ = tables(found)
     marks = [row[0] for row in first.rows]
+    assert checked.caption.startswith(f"12 limits checked: {marks.count('OVER')} OVER")
+    assert checked.caption.endswith("2 have no published rating")
     assert marks[0] == "OVER"
     assert marks == sorted(marks, key=["OVER", "near", "note"].index)
     assert [row[0] for row in second.rows] == ["v1", "v2"]
@@ -19,15 +26,82 @@ def test_warnings_come_first_and_are_marked():
 def test_details_are_left_out_until_they_are_asked_for():
     found = simwrap.measure(simwrap.stage("triode_gain"), ["bias", "response"])
     brief, whole = (list(tables(found, details=details)) for details in (False, True))
-    assert not any("measured under" in table.caption for table in brief)
+    assert not any("measured under" in table.caption or table.caption == "voltages to ground" for table in brief)
     assert any("measured under" in table.caption for table in whole)
-    response = next(table for table in brief if table.caption == "response")
-    assert len(response.rows) == 3
+    assert [row[0] for row in brief[-1].rows] == ["response", "", ""]
     assert len(next(table for table in whole if table.caption == "response").rows) > 3
     # What no meter shows is zero.
-    nodes = dict(next(table for table in brief if table.caption == "voltages to ground").rows)
-    assert nodes["n_grid"] == "0 V"
+    nodes = dict(next(table for table in whole if table.caption == "voltages to ground").rows)
+    assert nodes["n_grid"] == "0.0"
     assert "<details>" in found._repr_html_()
+
+
+def test_valves_stand_in_a_row_each_with_one_unit_a_column():
+    found = simwrap.measure(simwrap.stage("triode_gain"), ["bias"])
+    table = next(table for table in tables(found) if table.caption.startswith("quiescent"))
+    units = [head.rpartition("\n")[2] for head in table.head[2:]]
+    assert units == ["V", "V", "V", "mA", "mW", "%"]
+    ((_, kind, anode, grid, cathode, current, watts, share),) = table.rows
+    valve = found.bias.valves.v1
+    assert kind == "12AX7"
+    assert float(anode) == pytest.approx(valve.anode_voltage, rel=1e-3)
+    assert float(grid) == pytest.approx(valve.grid_voltage, rel=1e-3)
+    # The grid is at ground, so its bias is what the cathode stands above it.
+    assert float(cathode) == pytest.approx(-valve.grid_voltage, rel=1e-3)
+    # P = U I, 1 W allowed (RCA 12AX7 sheet).
+    assert float(watts) == pytest.approx(float(anode) * float(current), rel=2e-3)
+    assert float(share) == pytest.approx(float(watts) / 1000 * 100, rel=2e-3)
+
+
+def test_only_values_that_matter_with_the_choices_made_are_told():
+    found = simwrap.measure(simwrap.stage("push_pull_output"), ["bias"])
+    line = values_line(found)
+    assert "Vg2b 285 V" in line  # the screens' supply, in pentode connection
+    assert " x 0.43" not in line  # the tap of ultra-linear connection
+    assert "Vg1" not in line  # fixed bias
+    assert "drive" not in line
+    tapped = simwrap.measure(simwrap.stage("push_pull_output", connection="ultra_linear", bias="fixed"), ["bias"])
+    line = values_line(tapped)
+    assert "x 0.43" in line
+    assert "Vg1 -20 V" in line
+    assert "Rk" not in line
+
+
+def test_dangers_are_told_with_the_figures():
+    supply = simwrap.measure(simwrap.stage("supply"), {"supply": {"starting": 0.05}})
+    (words,) = cautions(supply)
+    for word in ("Bleeders fail open", "warm up", "isolation transformer", "voltage ratings"):
+        assert word in words
+    assert words in html.unescape(supply._repr_html_())
+    assert cautions(simwrap.measure(simwrap.stage("triode_gain"), ["bias"])) == []
+
+
+def test_a_sweep_has_a_row_a_point_and_fits_the_line():
+    stage = simwrap.stage("triode_gain")
+    data = simwrap.sweep(stage, {"cathode_resistor": ["820", "1k", "1k5"]}, ["bias", "response", "headroom"])
+    for width in (60, 100):
+        found = list(sweep_tables(data, width=width))
+        assert len(found) == {60: 2, 100: 1}[width]
+        for table in found:
+            assert len(table.rows) == 3
+            lines = text_table("", table.head, table.rows).splitlines()
+            assert max(map(len, lines)) <= width
+            assert [row[0] for row in table.rows] == ["0.82", "1.00", "1.50"]
+            assert table.head[0].endswith("kΩ")
+    brief, whole = ({head.replace("\n", " ") for table in sweep_tables(data, details=details) for head in table.head}
+                    for details in (False, True))  # fmt: skip
+    assert "anode current mA" in brief
+    assert not any("grid current" in head for head in brief)
+    assert brief < whole
+    assert any("grid current" in head for head in whole)
+
+
+def test_points_of_a_sweep_are_marked():
+    stage = simwrap.stage("triode_gain", valve="12AU7", cathode_resistor="100", anode_resistor="10k")
+    data = simwrap.sweep(stage, {"supply": [150, 450]}, ["bias"])
+    (table,) = sweep_tables(data)
+    assert table.rows[1][-1] == "OVER"
+    assert "exceeds" in str(data["warnings"].values[1])
 
 
 def test_values_stand_once_and_only_where_a_part_is_there():

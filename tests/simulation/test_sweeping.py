@@ -87,7 +87,7 @@ def test_one_netlist_serves_a_whole_table(monkeypatch: pytest.MonkeyPatch) -> No
     monkeypatch.setattr(render, "_render", lambda *given: rendered.append(given[2]) or whole(*given))
     simwrap.sweep(STAGE, {"cathode_resistor": np.linspace(1e3, 2e3, 10), "supply": np.linspace(200, 300, 10)}, ["bias"])
     # Two for the blocks, the others for the first point's hash.
-    assert sorted(rendered)[-2:] == [16, 84]
+    assert sorted(rendered)[-2:] == [4, 96]
     assert sorted(rendered)[:-2] == [1] * (len(rendered) - 2)
     assert len(rendered) <= 5
 
@@ -121,7 +121,8 @@ def test_a_failed_point_is_nan_with_its_reason(monkeypatch: pytest.MonkeyPatch, 
     monkeypatch.setattr(evaluate.engines, "run", _Failing(evaluate.engines.run))
     data = simwrap.sweep(STAGE, {"cathode_resistor": np.linspace(1e3, 2e3, 10)}, ["bias", "response"])
     failed = (data["status"] == "did not converge").values
-    assert failed.tolist() == [True, False, False, False, False] * 2
+    # Every fifth point of a block; the first block has four.
+    assert failed.tolist() == [True, False, False, False] + [True, False, False, False, False, True]
     for name in ("bias.valves.v1.anode_current", "response.gain", "response.low_corner"):
         assert np.isnan(data[name].values).tolist() == failed.tolist()
     # The reasons live through a file.
@@ -212,6 +213,18 @@ def test_progress_is_told_and_ends_at_the_last_point() -> None:
     assert [done for done, _ in told] == sorted(done for done, _ in told)
 
 
+def test_progress_moves_inside_a_block_of_slow_points() -> None:
+    told: list[int] = []
+    simwrap.sweep(
+        STAGE, {"cathode_resistor": np.linspace(1e3, 2e3, 14)}, {"headroom": {"levels": 18}},
+        progress=lambda done, _: told.append(done),
+    )  # fmt: skip
+    assert told == sorted(set(told))  # never back, never the same twice
+    assert told[-1] == 14
+    # A first block of 4 points, a second one of 10: told in between too.
+    assert any(4 < done < 14 for done in told)
+
+
 @pytest.mark.ngspice
 def test_the_spot_check_notes_the_disagreement() -> None:
     data = simwrap.sweep(
@@ -269,7 +282,7 @@ def test_blocks_do_not_depend_on_the_clock(monkeypatch: pytest.MonkeyPatch) -> N
 
     monkeypatch.setattr(evaluate.engines, "run", watching)
     simwrap.sweep(STAGE, {"cathode_resistor": np.linspace(1e3, 2e3, 1100)}, ["bias"], spot_check=0)
-    assert sizes == [16, 1024, 60]
+    assert sizes == [4, 1024, 72]
     sizes.clear()
     monkeypatch.setattr(sweep, "FIRST_BLOCK", 2)
     monkeypatch.setattr(sweep, "SLOW_BLOCK", 3)

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from hypothesis import given
@@ -10,10 +12,16 @@ from published_rows import SECTIONS
 
 from simwrap.errors import InputError
 from simwrap.valves import get_valve
-from simwrap.valves.laws import GRID_WIDTH, grid_constants
+from simwrap.valves.laws import (
+    GRID_ONSET_CURRENT,
+    GRID_ONSET_PULL,
+    TriodeConstants,
+    evaluate,
+    grid_onset_sum,
+)
 
 GRIDDED = [section for section in SECTIONS if section[1] != "rectifier"]
-POWER = {"EL84", "EL34", "6V6GT", "6L6GC", "KT88", "6550", "2A3", "300B", "ECL82", "ECL86", "6SN7GTB"}
+POWER = {"EL84", "EL34", "6V6GT", "6L6GC", "KT66", "KT88", "6550", "2A3", "300B", "ECL82", "ECL86", "6SN7GTB"}
 
 
 @pytest.mark.parametrize(("name", "kind"), GRIDDED)
@@ -91,17 +99,34 @@ def test_rectifiers_finite_and_rising(name: str, kind: str) -> None:
     assert valve.currents(60.0).anode > 0.1
 
 
-def test_grid_current_meets_its_conditions() -> None:
-    """0.3 uA at the onset and the stated current at +1 V, by construction."""
-    for onset, at_1v in ((-0.5, 0.5e-3), (-0.9, 0.5e-3), (-1.3, 2e-3)):
-        found = grid_constants(onset, at_1v)
+@pytest.mark.parametrize("onset", [-0.4, -0.6, -0.9, -1.3])
+def test_grid_current_at_its_onset(onset: float) -> None:
+    """0.3 uA at the onset by construction, with an anode that pulls as at 250 V."""
+    for perveance, share in ((0.3e-3, 0.3), (1e-3, 0.55), (4e-3, 0.9)):
+        constants = TriodeConstants(
+            grid_perveance=perveance, grid_share=share, perveance=1e-3, mu=20.0,
+            grid_onset=float(grid_onset_sum("triode", perveance, share)) - onset,
+        )  # fmt: skip
+        found = evaluate(constants, GRID_ONSET_PULL, onset, 0.0, 1.0, 1.0).grid
+        assert 1e-3 * float(found) == pytest.approx(GRID_ONSET_CURRENT, rel=1e-3)
 
-        def current(grid: float, found: dict[str, float] = found) -> float:
-            drive = GRID_WIDTH * np.logaddexp(0.0, (grid + found["grid_onset"]) / GRID_WIDTH)
-            return float(found["grid_perveance"] * drive**1.5)
 
-        assert current(onset) == pytest.approx(0.3e-6, rel=1e-6)
-        assert current(1.0) == pytest.approx(at_1v, rel=1e-9)
+def test_grid_current_limits() -> None:
+    """Without anode voltage a diode law of 3/2 power; high above, its share; the sum then stays the space current."""
+    constants = TriodeConstants(grid_perveance=1e-3, grid_share=0.25, grid_onset=0.0, perveance=1.25e-3, mu=20.0)
+
+    def grid(anode: float, voltage: float) -> float:
+        return 1e-3 * float(evaluate(constants, anode, voltage, 0.0, 1.0, 1.0).grid)
+
+    for voltage in (2.0, 8.0, 30.0):
+        assert grid(0.0, voltage) == pytest.approx(1e-3 * voltage**1.5, rel=5e-3)
+        assert grid(20.0, voltage) == pytest.approx(0.625e-3 * voltage**1.5, rel=5e-3)
+        assert grid(1e5, voltage) == pytest.approx(0.25e-3 * voltage**1.5, rel=5e-3)
+    without = replace(constants, grid_perveance=0.0)
+    for anode, voltage in ((200.0, 5.0), (300.0, 15.0)):
+        flow, free = evaluate(constants, anode, voltage, 0, 1.0, 1.0), evaluate(without, anode, voltage, 0, 1.0, 1.0)
+        assert float(flow.anode + flow.grid) == pytest.approx(float(free.anode), rel=0.04)
+        assert float(flow.anode) < 0.98 * float(free.anode)
 
 
 def test_cathode_current_is_the_sum() -> None:

@@ -21,7 +21,9 @@ def draw(reader: Reader) -> Figure:
         raise InputError("plot: power was measured without its curve; measure it with levels above 0")
     figure = new_figure(10.0, 7.0)
     (power, distortion), (current, dissipation) = figure.subplots(2, 2)
-    single = len(reader.labels) == 1
+    single, several = len(reader.labels) == 1, len(reader.paths("valves.", ".grid_drive")) > 1
+    drive_words = f"drive at {'each' if several else 'the'} grid, r.m.s."
+    of_all = " of all valves" if several else ""
     for point, label, style in chosen_points(reader):
         drive, watts = reader["drive_in"][point], reader["power_curve"][point]
         curve(power, drive, watts, label=label, **style)
@@ -31,12 +33,13 @@ def draw(reader: Reader) -> Figure:
             curve(dissipation, drive, _largest(reader, point), **style)
     if single:
         _one_point(reader, power, distortion, current, dissipation)
-    power.set(xlabel=label_of("drive at each grid, r.m.s.", "V"), ylabel=label_of("output power", "W"))
+    power.set(xlabel=label_of(drive_words, "V"), ylabel=label_of("output power", "W"))
     distortion.set(xlabel=label_of("output power", "W"), ylabel=label_of("distortion", "%"))
-    current.set(xlabel=label_of("drive at each grid, r.m.s.", "V"))
-    current.set_ylabel(label_of("current of all valves" if single else "anode current of all valves", "mA"))
-    dissipation.set(xlabel=label_of("drive at each grid, r.m.s.", "V"))
-    dissipation.set_ylabel(label_of(f"{'dissipation' if single else 'anode dissipation'} of the hottest valve", "W"))
+    current.set(xlabel=label_of(drive_words, "V"))
+    current.set_ylabel(label_of(f"{'current' if single else 'anode current'}{of_all}", "mA"))
+    dissipation.set(xlabel=label_of(drive_words, "V"))
+    hottest = " of the hottest valve" if several else ""
+    dissipation.set_ylabel(label_of(f"{'dissipation' if single else 'anode dissipation'}{hottest}", "W"))
     for axes in (power, current, dissipation):
         axes.set_ylim(bottom=0)
         axes.set_xlim(left=0)

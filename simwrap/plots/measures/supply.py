@@ -17,9 +17,9 @@ def draw(reader: Reader) -> Figure:
     for point, label, style in chosen_points(reader):
         load = 1e3 * reader["load"][point]
         upper.plot(load, reader["output_curve"][point], marker="o", markersize=4, label=label, **style)
-        lower.plot(load, reader["ripple_curve"][point], marker="o", markersize=4, **style)
+        lower.plot(load, 1e3 * reader["ripple_curve"][point], marker="o", markersize=4, **style)
     upper.set_ylabel(label_of("output", "V"))
-    lower.set_ylabel(label_of("ripple, peak to peak", "V"))
+    lower.set_ylabel(label_of("ripple, peak to peak", "mV"))
     lower.set_ylim(bottom=0)
     lower.set_xlabel(label_of("load current", "mA"))
     keep_span(upper, 1.0)

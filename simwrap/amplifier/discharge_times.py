@@ -25,6 +25,8 @@ DISCHARGED = 60.0
 SERIES, LOADED = "E12", 0.5
 #: From this capacitance to ground on a capacitor is a reservoir, across which a bleeder belongs [F].
 RESERVOIR = 1e-6
+#: A time that only the netlist's own huge resistances bound is for ever [s].
+_FOR_EVER = 1e7
 #: Part of a voltage with which a place follows one capacitor's.
 _FOLLOWS = 0.99
 
@@ -175,6 +177,7 @@ def _times(parts: Mapping[str, Part], big: Mapping[str, Part], start: float) -> 
     inner = np.linalg.solve(matrix[np.ix_(others, others)], matrix[np.ix_(others, kept)])
     reduced = matrix[np.ix_(kept, kept)] - matrix[np.ix_(kept, others)] @ inner
     times = time_above(held[kept][None], reduced[None], np.array([start]), DISCHARGED)[0]
+    times = np.where(times > _FOR_EVER, np.inf, times)
     found = {nodes[number]: float(time) for number, time in zip(kept, times, strict=True)}
     for number, weights in zip(others, -inner, strict=True):
         strongest = int(np.argmax(weights))

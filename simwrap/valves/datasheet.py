@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
-from dataclasses import asdict, dataclass, fields
-from math import isfinite
+from collections.abc import Mapping
+from dataclasses import dataclass, fields
+from statistics import median
+from typing import Any
 
-from simwrap.fitting.accuracy import ACCURACY_HEAD, accuracy_rows, contradictions
-from simwrap.fitting.fit import FitResult
 from simwrap.units import quantity
+from simwrap.valves.accuracy import ACCURACY_HEAD, accuracy_rows, contradictions, grid_current_words
+from simwrap.valves.conditions import CONDITIONS_HEAD, CONDITIONS_TITLE, condition_rows
 from simwrap.valves.valve import Valve
 
 _WORDS = {
@@ -34,13 +36,16 @@ class Table:
     rows: tuple[tuple[str, ...], ...]
 
 
-def _unit(name: str) -> str:
+def unit_of_quantity(name: str) -> str:
+    """Return the SI unit of a published quantity by its name, "" for a ratio, "%" for a distortion."""
+    if name == "distortion":
+        return "%"
     for word, unit in (("voltage", "V"), ("current", "A"), ("dissipation", "W"), ("leak", "ohm"), ("resistance", "ohm"),
                        ("reservoir", "F"), ("capacitance", "F"), ("power", "W"), ("gm", "S"),
                        ("cut_off", "V")):  # fmt: skip
         if word in name:
             return unit
-    return ""
+    return {"ra": "ohm", "drop": "V", "output": "V"}.get(name, "")
 
 
 def _ratings(valve: Valve) -> list[tuple[str, ...]]:
@@ -56,7 +61,7 @@ def _ratings(valve: Valve) -> list[tuple[str, ...]]:
         end = ", largest" if field.name.endswith("_max") else ", smallest" if field.name.endswith("_min") else ""
         text = str(value)
         if not isinstance(value, str):
-            text = quantity.render(float(value), _unit(field.name))
+            text = quantity.render(float(value), unit_of_quantity(field.name))
         elif field.name == "source":
             text = valve.sources.get(value, value)
         rows.append((words + end, text))
@@ -87,7 +92,7 @@ def _noise(valve: Valve) -> list[tuple[str, ...]]:
         note = valve.leakage.note or _ASSUMED
         rows += [
             (name.replace("_", " ").replace("heater cathode", "heater to cathode"),
-             quantity.render(getattr(valve.leakage, name), _unit(name)), note)
+             quantity.render(getattr(valve.leakage, name), unit_of_quantity(name)), note)
             for name in ("heater_cathode_resistance", "heater_cathode_capacitance")
         ]  # fmt: skip
     return rows
@@ -103,8 +108,8 @@ def _windows(valve: Valve) -> tuple[str, list[tuple[str, ...]]]:
         (
             window.quantity.replace("_", " "),
             window.conditions,
-            "-" if window.low is None else quantity.render(window.low, _unit(window.quantity)),
-            "-" if window.high is None else quantity.render(window.high, _unit(window.quantity)),
+            "-" if window.low is None else quantity.render(window.low, unit_of_quantity(window.quantity)),
+            "-" if window.high is None else quantity.render(window.high, unit_of_quantity(window.quantity)),
             f"{valve.sources.get(window.source, window.source)} ({window.how_known}, {window.grade})",
         )
         for window in valve.windows
@@ -112,7 +117,7 @@ def _windows(valve: Valve) -> tuple[str, list[tuple[str, ...]]]:
 
 
 def _about(valve: Valve) -> list[tuple[str, ...]]:
-    rows: list[tuple[str, ...]] = [("what", valve.summary), ("kind", valve.kind)]
+    rows: list[tuple[str, ...]] = [("kind", valve.kind)]
     if valve.designations:
         rows.append(("also known as", ", ".join(valve.designations)))
     if valve.heater:
@@ -123,9 +128,25 @@ def _about(valve: Valve) -> list[tuple[str, ...]]:
         pins = "; ".join(f"{pin} {what}" for pin, what in valve.base.pins.items())
         rows.append(("base", f"{valve.base.name} ({valve.base.how_known})" + (f": {pins}" if pins else "")))
     if valve.name != valve.type_name:
-        rows.append(("law", f"that of the {valve.type_name}; the ratings are the {valve.name}'s own"))
-    rows.append(("trust", valve.trust))
+        rows.append(("model", f"that of the {valve.type_name}; the ratings are the {valve.name}'s own"))
+    if words := grid_current_words(valve):
+        rows.append(("grid current", words))
     return rows
+
+
+def verdict(valve: Valve) -> str:
+    """Return in one sentence how true a valve's model is to what was published."""
+    errors = [abs(entry["error"]) for entry in valve.fitted.errors
+              if entry["quantity"] != "distortion" and entry["use"] != "contradicts"]  # fmt: skip
+    if not errors:
+        return "no published number was there to hold the model to"
+    words = f"the model is within {100 * median(errors):.2g} % of half of {len(errors)} published numbers"
+    words += f", {100 * max(errors):.2g} % off at worst"
+    checked = [abs(entry["error"]) for entry in valve.fitted.errors
+               if entry["quantity"] != "distortion" and entry["use"] == "check"]  # fmt: skip
+    if checked:
+        return f"{words}; {len(checked)} of them had no part in the fit ({100 * median(checked):.2g} % at the median)"
+    return f"{words}; all of them had a part in the fit"
 
 
 def facts(valve: Valve) -> list[Table]:
@@ -148,7 +169,7 @@ def facts(valve: Valve) -> list[Table]:
     ]
     proof: list[tuple[str, ...]] = [
         (
-            entry["label"], entry["quantity"].replace("_", " "), f"{entry['published']:.4g}", f"{entry['law']:.4g}",
+            entry["label"], entry["quantity"].replace("_", " "), *_both(entry),
             f"{entry['error']:+.2f} points" if entry["quantity"] == "distortion" else f"{100 * entry['error']:+.1f} %",
             entry["use"], _known(valve, entry["row"]),
         )
@@ -156,13 +177,16 @@ def facts(valve: Valve) -> list[Table]:
     ]  # fmt: skip
     spread, windows = _windows(valve)
     tables: list[tuple[str, tuple[str, ...], list[tuple[str, ...]]]] = [
-        (valve.name, ("", ""), _about(valve)),
+        (f"{valve.name}: {valve.summary}; {verdict(valve)}", ("", ""), _about(valve)),
         ("ratings", ("rating", "value"), _ratings(valve)),
+        (CONDITIONS_TITLE, CONDITIONS_HEAD, condition_rows(valve)),
         ("capacitances", ("between", "value"), capacitances),
         ("noise and leakage", ("what", "value", "note"), _noise(valve)),
         ("accuracy, median / worst (how many)", tuple(ACCURACY_HEAD), [tuple(row) for row in accuracy_rows(valve)]),
-        ("published numbers beside the law", ("where", "quantity", "published", "law", "error", "use", "known"), proof),
-        ("rows that contradict others", ("number", "published", "law", "error", "why"),
+        ("how far to trust it", ("",), [(valve.trust,)]),
+        ("published numbers beside the model", ("where", "quantity", "published", "model", "error", "use", "known"),
+         proof),
+        ("rows that contradict others", ("number", "published", "model", "error", "why"),
          [tuple(row) for row in contradictions(valve)]),
         (spread, ("quantity", "at", "from", "to", "source"), windows),
         ("sources", ("key", "source"), list(valve.sources.items())),
@@ -170,52 +194,14 @@ def facts(valve: Valve) -> list[Table]:
     return [Table(title, head, tuple(rows)) for title, head, rows in tables if rows]
 
 
+def _both(entry: Mapping[str, Any]) -> tuple[str, ...]:
+    """Return the published and the modelled number, with their unit."""
+    unit = unit_of_quantity(entry["quantity"])
+    return tuple(quantity.render(float(entry[key]), unit) for key in ("published", "law"))
+
+
 def _known(valve: Valve, row: str) -> str:
     """Return "source, how known, grade" of a row such as "points[3]"."""
     part, _, rest = row.partition("[")
     found = getattr(valve, part)[int(rest.rstrip("]"))]
     return f"{found.source}, {found.how_known}, {found.grade}"
-
-
-def fit_tables(result: FitResult) -> list[Table]:
-    """Return what a fit found, as tables: every number beside the law, and how well each constant is determined.
-
-    Parameters
-    ----------
-    result : FitResult
-        Of :func:`simwrap.valves.fit_file`.
-    """
-    residuals = [
-        (
-            r.number.label,
-            r.number.quantity.replace("_", " "),
-            f"{r.number.published:.4g}",
-            f"{r.law:.4g}",
-            f"{r.error:+.2f} points" if r.number.scale == "points" else f"{100 * r.error:+.1f} %",
-            r.use,
-        )
-        for r in sorted(result.residuals, key=lambda r: -abs(r.error) / r.number.sigma)
-        if isfinite(r.law)
-    ]
-    values = asdict(result.constants)
-    constants = [
-        (
-            name.replace("_", " "),
-            f"{float(values[name]):.4g}",
-            "the prior" if name in result.undetermined else "the data",
-            f"{left:.2f}",
-        )
-        for name, left in result.determined.items()
-    ]
-    head = ("constant", "value", "comes from", "width left, in prior widths")
-    tables = [
-        Table(
-            "numbers beside the law, the worst first",
-            ("where", "quantity", "given", "law", "error", "use"),
-            tuple(residuals),
-        ),
-        Table("what the numbers determine", head, tuple(constants)),
-    ]
-    if result.warnings:
-        tables.append(Table("warnings", ("warning",), tuple((warning,) for warning in result.warnings)))
-    return tables

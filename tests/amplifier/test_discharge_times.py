@@ -8,8 +8,8 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from simwrap.amplifier.discharge_times import DISCHARGED, bleeder, charged
 from simwrap.amplifier.supply_match import at_voltage, match
-from simwrap.bench_papers.discharge_times import DISCHARGED, bleeder, charged
 from simwrap.circuits.design_file import read_whole_design
 
 

@@ -1,0 +1,324 @@
+"""Commands that simulate as they are told: ``simwrap measure``, ``sweep``, ``netlist``, ``engines`` and ``demo``."""
+
+from __future__ import annotations
+
+import json
+import re
+import sys
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from typing import Annotated, Any
+
+import typer
+
+from simwrap.cli import app, output
+from simwrap.cli.app import (
+    DataFile,
+    Details,
+    Engine,
+    Json,
+    Like,
+    MeasureNames,
+    MeasureOptions,
+    PlotFile,
+    Set,
+    StageName,
+    Stages,
+    Valves,
+    Workers,
+)
+from simwrap.errors import InputError, NoEngineError, RangeError
+
+
+@app.app.command()
+def measure(
+    stage: StageName,
+    settings: Set = None,
+    like: Like = None,
+    measures: MeasureNames = None,
+    options: MeasureOptions = None,
+    engine: Engine = "auto",
+    valves: Valves = None,
+    stages: Stages = None,
+    data: DataFile = None,
+    as_json: Json = False,
+    plot: PlotFile = None,
+    details: Details = False,
+) -> None:
+    """Measure one stage or design and print what was found."""
+    from simwrap.simulation import report
+    from simwrap.simulation.measurement import measure as run
+
+    output.check_figure_name(plot)
+    check_data_name(data)
+    made = app._stage(stage, settings, valves, like)
+    found = run(made, app._measure_options(measures, options), engine=engine)
+    if data is not None:
+        write_dataset(found.to_dataset(), data)
+    if plot is not None:
+        _save_plots(found, plot)
+    if as_json:
+        print(json.dumps(found.to_dict()))
+        return
+    for table in report.tables(found, details=details):
+        output.print_table(table.caption, table.head, table.rows)
+    for words in report.cautions(found):
+        output.say(f"CAUTION: {words}")
+    if not details:
+        output.say(f"{made.name}: {report.values_line(found)}")
+    more = "" if details else "; --details prints every figure, conditions and criteria"
+    output.say(f"simulated by {found.provenance.get('engine', found.engine)}{more}")
+
+
+def _save_plots(found: Any, file: Path) -> None:
+    """Write one picture a measure that has one: FILE for the first, FILE-measure for the others."""
+    from simwrap.plots import drawable
+
+    names = [name for name in found.results if drawable(name)]
+    if not names:
+        raise InputError(f"--plot: none of {', '.join(found.results)} has a picture")
+    for number, name in enumerate(names):
+        target = file if number == 0 else file.with_name(f"{file.stem}-{name}{file.suffix}")
+        output.write_figure(found.plot(name), target)
+
+
+def _sweep_values(text: str, parameter: Any) -> list[Any]:
+    """Read "1k,1k5,2k2", "1k:10k:20" (20 values, even steps), "1k:10k:20log" or "1k:10k:E12"."""
+    import numpy as np
+
+    from simwrap.units import eseries, quantity
+
+    ends = text.split(":")
+    if len(ends) == 3 and parameter is not None and parameter.numeric:
+        low, high = (quantity.parse(end, parameter.unit, parameter=parameter.name) for end in ends[:2])
+        if re.fullmatch(r"[eE]\d+", ends[2]):
+            return list(eseries.values(ends[2].upper(), low, high))
+        match = re.fullmatch(r"(\d{1,9})(log)?", ends[2])
+        if match and 1 <= int(match[1]) <= 1_000_000 and not (match[2] and min(low, high) <= 0):
+            space = np.geomspace if match[2] else np.linspace
+            return list(space(low, high, int(match[1])))
+        raise RangeError(parameter.name, text, "LOW:HIGH:COUNT, LOW:HIGH:COUNTlog (both above 0) or LOW:HIGH:E12")
+    return [part.strip() for part in text.split(",") if part.strip()]
+
+
+def _columns(made: Any, over: list[str] | None) -> dict[str, list[Any]]:
+    """Return what is swept: as it was given, or else the first resistor round its value."""
+    known = {name.casefold(): parameter for name, parameter in made.parameters.items()}
+    columns = {
+        name: _sweep_values(text, known.get(name.casefold())) for name, text in app._assignments(over, "--over").items()
+    }
+    if columns:
+        return columns
+    first = next((name for name, p in made.parameters.items() if p.unit == "ohm" and made.values[name] != 0), None)
+    if first is None:
+        raise InputError(f"{made.name}: nothing to sweep was given; give --over NAME=VALUES")
+    output.note(f"nothing to sweep was given (--over NAME=VALUES), so {made.parameters[first].label} is swept")
+    return {first: [made.values[first] * factor for factor in (0.5, 0.7, 1.0, 1.4, 2.0)]}
+
+
+@app.app.command()
+def sweep(
+    stage: StageName,
+    over: Annotated[
+        list[str] | None,
+        typer.Option(
+            "--over",
+            metavar="NAME=VALUES",
+            help='Swept values: "1k,1k5,2k2", "1k:10k:20", "1k:10k:20log", "1k:10k:E12" (repeatable).',
+        ),
+    ] = None,
+    settings: Set = None,
+    like: Like = None,
+    measures: MeasureNames = None,
+    options: MeasureOptions = None,
+    engine: Engine = "auto",
+    workers: Workers = None,
+    valves: Valves = None,
+    stages: Stages = None,
+    zipped: Annotated[bool, typer.Option("--zipped", help="Take the values side by side.")] = False,
+    file: Annotated[
+        Path | None,
+        typer.Option(
+            "--file",
+            metavar="FILE.nc",
+            help="Keep what is done there; the same command with the same file goes on where it was interrupted.",
+        ),
+    ] = None,
+    data: DataFile = None,
+    as_json: Json = False,
+    plot: PlotFile = None,
+    details: Details = False,
+) -> None:
+    """Measure a stage over values of its parameters.
+
+    Ctrl-C keeps what is done, if --file or --output names a file: the same command then goes on from there.
+    """
+    from simwrap.simulation.sweep import sweep as run
+
+    output.check_figure_name(plot)
+    check_data_name(data)
+    made = app._stage(stage, settings, valves, like)
+    columns = _columns(made, over)
+    kept = file or (data.with_name(f"{data.stem}.partial.nc") if data is not None else None)
+    with _told_what_is_kept(kept):
+        found = run(
+            made,
+            columns,
+            app._measure_options(measures, options),
+            zipped=zipped,
+            engine=engine,
+            workers=workers,
+            file=kept,
+            progress=sys.stderr.isatty(),
+        )
+    tell_warnings(found)
+    if data is not None:
+        write_dataset(found, data)
+        if file is None and kept is not None:
+            kept.unlink(missing_ok=True)
+    if plot is not None:
+        from simwrap.plots import plot_sweep
+
+        output.write_figure(plot_sweep(found), plot)
+    if as_json:
+        from simwrap.simulation.as_json import dataset_json
+
+        print(json.dumps(dataset_json(found)))
+    else:
+        print_dataset(found, details)
+
+
+@contextmanager
+def _told_what_is_kept(kept: Path | None) -> Iterator[None]:
+    """Say where what is done already lies, and after Ctrl-C how much of it there is and how to go on."""
+    if kept is not None and kept.is_file():
+        output.note(f"what is done already is taken from {kept}")
+    try:
+        yield
+    except KeyboardInterrupt:
+        words = "interrupted, nothing is kept"
+        if kept is None:
+            words += "; with --file FILE.nc what is done stays"
+        elif kept.is_file():
+            from simwrap.simulation.sweep import PENDING, load
+
+            status = load(kept)["status"].values.ravel()
+            done = int((status != PENDING).sum())
+            words = (
+                f"interrupted: {done} of {status.size} points are kept in {kept}; the same command goes on from there"
+            )
+        raise KeyboardInterrupt(words) from None
+
+
+def tell_warnings(data: Any, points: str = "points") -> None:
+    """Say on stderr how many points there is something to say about, and what of the first of them."""
+    told = [text for text in data["warnings"].values.ravel().tolist() if text]
+    if told:
+        output.note(
+            f"{len(told)} of {data['warnings'].size} {points} have warnings (see the variable warnings); "
+            f"the first: {told[0]}"
+        )
+
+
+def check_data_name(file: Path | None) -> None:
+    """Refuse the name of a Dataset's file before anything is simulated.
+
+    Raises
+    ------
+    RangeError
+    """
+    if file is not None and file.suffix not in (".nc", ".csv"):
+        raise RangeError("--output", file, "a name that ends in .nc (netCDF) or .csv")
+
+
+def write_dataset(data: Any, file: Path) -> None:
+    """Write a Dataset, and say so."""
+    from simwrap.simulation.sweep import save
+
+    save(data, file)
+    print(f"written: {file}", file=sys.stderr)
+
+
+#: Most points that are printed.
+MOST_ROWS = 200
+
+
+def print_dataset(data: Any, details: bool = False) -> None:
+    """Print one row a point: what was swept and the headlines of the measures; every figure with details."""
+    from simwrap.simulation.report import sweep_tables
+
+    for table in sweep_tables(data, details=details, width=output.width(), most=MOST_ROWS):
+        output.print_table(table.caption, table.head, table.rows)
+    more = data["status"].size - MOST_ROWS
+    if more > 0:
+        output.say(f"{more} more points: --output FILE.csv writes all")
+    if not details:
+        output.say("--details prints every figure, --output FILE.csv writes all, --plot FILE draws them")
+
+
+@app.app.command()
+def netlist(
+    stage: StageName,
+    settings: Set = None,
+    like: Like = None,
+    valves: Valves = None,
+    stages: Stages = None,
+    file: Annotated[Path | None, typer.Option("-o", "--output", metavar="FILE", help="Write it there.")] = None,
+) -> None:
+    """Print a complete netlist that `ngspice -b` runs unchanged."""
+    from simwrap.circuits.render import render
+
+    text = render(app._stage(stage, settings, valves, like)).complete()
+    if file is None:
+        print(text, end="")
+        return
+    try:
+        file.write_text(text, encoding="utf-8")
+    except (OSError, ValueError) as fault:  # ValueError: a name with NUL
+        raise InputError(f"--output: {file} can't be written ({getattr(fault, 'strerror', None) or fault})") from None
+    print(f"written: {file}", file=sys.stderr)
+
+
+@app.app.command()
+def engines(as_json: Json = False) -> None:
+    """Show which simulators are found, their versions, and a self-check of each."""
+    from simwrap import engine
+
+    rows: list[Any] = []
+    results: list[Any] = []
+    for entry in engine.found():
+        checks = engine.self_check(entry.name) if entry.available else []
+        rows += [(entry.name, entry.version, "found" if entry.available else "not found", entry.detail)]
+        results += [
+            (entry.name, c.name, f"{c.expected:.6g} {c.unit}", f"{c.got:.6g} {c.unit}", c.passed) for c in checks
+        ]
+    if as_json:
+        heads = ("engine", "version", "found", "detail"), ("engine", "check", "expected", "got", "passed")
+        listed, checked = (
+            [dict(zip(head, row, strict=True)) for row in part]
+            for head, part in zip(heads, (rows, results), strict=True)
+        )
+        print(json.dumps({"engines": listed, "self_check": checked}))
+        return
+    output.print_table("engines", ["engine", "version", "", "how"], rows)
+    output.print_table(
+        "self-check",
+        ["engine", "circuit", "expected", "got", ""],
+        [(*r[:4], "passed" if r[4] else "FAILED") for r in results],
+    )
+    if not any(entry[2] == "found" for entry in rows):
+        raise NoEngineError(
+            "no simulator is found: pip install neospice, or install libngspice (Debian: apt install libngspice0)"
+        )
+
+
+@app.app.command()
+def demo(
+    folder: Annotated[Path, typer.Option("--folder", metavar="DIR", help="Where the pictures go.")] = Path("out"),
+    engine: Engine = "auto",
+) -> None:
+    """Run the main job on the reading room's preamplifier stages and write pictures."""
+    from simwrap.cli.demo import run
+
+    run(folder, engine=engine)
