@@ -312,11 +312,13 @@ def softplus(ops: Any, value: Any) -> Any:
 def _space_current(ops: Any, c: Any, pull: Any, grid: Any, width: Any, emission: Any, mu: Any) -> Any:
     """Return the current of both cathode sections [mA] for a pull [V] referred to the anode or screen.
 
-    No node divides anything, here or below: a simulator's first guess of a node is 0 V. And none holds a drive that
+    No node of the law divides, here or below: a simulator's first guess of a node is 0 V. And none holds a drive that
     bends: linearised, it runs below zero, where powers mean nothing, before the iteration has come near.
     """
-    upper = ops.node("z1", (pull / (mu * c.mu) + (grid + c.contact)) / width)
-    lower = ops.node("z2", upper + pull * (c.tail_drop / c.mu / mu) / width)
+    # A pull over a factor that is a node stays the one division by it: 0 V over 0 V, while all nodes are guessed.
+    share = pull / (mu * c.mu)
+    upper = ops.node("z1", (share + (grid + c.contact)) / width)
+    lower = ops.node("z2", upper + share * c.tail_drop / width)
     perveance = emission * (1e3 * c.perveance)
     parts = (perveance * (1.0 - c.tail_share)) * ops.power(width * softplus(ops, upper), c.exponent)
     return parts + (perveance * c.tail_share) * ops.power(width * softplus(ops, lower), c.exponent)

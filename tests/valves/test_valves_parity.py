@@ -143,3 +143,24 @@ def test_partition_noise(engine: str, joined: bool) -> None:
     assert equivalent == pytest.approx(2.5 / cathode_gm + 19.33 * current / gm**2, rel=1e-3)
     assert equivalent == pytest.approx(float(valve.noise_resistance(anode, grid, screen)), rel=0.06)
     assert equivalent > 1.5 * 2.5 / gm
+
+
+@pytest.mark.parametrize("engine", ENGINES)
+@pytest.mark.parametrize(("name", "kind"), [section for section in SECTIONS if section[1] != "rectifier"])
+def test_the_operating_point_is_found_whatever_the_first_guess(name: str, kind: str, engine: str) -> None:
+    """A direct-coupled split load, whose grid begins at 90 V above its cathode, in a build with factors of its own.
+
+    Each point of the table starts an engine's own iteration from all nodes at 0 V.
+    """
+    valve = get_valve(name, kind=kind)
+    lines = ["v_supply n_supply 0 dc 300", "r_anode n_supply n_anode 22000", "r_cathode n_cathode 0 22000"]
+    lines += ["v_drive n_drive 0 dc 90", "r_stopper n_drive n_grid 1000", "r_screen n_supply n_screen 1000"]
+    factors = {"emission": 1.05, "mu": 0.97}
+    lines += valve.netlist("v1", anode="n_anode", grid="n_grid", cathode="n_cathode", screen="n_screen", **factors)
+    lines += ["r_rest n_screen 0 1e6"]
+    supplies = np.linspace(150.0, 450.0, 61)
+    table = {"v_supply": supplies, "v_drive": 0.3 * supplies}
+    (point,) = run(Circuit("\n".join(lines), table, len(supplies)), [OpRun()], RunOptions(engine=engine))
+    assert point.reasons == [""] * len(supplies)
+    assert point.engines.count(engine) >= 0.95 * len(supplies)  # a point on which an engine fails is run on the other
+    assert np.all(np.diff(point.values["n_cathode"]) > 0.0)
