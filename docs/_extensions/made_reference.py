@@ -31,7 +31,7 @@ def escape(text: str) -> str:
 
 def plain(text: str) -> str:
     """Return a cell that is no list, also where its text is "-" or "1."."""
-    return f"\\ {escape(text)}" if text else ""
+    return f"\\ {escape(' '.join(text.split()))}" if text else ""
 
 
 def title(text: str, line: str = "=") -> str:
@@ -192,7 +192,7 @@ def measures() -> Iterator[tuple[str, str]]:
 
 def valves() -> Iterator[tuple[str, str]]:
     """Yield the page of each valve, and that of all."""
-    from simwrap.valves import facts, get_valve, valve_names
+    from simwrap.valves import facts, get_valve, valve_names, verdict
 
     rows = []
     for name in valve_names():
@@ -203,7 +203,7 @@ def valves() -> Iterator[tuple[str, str]]:
             ratings = dict(row[:2] for row in told["ratings"].rows) if "ratings" in told else {}
             rows.append((
                 link("valves", name), valve.kind, ", ".join(valve.designations),
-                ratings.get("anode voltage, largest", ""), ratings.get("anode dissipation, largest", ""), valve.trust,
+                ratings.get("anode voltage, largest", ""), ratings.get("anode dissipation, largest", ""), verdict(valve),
             ))  # fmt: skip
             page += [title(f"As a {valve.kind}", "-"), "\n"] if len(sections) > 1 else []
             for number, entry in enumerate(told.values()):
@@ -215,7 +215,7 @@ def valves() -> Iterator[tuple[str, str]]:
         title("Valves")
         + "\nEach is fitted from published numbers; its page has its ratings, every number with its source, and what"
         " the model makes of it. :doc:`/accuracy` says how far to trust them.\n\n"
-        + table(("valve", "kind", "also known as", "anode V, most", "anode W, most", "trust"), rows)
+        + table(("valve", "kind", "also known as", "anode V, most", "anode W, most", "how true"), rows)
         + toctree("valves", valve_names()),
     )
 
