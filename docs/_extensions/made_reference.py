@@ -203,7 +203,8 @@ def valves() -> Iterator[tuple[str, str]]:
             ratings = dict(row[:2] for row in told["ratings"].rows) if "ratings" in told else {}
             rows.append((
                 link("valves", name), valve.kind, ", ".join(valve.designations),
-                ratings.get("anode voltage, largest", ""), ratings.get("anode dissipation, largest", ""), verdict(valve),
+                ratings.get("anode voltage, largest", ""), ratings.get("anode dissipation, largest", ""),
+                verdict(valve),
             ))  # fmt: skip
             page += [title(f"As a {valve.kind}", "-"), "\n"] if len(sections) > 1 else []
             for number, entry in enumerate(told.values()):
