@@ -217,15 +217,17 @@ def test_ctrl_c_keeps_what_is_done_and_a_resume_runs_only_the_rest(
         text=True,
     )
     assert child.stdout is not None
-    for _ in range(6):
+    told = 0
+    while told < 200:
         line = child.stdout.readline()
         assert line.strip().isdigit(), line
+        told = int(line)
     child.send_signal(signal.SIGINT)
     child.communicate(timeout=60)
     assert child.returncode != 0
     kept = sweep.load(file)
     finished = int((kept["status"] == "").sum())
-    assert 200 <= finished < 2000
+    assert told - 50 <= finished < 2000  # of the block that was running nothing is kept
     assert int((kept["status"] == sweep.PENDING).sum()) == 2000 - finished
     assert np.isfinite(kept["bias.valves.v1.anode_current"].values).sum() == finished
 

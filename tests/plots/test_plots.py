@@ -90,6 +90,8 @@ def power(points=1):
         anode_current_curve=(level, 0.06 + 0 * LEVELS, "A"),
         screen_current_curve=(level, 0.006 + 0 * LEVELS, "A"),
         dissipation_curve__v1__anode=(level, 8.0 + 0 * LEVELS, "W"),
+        valves__v1__grid_drive=((), np.array(2.0), "V"),
+        valves__v2__grid_drive=((), np.array(2.0), "V"),
         **marks,
     )
 

@@ -16,7 +16,7 @@ import numpy as np
 import pytest
 
 import simwrap
-from simwrap.errors import EngineError, InputError, RangeError
+from simwrap.errors import EngineError, InputError, NetlistError, RangeError
 from simwrap.simulation import as_json
 from simwrap.simulation.dataset import conditions_of
 
@@ -163,7 +163,7 @@ def test_two_designations_of_one_valve_are_two_points() -> None:
 def test_a_joined_circuit_has_the_same_names_with_its_stages_in_them() -> None:
     """Names, limits, types by designation, load lines and pictures of a chain of three stages."""
     chain = simwrap.circuit(
-        driver=simwrap.stage("pentode_gain", valve="6AU6"),
+        driver=simwrap.stage("pentode_gain", valve="6AU6", coupling_capacitor=0),
         splitter=simwrap.stage("cathodyne", valve="6SN7GT"),
         output=simwrap.stage("push_pull_output", valve="6V6GT", coupling_capacitor="100n"),
     )
@@ -208,3 +208,12 @@ def test_without_a_supply_no_large_signal_is_tried() -> None:
     assert found.warnings == ["nothing came of power, square_wave: every supply is 0 V, so that no valve conducts"]
     with pytest.raises(EngineError, match="every supply is 0 V"):
         simwrap.measure(pair, ["power"])
+
+
+def test_a_grid_that_nothing_holds_is_one_sentence() -> None:
+    """Behind a coupling capacitor a directly coupled splitter has no grid leak: its grid would drift away."""
+    chain = simwrap.circuit(
+        driver=simwrap.stage("pentode_gain", valve="6AU6"), splitter=simwrap.stage("cathodyne", valve="6SN7GT")
+    )
+    with pytest.raises(NetlistError, match="n_driver__out floating: it has no direct-current path to ground"):
+        simwrap.measure(chain, ["bias"])
