@@ -8,11 +8,13 @@ from __future__ import annotations
 
 import sys
 import tempfile
+import textwrap
 from pathlib import Path
 
 from simwrap.circuits.stage import Stage, stage
 from simwrap.errors import InputError
 from simwrap.simulation.measurement import measure
+from simwrap.simulation.report import values_line
 from simwrap.simulation.sweep import sweep
 from simwrap.units import quantity
 
@@ -92,12 +94,12 @@ def run(folder: Path, *, engine: str = "auto") -> list[Path]:
     pictures = []
     for title, made in stages().items():
         found = measure(made, SHOWN.get(title), engine=engine)
-        print(f"{title}: {made!r}")
+        print(textwrap.fill(f"{title} ({made.name}): {values_line(found)}", 100, subsequent_indent="  "))
+        for text in found.warnings:
+            print(f"  note: {text}")
         for name in found:
             print(f"  {name}: " + ", ".join(f"{words} {text}" for words, text in found[name].headline()))
         print(f"  simulated by {found.provenance['engine']} {found.provenance['engine_version']}")
-        for text in found.warnings:
-            print(f"  note: {text}")
         for name in found.results:
             if name == "bias" and not made.valves:
                 continue

@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
 
-from simwrap.engine import allow_list, natural
+from simwrap.engine import allow_list, currents, natural
 from simwrap.engine.backends.base import Backend
 from simwrap.engine.deck import Deck, decades
 from simwrap.engine.protocol import AcRun, Array, NoiseRun, OpRun, Run, SteadyRun, TransientRun
@@ -145,10 +145,12 @@ def _solve_small(host: Backend, job: Job, beat: Beat, deck: Deck, parts: list[Pa
                     loaded = False
                     if attempt:
                         _fail(parts[k], point, _reason(error))
+    columns = dict(zip(names, job.values.T, strict=True))
     for k in small:
         run = job.runs[k]
+        if isinstance(run, OpRun) and set(deck.parsed.nodes) <= parts[k].values.keys():
+            _refuse_false_points(deck.parsed, columns, parts, small, parts[k].values)
         if isinstance(run, OpRun) and run.natural:
-            columns = dict(zip(names, job.values.T, strict=True))
             poles, ringing, lost = natural.frequencies(deck.parsed, columns, parts[k].values)
             for place in lost:
                 _fail(parts[k], place, "natural frequencies: the linearised circuit has no single solution")
@@ -158,6 +160,20 @@ def _solve_small(host: Backend, job: Job, beat: Beat, deck: Deck, parts: list[Pa
             for place in np.flatnonzero(~good).tolist():
                 if not parts[k].reasons[place] and (k, place, 0) not in job.skip:
                     _fail(parts[k], place, f"{name} is not a finite number")
+
+
+def _refuse_false_points(
+    parsed: allow_list.Parsed,
+    columns: Mapping[str, Array],
+    parts: list[Part],
+    small: list[int],
+    state: Mapping[str, Array],
+) -> None:
+    """Fail the points whose operating point isn't one, and what was computed about it."""
+    for point, node in enumerate(currents.missing(parsed, columns, state)):
+        if node:
+            for k in small:
+                _fail(parts[k], point, f"it is no operating point: the currents at {node} don't add up")
 
 
 def _solve_transient(

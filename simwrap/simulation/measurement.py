@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import tempfile
+from abc import abstractmethod
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, fields
 from functools import cached_property
@@ -75,9 +76,9 @@ def measure_names() -> list[str]:
 class _Figures(Mapping[str, Any]):
     """What measurements and their parts share: a mapping by the next word of a figure's name, and by attribute."""
 
+    @abstractmethod
     def _at(self, path: str) -> Any:
         """Return the figure, or the part, of that name; KeyError where there is none."""
-        raise NotImplementedError
 
     def __getitem__(self, key: str) -> Any:
         return self._at(key)
@@ -91,8 +92,9 @@ class _Figures(Mapping[str, Any]):
                 pass
         raise AttributeError(key if key.startswith("_") else self._lacks(key))
 
+    @abstractmethod
     def _lacks(self, key: str) -> str:
-        raise NotImplementedError
+        """Return what to say of a name that isn't there."""
 
     def __len__(self) -> int:
         return sum(1 for _ in self)
