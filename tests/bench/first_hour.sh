@@ -1,6 +1,6 @@
 #!/usr/bin/env bash
 # How long a new user waits, with nothing but the README: from an empty folder to the first picture, to a tone curve of
-# their own, to a sweep of their own. Usage: first_hour.sh REPOSITORY
+# their own, to a sweep of their own, to JupyterLab and each lesson executed. Usage: first_hour.sh REPOSITORY
 set -euo pipefail
 repository=$(readlink -f "${1:-.}")
 folder=$(mktemp -d)
@@ -30,3 +30,10 @@ PY
 .venv/bin/python own.py
 test -s sweep.png
 told "a sweep of one's own in Python: sweep.png"
+
+.venv/bin/pip --disable-pip-version-check -qq install '.[notebooks]'
+told "JupyterLab is installed"
+for lesson in notebooks/*.ipynb; do
+  .venv/bin/jupyter execute --timeout=600 "$lesson" > lesson.txt 2>&1 || { cat lesson.txt; exit 1; }
+  told "$lesson executed"
+done
