@@ -25,6 +25,7 @@ from simwrap.measures.options import Option, PerDecade, SweepEnd
 from simwrap.measures.registry import Steps, measure
 from simwrap.measures.requests import Ac, Result, Variable
 from simwrap.registry import find
+from simwrap.units import quantity
 
 
 @measure(
@@ -90,11 +91,12 @@ def equalisation(
     worst = np.argmax(np.where(np.isfinite(deviation), np.abs(deviation), -1.0), axis=1)[:, None]
     largest = np.take_along_axis(deviation, worst, 1)[:, 0]
     place = np.where(np.isfinite(largest), frequency[worst[:, 0]], np.nan)
+    at_words = quantity.render(reference_frequency, "Hz")
     return Result(
         {
             "deviation_db": scalar(largest, "dB", "largest departure from the standard's curve"),
             "deviation_at": scalar(place, "Hz", "frequency of the largest departure"),
-            "insertion_loss_db": scalar(-at_reference, "dB", "insertion loss at the reference frequency"),
+            "insertion_loss_db": scalar(-at_reference, "dB", f"insertion loss at {at_words}"),
             "deviation_curve_db": Variable(("frequency",), deviation, "dB", "departure from the standard's curve"),
             "standard_db": Variable(
                 ("frequency",),

@@ -11,6 +11,7 @@ from simwrap.measures.numerics.crossings import HALF_POWER_DB, at_frequency, cor
 from simwrap.measures.options import PerDecade, Port, SweepEnd
 from simwrap.measures.registry import Steps, measure
 from simwrap.measures.requests import Ac, Result, Variable
+from simwrap.units import quantity
 
 
 @measure(
@@ -72,14 +73,15 @@ def response(
         warnings[point].append(
             f"response: the valve's file gives no capacitance of {' and '.join(bare)}, so the upper corner isn't told."
         )
+    at_words = quantity.render(reference_frequency, "Hz")
     return Result(
         {
-            "gain": scalar(10 ** (reference_db / 20), "", "gain at the reference frequency"),
-            "gain_db": scalar(reference_db, "dB", "gain at the reference frequency"),
+            "gain": scalar(10 ** (reference_db / 20), "", f"gain at {at_words}"),
+            "gain_db": scalar(reference_db, "dB", f"gain at {at_words}"),
             "phase": scalar(
                 at_frequency(frequency, phase, reference_frequency),
                 "degree",
-                "phase at the reference frequency",
+                f"phase at {at_words}",
             ),
             "reference_frequency": scalar(np.full(len(level), reference_frequency), "Hz", "reference frequency"),
             "midband_gain": scalar(10 ** (midband_db / 20), "", "gain at mid-band"),

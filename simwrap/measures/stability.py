@@ -59,6 +59,8 @@ def margins(frequency: Floats, gain: Array, middle: float) -> tuple[Loop, Loop]:
     """Return the margins above and below the frequency ``middle`` [Hz].
 
     The gain margin is taken where T is real and negative, the phase margin where its size is 1; the smallest counts.
+    Both are negative where the feedback has gone too far: T larger than 1, its phase beyond 180 degrees of that where
+    the loop gain is largest.
     """
     points = len(gain)
     found = {side: np.full((4, points), np.inf) for side in ("high", "low")}
@@ -76,10 +78,12 @@ def margins(frequency: Floats, gain: Array, middle: float) -> tuple[Loop, Loop]:
             margin = -20.0 / np.log(10.0) * np.interp(np.log(at), np.log(frequency), size)
             if abs(margin) < abs(found[side][0, point]):
                 found[side][:2, point] = margin, at
+        whole = 360.0 * np.round(np.degrees(angle[np.argmax(size)]) / 360.0)
         for at in _crossings(frequency, size):
             side = "high" if at > middle else "low"
             turned = np.degrees(np.interp(np.log(at), np.log(frequency), angle))
-            margin = 180.0 - abs((turned + 180.0) % 360.0 - 180.0)
+            margin = (180.0 - abs(turned - whole)) % 360.0
+            margin -= 360.0 if margin > 180.0 else 0.0
             if margin < found[side][2, point]:
                 found[side][2:, point] = margin, at
     return Loop(*found["high"]), Loop(*found["low"])
@@ -151,7 +155,8 @@ def stability(
         20 log |1 + T| at the reference frequency [dB]: by how much the loop lowers the gain. Figures of loops are
         there only where the circuit has a feedback path.
     loops.<path>.gain_margin_db, gain_margin_frequency, phase_margin, phase_margin_frequency
-        Above the reference frequency [dB, Hz, degree, Hz]; inf where the loop gain never comes there.
+        Above the reference frequency [dB, Hz, degree, Hz]; inf where the loop gain never comes there, negative where
+        the feedback has gone too far.
     loops.<path>.low_gain_margin_db, low_gain_margin_frequency, low_phase_margin, low_phase_margin_frequency
         Below it.
     loops.<path>.encirclements

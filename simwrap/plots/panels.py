@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import textwrap
 from collections.abc import Sequence
 from typing import Any
 
@@ -23,6 +24,8 @@ from simwrap.plots.style import (
     shades_of,
 )
 
+#: How many letters of a title an inch has room for.
+_LETTERS_PER_INCH = 11
 #: Distortion below which there is none to draw [%].
 LEAST_THD = 1e-4
 #: A transfer below this [dB] is none: rounding of a simulation.
@@ -39,11 +42,13 @@ def chosen_points(reader: Reader) -> list[tuple[int, str, dict[str, Any]]]:
     return [(int(k), reader.labels[k], {"color": shades[n]}) for n, k in enumerate(chosen)]
 
 
-def add_title(figure: Figure, reader: Reader, words: str) -> None:
-    """Set the figure's title: the stage and what is drawn."""
+def add_title(figure: Figure, reader: Reader, words: str, finding: str = "") -> None:
+    """Set the figure's title: the stage, and what was found; of several points, or of nothing found, what is drawn."""
     count = len(reader.labels)
     left_out = f" ({MOST_LINES} of {count} points)" if count > MOST_LINES else ""
-    figure.suptitle(f"{': '.join(filter(None, (reader.stage_name, words)))}{left_out}", fontsize=11)
+    said = finding if finding and count == 1 else words
+    title = f"{': '.join(filter(None, (reader.stage_name, said)))}{left_out}"
+    figure.suptitle(textwrap.fill(title, int(_LETTERS_PER_INCH * figure.get_figwidth())), fontsize=11)
 
 
 def smooth(x: Any, y: Any) -> tuple[Any, Any]:
@@ -75,6 +80,7 @@ def over_frequency(
     *,
     logarithmic: bool = True,
     span: float = 6.0,
+    finding: str = "",
 ) -> Figure:
     """Draw several curves of one quantity over frequency; colours are curves, or points if there are several."""
     figure = new_figure(7.5, 4.4)
@@ -104,7 +110,7 @@ def over_frequency(
     else:
         keep_span(axes, span)
     legend_below(axes)
-    add_title(figure, reader, words)
+    add_title(figure, reader, words, finding)
     return figure
 
 

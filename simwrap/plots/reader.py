@@ -79,6 +79,11 @@ class Reader:
         """Return a condition with its unit, "" where it isn't stated."""
         return conditions_of(self.data, self.name).get(name, "")
 
+    def said(self, *paths: str) -> list[str]:
+        """Return figures of the first point with their units, as a title says them: those that were found."""
+        values = [(float(self[path][0]), self.unit(path)) for path in paths if path in self]
+        return [quantity.render(value, unit, digits=3) for value, unit in values if np.isfinite(value)]
+
     def value(self, parameter: str) -> Any:
         """Return the value of a parameter that wasn't swept, None where it was, or isn't one."""
         return self.data.attrs.get(f"{VALUE}{parameter}")

@@ -12,6 +12,7 @@ import matplotlib
 import numpy as np
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure, SubFigure
+from matplotlib.rcsetup import cycler
 from matplotlib.ticker import EngFormatter, Formatter, FuncFormatter, MaxNLocator
 from numpy.typing import NDArray
 
@@ -29,11 +30,13 @@ STYLE: Any = {
     "figure.constrained_layout.use": True,
     "font.size": 10,
     "axes.titlesize": 11,
+    "figure.titlesize": 11,
     "axes.grid": True,
     "grid.color": "#d9d9d9",
     "grid.linewidth": 0.7,
     "axes.axisbelow": True,
     "axes.formatter.useoffset": False,
+    "axes.prop_cycle": cycler(color=COLOURS),
     "axes.spines.top": False,
     "axes.spines.right": False,
     "lines.linewidth": 1.8,

@@ -208,6 +208,10 @@ def test_the_verdict_is_that_of_the_eigenvalues_in_200_variations():
     # Nyquist's count says the same: without the loop every variation is stable.
     counts = np.asarray(swept["stability.loops.loop.encirclements"].values)
     assert ((counts > 0) == (told == "no")).mean() > 0.98
+    # And so do the margins' signs.
+    keys = ("gain_margin_db", "phase_margin", "low_gain_margin_db", "low_phase_margin")
+    least = np.min([swept[f"stability.loops.loop.{key}"].values for key in keys], axis=0)
+    assert ((least < 0) == (told == "no")).mean() > 0.98
 
 
 @pytest.mark.slow
@@ -390,6 +394,18 @@ def test_pictures_of_loops_and_margins_can_be_read(tmp_path):
     for name in ("stability", "overload"):
         figure = found.plot(name)
         assert_readable(figure, bare=("harmonic", "", "valve"))
+    more = simwrap.measure(push_pull().replace(**{"loop.resistor": "3k3"}), ["stability"])
+    loop = more.stability.loops.loop
+    assert more.stability.stable == "no"
+    assert loop.phase_margin < 0
+    assert loop.gain_margin_db < 0
+    upper, lower = more.plot("stability").axes
+    level, phase = upper.lines[0].get_ydata(), lower.lines[0].get_ydata()
+    assert abs(phase[np.argmax(level)]) < 90  # degrees: a margin is how far it is from 180
+    dashed = {line.get_ydata()[0] for line in lower.lines if line.get_linestyle() == "--"}
+    assert -180.0 in dashed
+    at = np.interp(np.log(loop.phase_margin_frequency), np.log(more.stability.frequency), phase)
+    assert 180.0 + at == pytest.approx(loop.phase_margin, abs=0.1)
     swept = simwrap.sweep(push_pull(), {"loop.resistor": ["15k", "8k2"]}, ["stability"], spot_check=0)
     assert_readable(simwrap.plot(swept, "stability"))
 

@@ -127,7 +127,7 @@ RESULTS = {
     "headroom": (headroom, {"output, r.m.s. [V]", "distortion [%]", "input, r.m.s. [V]"}),
     "tone_curves": (tone_curves, {"frequency [Hz]", "gain [dB]"}),
     "distortion": (distortion, {"harmonic", "level relative to the fundamental [dB]"}),
-    "power": (power, {"output power [W]", "distortion [%]", "drive at each grid, r.m.s. [V]"}),
+    "power": (power, {"output power [W]", "distortion [%]", "drive (e.m.f. of the source), r.m.s. [V]"}),
     "balance": (
         lambda points=1: over_frequency(
             points, ratio_curve_db=(0.1 * curve(), "dB"), phase_error_curve_deg=(F / 1e4, "degree")
@@ -280,8 +280,8 @@ def test_plot_takes_the_first_measure_that_has_a_picture():
     from simwrap.simulation.measurement import Measurement
 
     found = Measurement(make_stage(), "fake", {}, [], {"response": response(), "headroom": headroom()})
-    assert "response" in plot(found).get_suptitle()
-    assert "distortion" in plot(found, "Headroom").get_suptitle()
+    assert plot(found).axes[0].get_ylabel() == "gain [dB]"
+    assert "distortion [%]" in [axes.get_ylabel() for axes in plot(found, "Headroom").axes]
     with pytest.raises(UnknownNameError, match="measure in this measurement"):
         plot(found, "noise")
 

@@ -12,6 +12,7 @@ import simwrap
 from simwrap.circuits.library import stage_names
 from simwrap.plots import drawable, plot, plot_sweep
 from simwrap.plots.style import COLOURS
+from simwrap.units import quantity
 
 #: Besides those of a stage's own list.
 OTHERS = {
@@ -137,3 +138,22 @@ def test_builds_are_counted_and_numbered() -> None:
     curves = plot(data, "response")
     assert_readable(curves)
     assert curves.axes[1].get_legend().get_texts()[0].get_text() == "build 1"
+
+
+def test_a_title_says_what_was_found_and_of_a_sweep_what_is_drawn():
+    stage = simwrap.stage("triode_gain")
+    found = simwrap.measure(stage, {"response": {"reference_frequency": 400.0}, "headroom": {}})
+    gain, low, high = (
+        quantity.render(found.response[key], unit, digits=3)
+        for key, unit in (("gain_db", "dB"), ("low_corner", "Hz"), ("high_corner", "Hz"))
+    )
+    title = found.plot("response").get_suptitle()
+    assert title == f"triode gain: {gain} at 400 Hz, {low} to {high} within 3 dB"
+    reached = quantity.render(found.headroom.clipping_output_rms, "V", digits=3)
+    assert found.plot("headroom").get_suptitle() == f"triode gain: {reached} r.m.s. until {found.headroom.first_limit}"
+    swept = simwrap.sweep(stage, {"cathode_resistor": ["1k", "2k2"]}, ["response"])
+    assert simwrap.plot(swept, "response").get_suptitle() == "triode gain: response"
+    assert swept["response.gain"].attrs["long_name"] == "gain at 1 kHz"
+    without = simwrap.measure(stage, {"response": {"stop": 2e4}})  # the upper corner is beyond
+    low = quantity.render(without.response.low_corner, "Hz", digits=3)
+    assert without.plot("response").get_suptitle().endswith(f", 3 dB less at {low}")

@@ -20,6 +20,8 @@ from simwrap.units import quantity
 from simwrap.valves import get_valve
 from simwrap.valves.curves import round_steps
 
+#: Valves of more kinds than this have no room in a title.
+_FEW = 2
 #: More letters than this before "grid voltage at each curve" make a second line of a panel's title.
 _LONG = 40
 
@@ -73,8 +75,14 @@ def draw(reader: Reader) -> Figure:
     for axes, (names, points) in zip(panels, groups, strict=True):
         _panel(axes, bias, names, points)
     legend_below(*panels)
-    add_title(figure, bias, "operating point")
+    rests = [f"{' and '.join(names)} at {' and '.join(said)}" for names, _ in groups if (said := _at_rest(bias, names))]
+    add_title(figure, bias, "operating point", f"at rest {', '.join(rests)}" if len(rests) <= _FEW else "")
     return figure
+
+
+def _at_rest(bias: Reader, names: Sequence[str]) -> list[str]:
+    """Return anode voltage and current of a valve, or of valves alike."""
+    return bias.said(f"valves.{names[0]}.anode_voltage", f"valves.{names[0]}.anode_current")
 
 
 def _alike(bias: Reader, instances: Sequence[str]) -> list[tuple[list[str], list[int]]]:

@@ -9,6 +9,9 @@ from simwrap.plots.panels import add_title, chosen_points
 from simwrap.plots.reader import Reader
 from simwrap.plots.style import FAINT, frequency_axis, keep_span, label_of, new_figure
 
+#: Differences below this aren't told in the title [dB].
+_LEAST = 1e-3
+
 
 def draw(reader: Reader) -> Figure:
     """Draw the picture of the measure ``balance``."""
@@ -25,5 +28,9 @@ def draw(reader: Reader) -> Figure:
         keep_span(axes, least)
     upper.set_xlabel("")
     legend_below(lower, sources=[upper])
-    add_title(figure, reader, "balance of the two outputs")
+    apart, at = reader.said("ratio_db", "phase_error_deg"), reader.stated("reference_frequency")
+    if len(apart) == 2 and abs(float(reader["ratio_db"][0])) < _LEAST:
+        apart[0] = f"less than {_LEAST:g} dB"
+    finding = f"outputs {' and '.join(apart)} apart at {at}" if len(apart) == 2 and at else ""
+    add_title(figure, reader, "balance of the two outputs", finding)
     return figure

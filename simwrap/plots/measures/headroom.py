@@ -56,5 +56,7 @@ def draw(reader: Reader) -> Figure:
     else:
         legend_across(figure, [left])
     frequency = reader.stated("frequency")
-    add_title(figure, reader, f"level and distortion{f' at {frequency}' if frequency else ''}")
+    words = f"level and distortion{f' at {frequency}' if frequency else ''}"
+    reached = reader.said("clipping_output_rms") if single else []
+    add_title(figure, reader, words, f"{reached[0]} r.m.s. until {reader['first_limit'][0]}" if reached else "")
     return figure

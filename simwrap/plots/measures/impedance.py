@@ -13,4 +13,7 @@ def draw(reader: Reader) -> Figure:
     """Draw the picture of the measure ``impedance``."""
     names = {"input": "input", "output": "output", "output_b": "output_b", "output_balanced": "balanced, each side"}
     curves = [(f"{name}_curve", label) for name, label in names.items() if f"{name}_curve" in reader]
-    return over_frequency(reader, curves, label_of("impedance", "ohm"), "impedance")
+    at = reader.stated("reference_frequency")
+    found = [f"{name} {text}" for name in ("output", "input") for text in reader.said(name)]
+    finding = f"{', '.join(found)} at {at}" if found and at else ""
+    return over_frequency(reader, curves, label_of("impedance", "ohm"), "impedance", finding=finding)

@@ -15,4 +15,6 @@ def draw(reader: Reader) -> Figure:
     corner = reader.stated("flicker_corner")
     known = corner[:1].isdigit()  # or else in words why there is none
     words = f"noise, with flicker from a corner of {corner}" if known else "noise"
-    return over_frequency(reader, curves, label_of("noise density", "V/rtHz"), words)
+    heard = reader.said("output_rms_a_weighted")
+    finding = f"{heard[0]} of noise, A-weighted{f', flicker below {corner}' if known else ''}" if heard else ""
+    return over_frequency(reader, curves, label_of("noise density", "V/rtHz"), words, finding=finding)

@@ -33,5 +33,8 @@ def draw(reader: Reader) -> Figure:
     lower.axvline(0.0, color=FAINT, linewidth=1.2)
     lower.grid(False, axis="y")
     lower.set_xlabel(label_of("margin above the rated output until a limit of the valve", "dB"))
-    add_title(figure, reader, "overload margins")
+    first = str(reader["clipping.first_valve"][0]) if "clipping.first_valve" in reader else ""
+    watts = reader.said("clipping.output_power")
+    finding = f"{first} clips first, at {watts[0]}" if first and watts else ""
+    add_title(figure, reader, "overload margins", finding)
     return figure

@@ -22,7 +22,7 @@ def draw(reader: Reader) -> Figure:
     figure = new_figure(10.0, 7.0)
     (power, distortion), (current, dissipation) = figure.subplots(2, 2)
     single, several = len(reader.labels) == 1, len(reader.paths("valves.", ".grid_drive")) > 1
-    drive_words = f"drive at {'each' if several else 'the'} grid, r.m.s."
+    drive_words = "drive (e.m.f. of the source), r.m.s."
     of_all = " of all valves" if several else ""
     for point, label, style in chosen_points(reader):
         drive, watts = reader["drive_in"][point], reader["power_curve"][point]
@@ -47,7 +47,9 @@ def draw(reader: Reader) -> Figure:
     log_axis(distortion, "y", plain=True)
     legend_below(current, sources=[power, current])
     load = reader.stated("load")
-    add_title(figure, reader, f"power into {load}" if load else "power")
+    into = f" into {load}" if load else ""
+    most = reader.said("clipping.output_power")
+    add_title(figure, reader, f"power{into}", f"{most[0]}{into} at the onset of clipping" if most else "")
     return figure
 
 

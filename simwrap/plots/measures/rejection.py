@@ -13,4 +13,9 @@ def draw(reader: Reader) -> Figure:
     """Draw the picture of the measure ``rejection``."""
     ordinate = label_of("output for 1 V of ripple", "dB")
     words = "from the supplies to the output"
-    return over_frequency(reader, curves_of(reader, "supplies"), ordinate, words, logarithmic=False)
+    at, curves = reader.stated("ripple_frequency"), curves_of(reader, "supplies")
+    found = [
+        f"{name} {text}" for _, name in curves for text in reader.said(f"supplies.{name.replace(' ', '_')}.transfer_db")
+    ]
+    finding = f"from {', '.join(found)} to the output at {at}" if found and at else ""
+    return over_frequency(reader, curves, ordinate, words, logarithmic=False, finding=finding)

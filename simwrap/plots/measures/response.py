@@ -30,8 +30,18 @@ def draw(reader: Reader) -> Figure:
     frequency_axis(upper, frequency)
     upper.set_xlabel("")
     legend_below(lower, sources=[upper])
-    add_title(figure, reader, "response")
+    add_title(figure, reader, "response", _finding(reader))
     return figure
+
+
+def _finding(reader: Reader) -> str:
+    at, gain = reader.said("reference_frequency"), reader.said("gain_db")
+    if not (at and gain):
+        return ""
+    low, high = reader.said("low_corner"), reader.said("high_corner")
+    corners = f"{low[0]} to {high[0]} within 3 dB" if low and high else ""
+    corners = corners or (f"3 dB less at {(low or high)[0]}" if low or high else "")
+    return ", ".join(filter(None, (f"{gain[0]} at {at[0]}", corners)))
 
 
 def _corner_marks(axes: Axes, reader: Reader, point: int) -> None:

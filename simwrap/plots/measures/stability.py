@@ -2,14 +2,22 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+from typing import Any
+
 import numpy as np
 from matplotlib.figure import Figure
+from matplotlib.ticker import EngFormatter
+from numpy.typing import NDArray
 
 from simwrap.errors import InputError
 from simwrap.plots.labels import legend_below
 from simwrap.plots.panels import add_title, chosen_points, say
 from simwrap.plots.reader import Reader
 from simwrap.plots.style import FAINT, frequency_axis, label_of, line_style, new_figure
+from simwrap.units import quantity
+
+Floats = NDArray[Any]
 
 #: Marks of loops.
 MARKS = "os^D"
@@ -30,8 +38,8 @@ def draw(reader: Reader) -> Figure:
         for number, key in enumerate(keys):
             name = key.removeprefix("loops.").removesuffix(".curve_db")
             look = line_style(number) if single else style
-            words = f"loop through {name}" if single else label
-            phase = reader[f"loops.{name}.phase_deg"][point]
+            words = f"loop gain through {name}" if single else label
+            phase = _round_minus_one(reader[f"loops.{name}.phase_deg"][point], reader[key][point])
             upper.plot(frequency, reader[key][point], label=words, **look)
             lower.plot(frequency, phase, **look)
             if not single:
@@ -49,18 +57,41 @@ def draw(reader: Reader) -> Figure:
                     lower.plot([edge], [at], "o", color=look["color"], markersize=6)
                     lower.annotate(f"{margin:.3g}°", (edge, at), xytext=(6, 6), textcoords="offset points")
     upper.axhline(0.0, color=FAINT, linewidth=1.0)
-    for turn in (-180.0, 180.0):
-        lower.axhline(turn, color=FAINT, linewidth=1.0, linestyle="--")
     upper.set_ylabel(label_of("loop gain", "dB"))
     lower.set_ylabel(label_of("phase of the loop gain", "degree"))
-    low, high = lower.get_ylim()
-    lower.set_yticks(np.arange(90.0 * np.ceil(low / 90.0), high + 1.0, 90.0))
+    low, high = (bound for bound in lower.get_ylim())
+    step = 90.0 if high - low <= 720.0 else 180.0
+    lower.set_yticks(np.arange(step * np.ceil(low / step), high + 1.0, step))
+    # Where T is real and negative.
+    for turn in np.arange(np.ceil((low - 180.0) / 360.0), np.floor((high - 180.0) / 360.0) + 1.0):
+        lower.axhline(180.0 + 360.0 * turn, color=FAINT, linewidth=1.0, linestyle="--")
     frequency_axis(lower, frequency)
     frequency_axis(upper, frequency)
     upper.set_xlabel("")
     legend_below(lower, sources=[upper])
-    add_title(figure, reader, "loop gain and margins")
+    add_title(figure, reader, "loop gain and margins", _finding(reader, keys))
     return figure
+
+
+def _round_minus_one(phase: Floats, level: Floats) -> Floats:
+    """Return a phase of loop gain shifted by whole turns, so that it is near 0 where the loop gain is largest."""
+    if not np.isfinite(level).any():
+        return phase
+    shifted: Floats = phase - 360.0 * np.round(phase[np.nanargmax(level)] / 360.0)
+    return shifted
+
+
+def _finding(reader: Reader, keys: Sequence[str]) -> str:
+    """Return whether it is stable, and the least margins of all loops."""
+    if str(reader["stable"][0]) != "yes":
+        return "unstable"
+    ends = [f"{key.removesuffix('.curve_db')}.{start}" for key in keys for start in ("", "low_")]
+    gain, phase = (
+        min(float(reader[f"{end}{margin}"][0]) for end in ends) for margin in ("gain_margin_db", "phase_margin")
+    )
+    said = [f"{quantity.render(gain, 'dB', digits=2)} of gain margin"] if np.isfinite(gain) else []
+    said += [f"{quantity.render(phase, 'degree', digits=2)} of phase margin"] if np.isfinite(phase) else []
+    return ", ".join(["stable", *said])
 
 
 def draw_margins(reader: Reader) -> Figure:
@@ -87,6 +118,7 @@ def draw_margins(reader: Reader) -> Figure:
     lower.set_ylabel(label_of("phase margin", "degree"))
     for axes in (upper, lower):
         axes.set_xlabel(label_of("upper corner of the response", "Hz"))
+        axes.xaxis.set_major_formatter(EngFormatter(sep=""))
     upper.set_xlabel("")
     lost = int((~stable).sum())
     if stable.any():

@@ -24,5 +24,6 @@ def draw(reader: Reader) -> Figure:
     lower.set_xlabel(label_of("load current", "mA"))
     keep_span(upper, 1.0)
     legend_below(lower, sources=[upper])
-    add_title(figure, reader, "regulation and ripple")
+    found = reader.said("output_voltage", "ripple")
+    add_title(figure, reader, "regulation and ripple", f"{found[0]}, {found[1]} of ripple" if len(found) == 2 else "")
     return figure

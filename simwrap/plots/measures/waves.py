@@ -11,7 +11,7 @@ from simwrap.plots.reader import Reader
 from simwrap.plots.style import label_of, new_figure, prefixed
 
 
-def _wave(reader: Reader, words: str) -> Figure:
+def _wave(reader: Reader, words: str, finding: str = "") -> Figure:
     figure = new_figure(7.5, 4.0)
     axes = figure.subplots()
     scale, prefix = prefixed(reader["output_wave"])
@@ -24,7 +24,7 @@ def _wave(reader: Reader, words: str) -> Figure:
     axes.set_ylabel(label_of("output", f"{prefix}V"))
     axes.set_xlim(1e3 * float(reader["time"][0]), 1e3 * float(reader["time"][-1]))
     legend_below(axes)
-    add_title(figure, reader, words)
+    add_title(figure, reader, words, finding)
     return figure
 
 
@@ -32,11 +32,17 @@ def draw_recovery(reader: Reader) -> Figure:
     """Draw the picture of the measure ``recovery``."""
     frequency, cycles = reader.stated("burst_frequency"), reader.stated("burst_cycles")
     burst = f" ({cycles} cycles of {frequency})" if frequency else ""
-    return _wave(reader, f"a burst of overload{burst}, and after")
+    back = reader.said("recovery_time")
+    finding = f"the bias is back {back[0]} after a burst of overload{burst}" if back else ""
+    if back and float(reader["recovery_time"][0]) == 0.0:
+        finding = f"a burst of overload{burst} doesn't shift the bias"
+    return _wave(reader, f"a burst of overload{burst}, and after", finding)
 
 
 def draw_square_wave(reader: Reader) -> Figure:
     """Draw the picture of the measure ``square_wave``."""
     frequency, level = reader.stated("frequency"), reader.stated("level")
     wave = f" of {frequency}, {level}" if frequency and level else ""
-    return _wave(reader, f"answer to a square wave{wave}")
+    found = reader.said("rise_time", "tilt")
+    finding = f"rises in {found[0]}, tilts by {found[1]}; square wave{wave}" if len(found) == 2 else ""
+    return _wave(reader, f"answer to a square wave{wave}", finding)
