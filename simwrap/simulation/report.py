@@ -202,7 +202,8 @@ def _swept_column(name: str, values: xarray.DataArray) -> _Column:
     else:
         texts, sign = [str(value) for value in array], ""
     most = max([7, *map(len, texts)])
-    lines = textwrap.wrap(name.replace("_", " ").replace(".", " "), most, break_long_words=False)
+    words = name.removesuffix("_db") if sign == "dB" else name
+    lines = textwrap.wrap(words.replace("_", " ").replace(".", " "), most, break_long_words=False)
     return "\n".join([*lines, sign]), texts
 
 
