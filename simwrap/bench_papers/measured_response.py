@@ -7,7 +7,9 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
+import matplotlib
 import numpy as np
+from matplotlib.figure import Figure
 from numpy.typing import NDArray
 
 from simwrap.bench_papers.diagnosis import Diagnosis, Place, fault_dictionary
@@ -16,6 +18,8 @@ from simwrap.bench_papers.rails import supplied
 from simwrap.bench_papers.readings_file import read_response
 from simwrap.circuits.design_file import Design
 from simwrap.errors import FileProblemsError, InputError
+from simwrap.plots.labels import legend_below
+from simwrap.plots.style import STYLE, frequency_axis, keep_span, label_of, line_style, new_figure
 from simwrap.units.quantity import render
 
 Floats = NDArray[np.float64]
@@ -24,6 +28,8 @@ Floats = NDArray[np.float64]
 _MOST = 20
 #: Range that the engines' small signals are asked for [Hz].
 _RANGE = (0.1, 1e7)
+#: Colour of the band of healthy builds.
+BAND = "#d9d9d9"
 #: Decibels for each unit of a natural logarithm.
 _DECIBELS = 20.0 / np.log(10.0)
 
@@ -55,6 +61,23 @@ class Overlay:
     def outside(self) -> Floats:
         """By how much the measured one is outside the band [dB], 0 within."""
         return np.maximum(0.0, np.maximum(self.measured - self.high, self.low - self.measured))
+
+    def plot(self) -> Figure:
+        """Draw the measured response over the predicted one, with the band of healthy builds."""
+        with matplotlib.rc_context(STYLE):
+            figure = new_figure(7.5, 4.4)
+            axes = figure.subplots()
+            axes.fill_between(self.frequencies, self.low, self.high, color=BAND, label="healthy builds", linewidth=0)
+            axes.plot(self.frequencies, self.predicted, label="predicted", **line_style(0))
+            axes.plot(self.frequencies, self.measured, marker="o", markersize=4, label="measured", **line_style(1))
+            frequency_axis(axes, self.frequencies)
+            keep_span(axes, 3.0)
+            axes.set_ylabel(label_of(f"level, 0 at {render(self.reference, 'Hz')}", "dB"))
+            legend_below(axes)
+            worst = int(np.argmax(self.outside))
+            at = f"{self.outside[worst]:.1f} dB outside at {render(float(self.frequencies[worst]), 'Hz', digits=3)}"
+            axes.set_title("the shape of a healthy build" if self.diagnosis.healthy else at)
+        return figure
 
     def to_dict(self) -> dict[str, Any]:
         """Return it as plain data."""

@@ -14,7 +14,7 @@ from typing import Annotated, Any
 import typer
 
 from simwrap.cli.app import Engine, Json, Stages, Valves, _folders, app
-from simwrap.cli.output import print_table
+from simwrap.cli.output import check_figure_name, print_table, write_figure
 from simwrap.errors import EXIT_NOT_MET, InputError
 from simwrap.units import quantity
 
@@ -159,6 +159,9 @@ def readings(
     response: Annotated[
         bool, typer.Option("--response", help="FILE is a frequency response: columns frequency, level (dB or volts).")
     ] = False,
+    plot: Annotated[
+        Path | None, typer.Option("--plot", metavar="FILE", help="With --response: writes its picture there.")
+    ] = None,
     emission: Emission = "20 %",
     mu: Mu = "10 %",
     resistors: Resistors = "5 %",
@@ -176,9 +179,14 @@ def readings(
 
     made, varied = _read(design, valves), _varied(emission, mu, resistors)
     found: Any
+    check_figure_name(plot)
+    if plot is not None and not response:
+        raise InputError("--plot: readings has a picture of a frequency response only; give --response with it")
     if response:
         found = measured_response.overlay(made, file, varied=varied, engine=engine, progress=_tell("readings"))
         lines, clean = measured_response.page(found), found.diagnosis.healthy
+        if plot is not None:
+            write_figure(found.plot(), plot)
     else:
         found = room.read(made, file, varied=varied, engine=engine, progress=_tell("readings"))
         lines, clean = room.page(found), found.clean

@@ -8,6 +8,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from picture_rules import assert_readable
 
 from simwrap.bench_papers.diagnosis import Dictionary, Place, fault_dictionary, simulated
 from simwrap.bench_papers.faults import HEALTHY, Fault, TestBed, Varied, bed_of, element_of
@@ -284,6 +285,9 @@ def test_a_response_with_a_small_coupling_capacitor(
     found = overlay(design, bench(tmp_path, rows, "frequency,level"))
     assert not found.diagnosis.healthy
     assert found.outside.max() > 3.0
+    picture = found.plot()
+    assert_readable(picture)
+    assert f"{found.outside.max():.1f} dB outside" in picture.axes[0].get_title()
     assert any("line.coupling capacitor" in fault.name for cause in found.diagnosis.causes for fault in cause.faults)
     (reply,) = run(bed.table({}, [HEALTHY]), [AcRun(10.0, 1e5, 5, (node,))])
     volts = np.abs(reply.values[node][0])
@@ -292,6 +296,7 @@ def test_a_response_with_a_small_coupling_capacitor(
     assert found.diagnosis.healthy
     assert found.measured == pytest.approx(found.predicted, abs=0.3)
     assert found.outside.max() == 0.0
+    assert found.plot().axes[0].get_title() == "the shape of a healthy build"
 
 
 def test_another_type_in_a_socket_is_a_cause_and_another_name_is_none(source: Supplied, places: list[Place]) -> None:
