@@ -18,7 +18,7 @@ import typer
 from typer.core import TyperGroup
 
 from simwrap.cli import output
-from simwrap.errors import EXIT_BAD_INPUT, EXIT_INTERRUPTED, RangeError, SimwrapError
+from simwrap.errors import EXIT_BAD_INPUT, EXIT_INTERRUPTED, InputError, RangeError, SimwrapError
 
 
 class _PipeClosed(Exception):
@@ -250,6 +250,9 @@ def main(arguments: list[str] | None = None) -> None:
         import_module(f"simwrap.cli.{name}_commands")
     command = typer.main.get_command(app)
     try:
+        for word in arguments or ():  # a shell can't pass it, a program can
+            if "\0" in word:
+                raise InputError(f"{word!r} holds a NUL, which no name has")
         code = command.main(args=arguments, prog_name="simwrap", standalone_mode=False)
         sys.stdout.flush()
     except SimwrapError as fault:

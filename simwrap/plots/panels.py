@@ -48,7 +48,7 @@ def add_title(figure: Figure, reader: Reader, words: str, finding: str = "") -> 
     left_out = f" ({MOST_LINES} of {count} points)" if count > MOST_LINES else ""
     said = finding if finding and count == 1 else words
     title = f"{': '.join(filter(None, (reader.stage_name, said)))}{left_out}"
-    figure.suptitle(textwrap.fill(title, int(_LETTERS_PER_INCH * figure.get_figwidth())), fontsize=11)
+    figure.suptitle(textwrap.fill(title, int(_LETTERS_PER_INCH * figure.bbox.width / figure.dpi)), fontsize=11)
 
 
 def smooth(x: Any, y: Any) -> tuple[Any, Any]:
