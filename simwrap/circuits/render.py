@@ -124,7 +124,7 @@ class _Excitation:
         return 1.0 if in_netlist(self._stage, f"v_{name}") == self._excite else 0.0
 
 
-def _excited(circuit: Circuit, excite: str) -> tuple[str, bool]:
+def excited(circuit: Circuit, excite: str) -> tuple[str, bool]:
     """Return the device that a request excites, and whether it is a valve's own.
 
     Raises
@@ -221,7 +221,7 @@ def _render(
 ) -> Netlist:
     """Render a circuit; ``columns_of`` has what varies, by full name."""
     columns = Columns()
-    device, inside = _excited(circuit, excite)
+    device, inside = excited(circuit, excite)
     swept = circuit.split(columns_of)
     whole: dict[str, Any] = {}
     texts = []

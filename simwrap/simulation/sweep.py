@@ -129,6 +129,7 @@ class _Collected:
         self.reasons = np.full(points, PENDING, dtype=object)
         self.warnings = np.full(points, "", dtype=object)
         self.engines: set[str] = set()
+        self.small_signals: set[str] = set()
         self.refused: dict[str, str] = {}
         self.block = 0
 
@@ -151,6 +152,7 @@ class _Collected:
         self.warnings[indices] = outcome.warnings
         self.refused |= outcome.refused
         self.engines |= {name for used in outcome.engines for name in used.split("+") if name}
+        self.small_signals |= outcome.small_signals
         self.block = self.block or (SLOW_BLOCK if outcome.slow else BLOCK)
 
 
@@ -482,7 +484,7 @@ def to_dataset(collected: _Collected, chosen: Mapping[str, Any]) -> xarray.Datas
         "task": _task(grid, chosen, first),
         "block": collected.block,
         **about(stage, collected.templates, list(grid.axes)),
-        **provenance("+".join(sorted(collected.engines)), first.sha256),
+        **provenance("+".join(sorted(collected.engines)), first.sha256, collected.small_signals),
     }
     return make_dataset(
         {name: replace(collected.variables[name], values=array) for name, array in collected.arrays.items()},
