@@ -224,7 +224,7 @@ def _render(
     extra: Mapping[str, Any],
     only: Collection[str] | None = None,
 ) -> Netlist:
-    """Render a circuit; ``columns_of`` has what varies, by full name, ``only`` the stages to render beside the bench."""
+    """Render a circuit; ``columns_of`` has what varies, by full name, ``only`` the stages beside the bench."""
     columns = Columns()
     device, inside = excited(circuit, excite)
     swept = circuit.split(columns_of)

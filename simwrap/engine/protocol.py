@@ -82,7 +82,8 @@ class AcRun:
 class NoiseRun:
     """Noise at node ``output``, referred to the v source ``source``.
 
-    Reply vectors: ``output_density`` and ``input_density`` [V/rtHz], (points, frequencies). ``linear``: as in an AcRun.
+    Reply vectors: ``output_density`` and ``input_density`` [V/rtHz], (points, frequencies). ``linear``: as in an AcRun;
+    the first alone, for the other is its quotient by the gain.
     """
 
     start: float

@@ -20,9 +20,11 @@ import numpy as np
 
 from simwrap.engine.allow_list import Parsed
 from simwrap.engine.elimination import plan, solve
-from simwrap.engine.linearised import KT, Change, Linearised
+from simwrap.engine.linearised import KT, Linearised
 from simwrap.engine.protocol import AcRun, Array, NoiseRun
 
+#: Kinds of elements that can be made linear.
+KNOWN = "rclkvibegfhd"
 #: What may be left over of an equation, as a share of what should cancel in it: as if parts were off by that much.
 TOLERANCE = 1e-7
 #: Solutions that are found together: so many that it is quick, so few that they stay in the processor's cache.
@@ -43,13 +45,18 @@ def unknown(parsed: Parsed, excited: str, noise: bool) -> str:
         Whether noise is asked for.
     """
     for name, device in parsed.devices.items():
-        if device.kind not in "rclkvibegfhd":
+        if device.kind not in KNOWN:
             return f"{name}: an element of the kind {device.kind}"
         if noise and device.kind == "d":
             return f"{name}: the noise of a diode"
         if "ac" in device.fields and name != excited and any(float(word) for word in device.fields[6:]):
             return f"{name}: an ac value of its own"
     return ""
+
+
+def answered(sweep: Sweep) -> tuple[str, ...]:
+    """Return the vectors of a reply."""
+    return sweep.vectors if isinstance(sweep, AcRun) else ("output_density",)
 
 
 def needed(parsed: Parsed) -> tuple[str, ...]:
@@ -79,8 +86,8 @@ def sweeps_of(
         NaN where there is no operating point, or no solution.
     """
     points = len(next(iter(state.values())))
-    found = [
-        {name: np.full((points, len(sweep.frequencies)), np.nan, _kind(sweep)) for name in _names(sweep)}
+    found: list[dict[str, Array]] = [
+        {name: np.full((points, len(sweep.frequencies)), np.nan, _kind(sweep)) for name in answered(sweep)}
         for sweep in sweeps
     ]
     good = np.flatnonzero(np.isfinite([state[name] for name in needed(parsed)]).all(axis=0))
@@ -102,10 +109,6 @@ def sweeps_of(
             for name, array in answer.items():
                 whole[name][some] = array
     return found, sorted(lost)
-
-
-def _names(sweep: Sweep) -> tuple[str, ...]:
-    return sweep.vectors if isinstance(sweep, AcRun) else ("output_density", "input_density")
 
 
 def _seen(sweep: Sweep) -> tuple[str, ...]:
@@ -130,7 +133,7 @@ class _Points:
         count = len(linear.names)
         # The adjoint network's equations are the transposed ones: how outputs follow a current into each node.
         self.constant, self.rate = (part[:, :, :count].swapaxes(1, 2) for part in (whole, rate))
-        self.varies = self.rate.any(axis=0)
+        self.varies = np.asarray(self.rate.any(axis=0))
         # The right-hand side; of the first source it stands in the last column.
         self.drive, self.drive_rate = (-part[:, :, : count - 1 : -1] for part in (whole, rate))
         #: How each output follows the unknowns, and the sources without them.
@@ -214,18 +217,15 @@ class _Points:
     def _answer(
         self, sweep: Sweep, points: slice, s: Array, rows: list[int], follow: dict[int, Array]
     ) -> dict[str, Array]:
-        source = self.sources.index(sweep.source)
-        own = {name: self._transfer(name, source, points, s, rows, follow) for name in _seen(sweep)}
         if isinstance(sweep, AcRun):
-            return own
+            source = self.sources.index(sweep.source)
+            return {name: self._transfer(name, source, points, s, rows, follow) for name in sweep.vectors}
         row = rows.index(self.outputs.index(sweep.output))
-        power = np.zeros(own[sweep.output].shape)
+        power = np.zeros((points.stop - points.start, len(s)))
         for size, ends in self.thermal:
             one, other = (follow[end][row] if end in follow else 0.0 for end in ends)
             power += size[points, None] * np.abs(one - other) ** 2
-        output = np.sqrt(power)
-        with np.errstate(divide="ignore", invalid="ignore"):
-            return {"output_density": output, "input_density": output / np.abs(own[sweep.output])}
+        return {"output_density": np.sqrt(power)}
 
     def _transfer(
         self, name: str, source: int, points: slice, s: Array, rows: list[int], follow: dict[int, Array]

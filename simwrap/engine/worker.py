@@ -73,7 +73,7 @@ def empty(run: Run, points: int) -> Part:
     elif isinstance(run, AcRun | NoiseRun):
         axis = run.frequencies
         shape = (points, len(axis))
-        names = run.vectors if isinstance(run, AcRun) else ("output_density", "input_density")
+        names = run.vectors if isinstance(run, AcRun) else ("output_density", "input_density")[: 1 if run.linear else 2]
         kind = complex if isinstance(run, AcRun) else float
     elif isinstance(run, SteadyRun):
         levels = run.amplitude.shape[1]
@@ -154,9 +154,7 @@ def _solve_small(host: Backend, job: Job, beat: Beat, deck: Deck, parts: list[Pa
 _Step = tuple[list[int], Callable[..., None], Run, list[Array]]
 
 
-def _run_steps(
-    host: Backend, job: Job, beat: Beat, deck: Deck, parts: list[Part], steps: Sequence[_Step]
-) -> None:
+def _run_steps(host: Backend, job: Job, beat: Beat, deck: Deck, parts: list[Part], steps: Sequence[_Step]) -> None:
     """Let the engine do its analyses at point after point."""
     names, alter = job.names, host.alter
     loaded = False

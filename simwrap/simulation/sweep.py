@@ -196,9 +196,9 @@ def sweep(
         A netCDF file (.nc) that keeps what is done, also when the run is interrupted; the same
         call with the same file then computes only the rest.
     spot_check : int, optional
-        So many random points run again on the other engine; the largest disagreement goes into
-        ``attrs`` and, above 0.1 % of a value, into a warning. By default 5 points for sweeps
-        of more than 200 where both engines are there.
+        So many random points run again on the other engine, with its own small-signal analyses; the largest
+        disagreement goes into ``attrs`` and, above 0.1 % of a value, into a warning. By default 5 points for sweeps
+        of more than 200 where both engines are there, or where small signals come from the linearised circuit.
     progress : bool or callable
         True draws a bar; a callable gets (points done, points in all).
 
@@ -314,14 +314,20 @@ def _spot_check(
     collected: _Collected,
     count: int,
 ) -> None:
-    """Run some points again on the other engine and note the largest disagreement."""
+    """Run some points again on the other engine and note the largest disagreement.
+
+    Small signals are then the engine's own analyses. Where they come from a linearised circuit, that is a check even
+    on the same engine.
+    """
+    linearised = "linearised" in collected.small_signals
     others = [entry.name for entry in engines.found() if entry.available and entry.name not in collected.engines]
+    others += sorted(collected.engines) if linearised else []
     good = np.flatnonzero(collected.reasons == "")
-    if not others or len(collected.engines) != 1 or not len(good):
+    if not others or not len(good):
         data.attrs["spot_check"] = "not done: it takes a second engine"
         return
     picked = np.sort(np.random.default_rng(0).choice(good, min(count, len(good)), replace=False))
-    again = evaluate(grid.table.take(picked), chosen, replace(options, engine=others[0]))
+    again = evaluate(grid.table.take(picked), chosen, replace(options, engine=others[0], small_signals="engine"))
     worst, where = 0.0, ""
     repeated = labelled(again.results)
     for name, array in collected.arrays.items():
@@ -336,7 +342,8 @@ def _spot_check(
         off = np.max(apart / scale, where=np.isfinite(apart), initial=0.0)
         if off > worst:
             worst, where = float(off), name
-    data.attrs["spot_check"] = f"{len(picked)} points again on {others[0]}"
+    by = ", small signals by its own analyses" if linearised else ""
+    data.attrs["spot_check"] = f"{len(picked)} points again on {others[0]}{by}"
     data.attrs["spot_check_disagreement"] = worst
     data.attrs["spot_check_variable"] = where
     if worst > SPOT_CHECK_TOLERANCE:
