@@ -33,8 +33,8 @@ class RunOptions:
     arrived : callable, optional
         Called, in the thread that asked, each time a child has done a part.
     small_signals : str
-        "auto": several sweeps or noises about one operating point come from the circuit linearised about it.
-        "engine": all are the engine's own analyses.
+        "linearised": sweeps and noise come from the circuit linearised about the engine's operating point; "engine":
+        they are the engine's own analyses; "auto": the former where several share an operating point.
 
     Raises
     ------
@@ -61,8 +61,8 @@ class RunOptions:
             raise RangeError("workers", self.workers, "a whole number of processes from 1 on, or none for one a core")
         if self.executor is not None and not callable(getattr(self.executor, "submit", None)):
             raise RangeError("executor", self.executor, "a concurrent.futures.Executor")
-        if self.small_signals not in ("auto", "engine"):
-            raise RangeError("small_signals", self.small_signals, '"auto" or "engine"')
+        if self.small_signals not in ("auto", "linearised", "engine"):
+            raise RangeError("small_signals", self.small_signals, '"auto", "linearised" or "engine"')
 
 
 #: What is done where nothing is asked for.

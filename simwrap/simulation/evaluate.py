@@ -178,6 +178,8 @@ class _Bench:
         self.engines = [""] * table.points
         self.netlists = [""] * table.points
         self.kinds: set[str] = set()
+        #: How many sweeps about one operating point are enough to make the circuit linear there.
+        self.least_sweeps = {"linearised": 1, "auto": 2, "engine": np.inf}[options.small_signals]
         #: How small signals were found: "linearised", "engine".
         self.small_signals: set[str] = set()
         self.runs = 0
@@ -197,7 +199,7 @@ class _Bench:
         for key, request in fresh.items():
             # Large signals apart: they have no meaning where small ones have.
             large = isinstance(request, Steady | Transient)
-            linear = not large and self.options.small_signals == "auto" and sweeps[circuits[key]] > 1
+            linear = not large and sweeps[circuits[key]] >= self.least_sweeps
             place = (large, None if linear else request.excite, *circuits[key])
             groups.setdefault(place, []).append((key, request))
         self._join_op(groups)
@@ -273,9 +275,9 @@ class _Bench:
     ) -> Iterator[tuple[Batch, list[int], list[protocol.Run]]]:
         """Yield netlists with their points, which of the requests they are for, and what an engine is asked.
 
-        Here it is decided how small signals are found. Several about one operating point come from the circuit
-        linearised about it, all from one netlist whatever they excite; a single one, and those of a netlist that
-        can't be made linear, from the engine's own analyses, a netlist for each source that is excited.
+        Here it is decided how small signals are found: all from one netlist whatever they excite, by the circuit
+        linearised about its operating point, where that is wanted and nothing in the netlist is in its way; else by
+        the engine's own analyses, with a netlist for each source that is excited.
         """
 
         def batches(of: NDArray[np.intp], excite: str) -> Iterator[Batch]:
