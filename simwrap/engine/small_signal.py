@@ -14,7 +14,7 @@ Sources: the adjoint network for noise: R. A. Rohrer, L. W. Nagel, R. Meyer, L. 
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 
 import numpy as np
 
@@ -65,7 +65,11 @@ def needed(parsed: Parsed) -> tuple[str, ...]:
 
 
 def sweeps_of(
-    parsed: Parsed, values: Mapping[str, Array], state: Mapping[str, Array], sweeps: Sequence[Sweep]
+    parsed: Parsed,
+    values: Mapping[str, Array],
+    state: Mapping[str, Array],
+    sweeps: Sequence[Sweep],
+    begun: Callable[[int], None] = lambda point: None,
 ) -> tuple[list[dict[str, Array]], list[int]]:
     """Return what each sweep asks for, at every point, and the points that have no single solution.
 
@@ -79,6 +83,8 @@ def sweeps_of(
         Operating points, a value for each of :func:`needed`.
     sweeps : sequence of AcRun or NoiseRun
         An AcRun's ``source`` is the one with an ac value of 1.
+    begun : callable
+        Told from time to time which point is being solved.
 
     Returns
     -------
@@ -97,7 +103,8 @@ def sweeps_of(
         some = waiting.pop()
         try:
             taken = {name: np.asarray(column)[some] for name, column in values.items()}
-            answers = _Points(parsed, taken, {name: state[name][some] for name in state}, sweeps).answers()
+            together = _Points(parsed, taken, {name: state[name][some] for name in state}, sweeps)
+            answers = together.answers(begun, some)
         except np.linalg.LinAlgError:
             # One of them stops all the others: each by itself.
             if len(some) == 1:
@@ -155,8 +162,8 @@ class _Points:
         s = 2j * np.pi * np.sqrt(middle.min() * middle.max())
         self.steps = plan(self.constant[0] + s * self.rate[0], self.varies)
 
-    def answers(self) -> list[dict[str, Array]]:
-        """Return what each sweep asks for."""
+    def answers(self, begun: Callable[[int], None], called: Array) -> list[dict[str, Array]]:
+        """Return what each sweep asks for; ``begun`` is told of each block what its first point is called."""
         found: list[dict[str, Array]] = [{} for _ in self.sweeps]
         places: dict[tuple[float, float, int], list[int]] = {}
         for place, sweep in enumerate(self.sweeps):
@@ -168,6 +175,7 @@ class _Points:
             frequencies = self.sweeps[together[0]].frequencies
             most = max(ROOM // len(rows), 1)
             for points, some in _blocks(len(self.constant), len(frequencies), most):
+                begun(int(called[points.start]))
                 s = 2j * np.pi * frequencies[some]
                 follow = self._followed(points, s, rows)
                 for parts, place in zip(whole, together, strict=True):

@@ -134,8 +134,7 @@ def _solve_small(host: Backend, job: Job, beat: Beat, deck: Deck, parts: list[Pa
     if set(deck.parsed.nodes) <= state.keys():
         _refuse_false_points(deck.parsed, columns, parts, small, state)
     if linear:
-        beat(linear[0], len(table) - 1, 0)
-        _solve_linear(job, deck.parsed, columns, state, parts, linear)
+        _solve_linear(job, beat, deck.parsed, columns, state, parts, linear)
     for k in small:
         run = job.runs[k]
         if isinstance(run, OpRun) and run.natural:
@@ -189,6 +188,7 @@ def _run_steps(host: Backend, job: Job, beat: Beat, deck: Deck, parts: list[Part
 
 def _solve_linear(
     job: Job,
+    beat: Beat,
     parsed: allow_list.Parsed,
     columns: Mapping[str, Array],
     state: Mapping[str, Array],
@@ -196,10 +196,12 @@ def _solve_linear(
     linear: list[int],
 ) -> None:
     """Do sweeps and noise from the circuit that is linearised about the engine's operating points."""
-    failed = np.array([any(parts[k].reasons[point] for k in linear) for point in range(len(job.values))])
+    failed = np.array(
+        [any(parts[k].reasons[p] or (k, p, 0) in job.skip for k in linear) for p in range(len(job.values))]
+    )
     resting = {name: np.where(failed, np.nan, column) for name, column in state.items()}
     sweeps = [run for k in linear if isinstance(run := job.runs[k], AcRun | NoiseRun)]
-    found, lost = small_signal.sweeps_of(parsed, columns, resting, sweeps)
+    found, lost = small_signal.sweeps_of(parsed, columns, resting, sweeps, lambda point: beat(linear[0], point, 0))
     for k, values in zip(linear, found, strict=True):
         parts[k].values = values
         for point in lost:
