@@ -20,7 +20,7 @@ from simwrap.amplifier.supply_match import Match, fed
 from simwrap.circuits.circuit import Circuit, Join
 from simwrap.circuits.design_file import Design
 from simwrap.circuits.stage import Stage, stage
-from simwrap.simulation.simulate import simulate
+from simwrap.simulation.simulate import simulate, transfers
 
 #: Least resistance of a rectifier [ohm], should the curve be flatter than the filter alone.
 _LEAST = 1.0
@@ -120,13 +120,13 @@ def crosstalk(design: Design, found: Match, circuit: Circuit, **how: Any) -> Cro
     circuit : Circuit
         One channel, at the voltage on which supply and channels agree.
     how
-        ``start``, ``stop``, ``per_decade`` and ``engine`` of :func:`simwrap.simulate`.
+        ``start``, ``stop`` [Hz], ``per_decade`` and ``engine`` of :func:`~simwrap.simulation.simulate.transfers`.
     """
-    asked: Mapping[str, Any] = {"nodes": "output", "start": 20.0, "stop": 20e3, "per_decade": 10, **how}
-    alike, against = (simulate(each, "frequencies", **asked) for each in (one_channel(design, found, circuit), circuit))
-    whole, still = alike["output"].values, against["output"].values
+    asked: Mapping[str, Any] = {"start": 20.0, "stop": 20e3, "per_decade": 10, **how}
+    frequency, whole = transfers(one_channel(design, found, circuit), "output", **asked)
+    still = transfers(circuit, "output", **asked)[1]
     driven = whole + (design.channels - 1) * still
-    return Crosstalk(alike["frequency"].values, 20.0 * np.log10(np.abs((whole - still) / driven)))
+    return Crosstalk(frequency, 20.0 * np.log10(np.abs((whole - still) / driven)))
 
 
 def on_rectifier(design: Design, found: Match, circuit: Circuit) -> Circuit:

@@ -10,7 +10,7 @@ from simwrap.circuits.circuit import Circuit, joined_name
 from simwrap.circuits.design_file import Design
 from simwrap.circuits.stage import Stage
 from simwrap.simulation.measurement import Measurement, measure
-from simwrap.simulation.simulate import at_rest
+from simwrap.simulation.simulate import all_at_rest
 
 #: How near both have to come [as a part], and how often it is tried.
 _AGREED, _TRIES = 1e-4, 12
@@ -110,7 +110,7 @@ def highest(design: Design, found: Match) -> Circuit:
 
 def drawn(design: Design, circuit: Circuit, engine: str) -> float:
     """Return the current that all channels draw at rest [A]."""
-    return design.channels * sum(at_rest(circuit, f"{port}.current", engine=engine) for port, _ in fed(design))
+    return design.channels * sum(all_at_rest(circuit, [f"{port}.current" for port, _ in fed(design)], engine=engine))
 
 
 def measured(design: Design, supply: Stage, current: float, engine: str) -> Measurement:

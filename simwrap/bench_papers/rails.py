@@ -10,7 +10,7 @@ from simwrap.amplifier.supply_match import at_voltage, fed, match
 from simwrap.bench_papers.faults import Rail
 from simwrap.circuits.circuit import Circuit
 from simwrap.circuits.design_file import Design
-from simwrap.simulation.simulate import at_rest
+from simwrap.simulation.simulate import all_at_rest
 
 #: Resistance of a supply that the design doesn't describe [ohm]: a share of the load that it feeds.
 _SOFT = 0.03
@@ -48,7 +48,7 @@ class Supplied:
         """
         if not ports:
             return None
-        current = sum(at_rest(circuit, f"{port}.current", engine=engine) for port in ports)
+        current = sum(all_at_rest(circuit, [f"{port}.current" for port in ports], engine=engine))
         return Rail(
             devices=tuple(circuit.supplies[port] for port in ports),
             voltage=self.voltage + self.resistance * current,
@@ -79,7 +79,7 @@ def supplied(design: Design, *, engine: str = "auto") -> Supplied:
         return Supplied(circuit, 0.0, 1.0, 0.0, ())
     place = circuit.placed_ports[ports[0]]
     volts = float(circuit.values[f"{place.stage}.{place.port.supply}" if place.stage else place.port.supply])
-    current = design.channels * sum(at_rest(circuit, f"{port}.current", engine=engine) for port in ports)
+    current = design.channels * sum(all_at_rest(circuit, [f"{port}.current" for port in ports], engine=engine))
     return Supplied(circuit, volts, max(1.0, _SOFT * volts / max(current, 1e-3)), 0.0, ports)
 
 

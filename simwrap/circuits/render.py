@@ -11,7 +11,7 @@ from __future__ import annotations
 
 import hashlib
 import re
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass
 from functools import lru_cache
 from types import MappingProxyType
@@ -124,7 +124,7 @@ class _Excitation:
         return 1.0 if in_netlist(self._stage, f"v_{name}") == self._excite else 0.0
 
 
-def _excited(circuit: Circuit, excite: str) -> tuple[str, bool]:
+def excited(circuit: Circuit, excite: str) -> tuple[str, bool]:
     """Return the device that a request excites, and whether it is a valve's own.
 
     Raises
@@ -217,18 +217,24 @@ def _stage_text(
 
 
 def _render(
-    circuit: Circuit, columns_of: Mapping[str, Any], points: int, excite: str, extra: Mapping[str, Any]
+    circuit: Circuit,
+    columns_of: Mapping[str, Any],
+    points: int,
+    excite: str,
+    extra: Mapping[str, Any],
+    only: Collection[str] | None = None,
 ) -> Netlist:
-    """Render a circuit; ``columns_of`` has what varies, by full name."""
+    """Render a circuit; ``columns_of`` has what varies, by full name, ``only`` the stages beside the bench."""
     columns = Columns()
-    device, inside = _excited(circuit, excite)
+    device, inside = excited(circuit, excite)
     swept = circuit.split(columns_of)
     whole: dict[str, Any] = {}
     texts = []
     for name, stage in circuit.stages.items():
         values = {**stage.values, **swept.get(name, {})}
         whole |= {joined_name(name, part): value for part, value in values.items()}
-        texts.append(_stage_text(circuit, name, values, extra, columns, device))
+        if only is None or name in only:
+            texts.append(_stage_text(circuit, name, values, extra, columns, device))
     text = "\n".join([*bench.lines(circuit, whole, columns, device, extra.get("load")), *texts])
     if inside:
         text = _excite_valve(text, device)
@@ -258,8 +264,9 @@ def render(
 
 def devices_moved(design: Circuit | Stage, name: str) -> set[str]:
     """Return the devices of the netlist that a value changes: none where its choices leave it out."""
-    moved = design.with_values({name: design.values[name] * 1.001})
-    before, after = (render(one).circuit.text.splitlines() for one in (design, moved))
+    circuit, value = as_circuit(design), design.values[name] * 1.001
+    moved, own = circuit.with_values({name: value}), circuit.split({name: value})
+    before, after = (_render(one, {}, 1, "signal", {}, own).circuit.text.splitlines() for one in (circuit, moved))
     return {old.partition(" ")[0] for old, new in zip(before, after, strict=False) if old != new}
 
 

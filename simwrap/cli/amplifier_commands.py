@@ -52,6 +52,10 @@ def check(
 
     Exit code 0: nothing is over a rating, and it is stable; 1: something is; 2: the design can't be read or built.
     """
+    from simwrap.engine import choose
+    from simwrap.engine.process import prepare
+
+    prepare(choose(engine)[0])  # it starts while the design is being read
     from simwrap.amplifier.audit import audit
     from simwrap.circuits.design_file import read_whole_design
 

@@ -107,8 +107,3 @@ def _wave(term: Sine | Pulse | Pwl, offset: float) -> str:
         return "pulse(" + " ".join(map(write, values)) + ")"
     pairs = zip(term.times, term.values, strict=True)
     return "pwl(" + " ".join(f"{write(time)} {write(offset + value)}" for time, value in pairs) + ")"
-
-
-def decades(start: float, stop: float, per_decade: int) -> int:
-    """Number of frequencies of a sweep: start*10**(k/per_decade) up to stop."""
-    return math.floor(math.log10(stop / start) * per_decade + 1e-9) + 1

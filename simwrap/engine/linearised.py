@@ -16,7 +16,7 @@ the two-stage rule for a period: R. Alexander, SIAM J. Numer. Anal. 14 (1977) 10
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -27,13 +27,15 @@ from simwrap.engine.expressions import evaluate
 from simwrap.engine.protocol import Array
 from simwrap.errors import NetlistError
 
-#: How a quantity changes: a factor for each unknown (its index), and for the drive.
+#: How a quantity changes: a factor for each unknown (its index), and for each drive (the first -1, the next -2).
 Change = dict[int, Array | float]
 DRIVE = -1
 
-#: kT/q at 27 Celsius [V] as the reference engine has it (CODATA 2014: a few millionths of a volt more would be
-#: seen in a diode's slope), the conductance across a junction [S], and where its capacitance goes on straight.
-THERMAL, LEAST, FORWARD = 1.38064852e-23 * 300.15 / 1.6021766208e-19, 1e-12, 0.5
+#: kT at 27 Celsius [J] as both engines have it (CODATA 2014).
+KT = 1.38064852e-23 * 300.15
+#: kT/q [V] (a few millionths of a volt more would be seen in a diode's slope), the conductance across a junction [S],
+#: and where its capacitance goes on straight.
+THERMAL, LEAST, FORWARD = KT / 1.6021766208e-19, 1e-12, 0.5
 
 #: What SPICE takes for a diode where its model doesn't say.
 DIODE = {"is": 1e-14, "n": 1.0, "rs": 0.0, "bv": math.inf, "ibv": 1e-3, "cjo": 0.0, "vj": 1.0, "m": 0.5, "tt": 0.0}
@@ -125,15 +127,27 @@ class Linearised:
         A checked netlist.
     values : mapping of str to float or ndarray
         Element values that replace those in the text; arrays have one a state.
+    drives : sequence of str
+        Sources that drive it one at a time, each with an ac value of 1; none: all that have an ac value in the text,
+        together.
+    currents : sequence of str
+        ``i(name)`` of sources whose current is asked for, so that it has to be an unknown; nodes are passed over.
     """
 
-    def __init__(self, parsed: Parsed, values: Mapping[str, float | Array] | None = None) -> None:
-        self.parsed, self.values = parsed, dict(values or {})
+    def __init__(
+        self,
+        parsed: Parsed,
+        values: Mapping[str, float | Array] | None = None,
+        *,
+        drives: Sequence[str] = (),
+        currents: Sequence[str] = (),
+    ) -> None:
+        self.parsed, self.values, self.drives = parsed, dict(values or {}), tuple(drives)
         self.devices = parsed.devices
         self.junctions = {n: DIODE | parsed.models[d.fields[3]] for n, d in self.devices.items() if d.kind == "d"}
         #: Sources whose current something reads.
         self.sensed = tuple(dict.fromkeys(r for d in self.devices.values() for r in d.reads if r[:2] == "i("))
-        self.fixed = self._fixed_nodes()
+        self.fixed = self._fixed_nodes({*self.sensed, *currents})
         nodes = [node for node in parsed.nodes if node not in self.fixed]
         nodes += [_inner(name) for name, model in self.junctions.items() if model["rs"] > 0.0]
         resolved = set(self.fixed.values())
@@ -146,11 +160,11 @@ class Linearised:
         """What a state has to hold: every node, and the currents that expressions read."""
         return (*self.parsed.nodes, *self.sensed)
 
-    def _fixed_nodes(self) -> dict[str, str]:
+    def _fixed_nodes(self, kept: set[str]) -> dict[str, str]:
         """Return nodes that a source fixes against ground, with that source, in order of dependence."""
         fixes: dict[str, str] = {}
         for name, device in self.devices.items():
-            if _stiff(device) and "0" in device.nodes[:2] and f"i({name})" not in self.sensed:
+            if _stiff(device) and "0" in device.nodes[:2] and f"i({name})" not in kept:
                 fixes[device.nodes[0] if device.nodes[1] == "0" else device.nodes[1]] = name
         order: dict[str, str] = {}
         waiting = dict(fixes)
@@ -177,8 +191,8 @@ class Linearised:
 
         Returns
         -------
-        ndarray, shape (n, unknowns, unknowns + 1)
-            Conductances; the last column is the drive's.
+        ndarray, shape (n, unknowns, unknowns + drives)
+            Conductances; the last column is the first drive's, the one before it the next one's.
         dict of str to Change
             How each node and each branch current that is an unknown follows the unknowns.
         ndarray, shape (n, junctions, 2)
@@ -190,7 +204,7 @@ class Linearised:
         for node, name in self.fixed.items():
             sign = 1.0 if self.devices[name].nodes[0] == node else -1.0
             changes[node] = _sum((sign, self._control(self.devices[name], changes, state)))
-        matrix = np.zeros((points, len(self.names), len(self.names) + 1))
+        matrix = np.zeros((points, len(self.names), len(self.names) + max(len(self.drives), 1)))
         junctions = np.zeros((points, len(self.junctions), 2))
         for index, (name, model) in enumerate(self.junctions.items()):
             one, other = self.devices[name].nodes
@@ -211,6 +225,8 @@ class Linearised:
         if device.kind == "b":
             slopes = evaluate(device.program, state)[1]
             return _sum(*((slope, changes[name]) for name, slope in slopes.items()))
+        if device.kind in "vi" and self.drives:
+            return {DRIVE - self.drives.index(device.name): 1.0} if device.name in self.drives else {}
         if device.kind in "vi":
             size, phase = (*map(float, device.fields[6:]), 0.0, 0.0)[:2] if "ac" in device.fields else (0.0, 0.0)
             if phase % 360.0:
@@ -250,7 +266,7 @@ class Linearised:
     def stacked(self, state: Mapping[str, Array]) -> tuple[Array, Array, dict[str, Change]]:
         """Return the matrices about states: of conductances and capacitances, and what :meth:`at` says of changes.
 
-        Both have the shape (n, unknowns, unknowns + 1); the last column is the drive's.
+        Both have the shape (n, unknowns, unknowns + drives); the last columns are the drives', the first one's last.
         """
         matrix, changes, junctions = self.at(state)
         capacitance = np.zeros_like(matrix)
@@ -394,7 +410,7 @@ def _sum(*parts: tuple[Array | float, Change]) -> Change:
 
 def _add(matrix: Array, row: int, change: Change, sign: float) -> None:
     for index, value in change.items():
-        # The drive's column is the last one, which index -1 is.
+        # The drives' columns are the last ones: -1 is the first drive's.
         matrix[:, row, index] += sign * np.asarray(value)
 
 

@@ -32,6 +32,9 @@ class RunOptions:
         Where chunks run instead of the built-in pool; each of its workers keeps its own children.
     arrived : callable, optional
         Called, in the thread that asked, each time a child has done a part.
+    small_signals : str
+        "linearised": sweeps and noise come from the circuit linearised about the engine's operating point; "engine":
+        they are the engine's own analyses; "auto": the former where several share an operating point.
 
     Raises
     ------
@@ -44,6 +47,7 @@ class RunOptions:
     workers: int | None = None
     executor: concurrent.futures.Executor | None = None
     arrived: Callable[[], None] | None = None
+    small_signals: str = "auto"
 
     def __post_init__(self) -> None:
         if not isinstance(self.engine, str):
@@ -57,6 +61,8 @@ class RunOptions:
             raise RangeError("workers", self.workers, "a whole number of processes from 1 on, or none for one a core")
         if self.executor is not None and not callable(getattr(self.executor, "submit", None)):
             raise RangeError("executor", self.executor, "a concurrent.futures.Executor")
+        if self.small_signals not in ("auto", "linearised", "engine"):
+            raise RangeError("small_signals", self.small_signals, '"auto", "linearised" or "engine"')
 
 
 #: What is done where nothing is asked for.

@@ -244,6 +244,8 @@ class _Room:
         self.changed = threading.Condition(threading.RLock())
         self.alive: set[Child] = set()
         self.idle: dict[str, list[Child]] = {}
+        #: Engines of which a child is being started ahead of its first job.
+        self.coming: set[str] = set()
         self.busy = 0
         self.watcher: threading.Thread | None = None
 
@@ -287,6 +289,8 @@ def borrow(engine: str, most: int | None, stop: threading.Event) -> Child | None
     try:
         while True:
             with _room.changed:
+                while engine in _room.coming and not _room.idle.get(engine) and not stop.is_set():
+                    _room.changed.wait(0.2)
                 idle = _room.idle.get(engine)
                 child = idle.pop() if idle else None
             if child is None:
@@ -297,6 +301,32 @@ def borrow(engine: str, most: int | None, stop: threading.Event) -> Child | None
     except BaseException:
         _one_less()
         raise
+
+
+def prepare(engine: str) -> None:
+    """Start a child of an engine in the background, for a first job that is sure to come soon.
+
+    Whatever goes wrong is left for the job to find out.
+    """
+
+    def start() -> None:
+        child = None
+        try:
+            child = Child(engine)
+        except (Unusable, ChildDied, OSError):
+            pass
+        finally:
+            with _room.changed:
+                _room.coming.discard(engine)
+                if child is not None:
+                    _room.idle.setdefault(engine, []).append(child)
+                _room.changed.notify_all()
+
+    with _room.changed:
+        if engine in _room.coming or _room.idle.get(engine):
+            return
+        _room.coming.add(engine)
+    threading.Thread(target=start, name="simwrap-prepare", daemon=True).start()
 
 
 def _one_less() -> None:

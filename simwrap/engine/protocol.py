@@ -10,6 +10,7 @@ Everything here can be pickled, and importing it loads nothing but numpy.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 from typing import Any
@@ -59,20 +60,30 @@ class OpRun:
 class AcRun:
     """Small-signal sweep over ``start`` .. ``stop`` [Hz], ``per_decade`` points a decade.
 
-    The frequencies are start*10**(k/per_decade). Reply arrays: complex, (points, frequencies).
+    The frequencies are start*10**(k/per_decade). Reply arrays: complex, (points, frequencies). What drives it are the
+    ac values of the netlist. With ``linear`` it isn't the engine's own analysis, but that of the circuit linearised
+    about the engine's operating point (:mod:`simwrap.engine.small_signal`), and ``source`` alone drives it, with 1.
     """
 
     start: float
     stop: float
     per_decade: int
     vectors: tuple[str, ...]
+    source: str = ""
+    linear: bool = False
+
+    @property
+    def frequencies(self) -> Array:
+        """All frequencies [Hz]."""
+        return _sweep(self.start, self.stop, self.per_decade)
 
 
 @dataclass(frozen=True)
 class NoiseRun:
     """Noise at node ``output``, referred to the v source ``source``.
 
-    Reply vectors: ``output_density`` and ``input_density`` [V/rtHz], (points, frequencies).
+    Reply vectors: ``output_density`` and ``input_density`` [V/rtHz], (points, frequencies). ``linear``: as in an AcRun;
+    the first alone, for the other is its quotient by the gain.
     """
 
     start: float
@@ -80,6 +91,19 @@ class NoiseRun:
     per_decade: int
     output: str
     source: str = "v_signal"
+    linear: bool = False
+
+    @property
+    def frequencies(self) -> Array:
+        """All frequencies [Hz]."""
+        return _sweep(self.start, self.stop, self.per_decade)
+
+
+def _sweep(start: float, stop: float, per_decade: int) -> Array:
+    # A hair more, so that rounding can't lose the last one.
+    count = math.floor(math.log10(stop / start) * per_decade + 1e-9) + 1
+    frequencies: Array = start * 10.0 ** (np.arange(count) / per_decade)
+    return frequencies
 
 
 @dataclass(frozen=True)

@@ -14,6 +14,7 @@ import numpy as np
 from simwrap.engine import allow_list
 from simwrap.engine.linearised import Linearised
 from simwrap.engine.protocol import (
+    AcRun,
     Array,
     Circuit,
     NoiseRun,
@@ -68,7 +69,7 @@ def checked_run(run: Run, parsed: allow_list.Parsed, points: int) -> Run:
         _frequencies(run.start, run.stop, run.per_decade)
         output = allow_list.check_vectors(parsed, (run.output,))[0]
         source = _source(run.source, parsed)
-        return NoiseRun(float(run.start), float(run.stop), int(run.per_decade), output, source)
+        return NoiseRun(float(run.start), float(run.stop), int(run.per_decade), output, source, bool(run.linear))
     vectors = allow_list.check_vectors(parsed, run.vectors)
     if isinstance(run, SteadyRun):
         amplitude = _amplitude("steady state", run.amplitude, points)
@@ -106,9 +107,10 @@ def checked_run(run: Run, parsed: allow_list.Parsed, points: int) -> Run:
             terms=tuple(_term(term) for term in run.terms), source=_source(run.source, parsed),
         )  # fmt: skip
     _frequencies(run.start, run.stop, run.per_decade)
-    return dataclasses.replace(
-        run, start=float(run.start), stop=float(run.stop), per_decade=int(run.per_decade), vectors=vectors
-    )
+    if bool(run.source) != bool(run.linear):
+        raise NetlistError("small signals: a source is needed for what is done with linear, and no one else takes it")
+    source = _source(run.source, parsed) if run.linear else ""
+    return AcRun(float(run.start), float(run.stop), int(run.per_decade), vectors, source, bool(run.linear))
 
 
 def _source(name: str, parsed: allow_list.Parsed) -> str:

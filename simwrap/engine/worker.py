@@ -2,15 +2,15 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
 
-from simwrap.engine import allow_list, currents, natural
+from simwrap.engine import allow_list, currents, natural, small_signal
 from simwrap.engine.backends.base import Backend
-from simwrap.engine.deck import Deck, decades
+from simwrap.engine.deck import Deck
 from simwrap.engine.protocol import AcRun, Array, NoiseRun, OpRun, Run, SteadyRun, TransientRun
 from simwrap.engine.resample import onto
 from simwrap.engine.shooting import Settled, Solver
@@ -71,10 +71,9 @@ def empty(run: Run, points: int) -> Part:
     if isinstance(run, OpRun):
         names, shape = run.vectors, (points,)
     elif isinstance(run, AcRun | NoiseRun):
-        count = decades(run.start, run.stop, run.per_decade)
-        axis = run.start * 10.0 ** (np.arange(count) / run.per_decade)
-        shape = (points, count)
-        names = run.vectors if isinstance(run, AcRun) else ("output_density", "input_density")
+        axis = run.frequencies
+        shape = (points, len(axis))
+        names = run.vectors if isinstance(run, AcRun) else ("output_density", "input_density")[: 1 if run.linear else 2]
         kind = complex if isinstance(run, AcRun) else float
     elif isinstance(run, SteadyRun):
         levels = run.amplitude.shape[1]
@@ -116,20 +115,57 @@ def solve(host: Backend, job: Job, beat: Beat, tell: Tell) -> list[Part]:
 
 def _solve_small(host: Backend, job: Job, beat: Beat, deck: Deck, parts: list[Part], small: list[int]) -> None:
     names, table = job.names, job.values.tolist()
-    alter = host.alter
-    steps: list[tuple[int, Callable[..., None], Run, list[Array]]] = []
+    columns = dict(zip(names, job.values.T, strict=True))
+    linear = [k for k in small if isinstance(run := job.runs[k], AcRun | NoiseRun) and run.linear]
+    # All that want the operating point are served by the same one.
+    resting = [k for k in small if isinstance(job.runs[k], OpRun)] + linear
+    wanted = [name for k in resting if isinstance(run := job.runs[k], OpRun) for name in run.vectors]
+    wanted += small_signal.needed(deck.parsed) if linear else ()
+    state = {name: np.full(len(table), np.nan) for name in wanted}
+    steps: list[_Step] = [(resting, host.op, OpRun(tuple(state)), list(state.values()))] if resting else []
     for k in small:
         run = job.runs[k]
-        solver = host.op if isinstance(run, OpRun) else host.ac if isinstance(run, AcRun) else host.noise
-        steps.append((k, solver, run, list(parts[k].values.values())))
+        if isinstance(run, AcRun | NoiseRun) and not run.linear:
+            steps.append(([k], host.ac if isinstance(run, AcRun) else host.noise, run, list(parts[k].values.values())))
+    _run_steps(host, job, beat, deck, parts, steps)
+    for k in resting:
+        if isinstance(run := job.runs[k], OpRun):
+            parts[k].values = {name: state[name].copy() for name in run.vectors}
+    if set(deck.parsed.nodes) <= state.keys():
+        _refuse_false_points(deck.parsed, columns, parts, small, state)
+    if linear:
+        _solve_linear(job, beat, deck.parsed, columns, state, parts, linear)
+    for k in small:
+        run = job.runs[k]
+        if isinstance(run, OpRun) and run.natural:
+            poles, ringing, lost = natural.frequencies(deck.parsed, columns, parts[k].values)
+            for place in lost:
+                _fail(parts[k], place, "natural frequencies: the linearised circuit has no single solution")
+            parts[k].extras |= {"poles": poles, "ringing": ringing}
+        for name, array in parts[k].values.items():
+            good = np.isfinite(array).reshape(len(table), -1).all(axis=1)
+            for place in np.flatnonzero(~good).tolist():
+                if not parts[k].reasons[place] and (k, place, 0) not in job.skip:
+                    _fail(parts[k], place, f"{name} is not a finite number")
+
+
+#: One analysis: the runs that it serves, how it is done, what is asked, and where the vectors go.
+_Step = tuple[list[int], Callable[..., None], Run, list[Array]]
+
+
+def _run_steps(host: Backend, job: Job, beat: Beat, deck: Deck, parts: list[Part], steps: Sequence[_Step]) -> None:
+    """Let the engine do its analyses at point after point."""
+    names, alter = job.names, host.alter
     loaded = False
-    for point, row in enumerate(table):
+    for point, row in enumerate(job.values.tolist()):
         # Once a point: the engine then keeps the operating point for the sweep that follows.
         fresh = False
-        for k, solver, run, out in steps:
-            if (k, point, 0) in job.skip:
+        for served, solver, run, out in steps:
+            if (served[0], point, 0) in job.skip:
+                for k in served[1:]:
+                    parts[k].reasons[point] = "there is no operating point"
                 continue
-            beat(k, point, 0)
+            beat(served[0], point, 0)
             # A second try starts from a fresh load: what failed before it may have left its mark.
             for attempt in range(2):
                 try:
@@ -144,22 +180,32 @@ def _solve_small(host: Backend, job: Job, beat: Beat, deck: Deck, parts: list[Pa
                 except Exception as error:
                     loaded = False
                     if attempt:
-                        _fail(parts[k], point, _reason(error))
-    columns = dict(zip(names, job.values.T, strict=True))
-    for k in small:
-        run = job.runs[k]
-        if isinstance(run, OpRun) and set(deck.parsed.nodes) <= parts[k].values.keys():
-            _refuse_false_points(deck.parsed, columns, parts, small, parts[k].values)
-        if isinstance(run, OpRun) and run.natural:
-            poles, ringing, lost = natural.frequencies(deck.parsed, columns, parts[k].values)
-            for place in lost:
-                _fail(parts[k], place, "natural frequencies: the linearised circuit has no single solution")
-            parts[k].extras |= {"poles": poles, "ringing": ringing}
-        for name, array in parts[k].values.items():
-            good = np.isfinite(array).reshape(len(table), -1).all(axis=1)
-            for place in np.flatnonzero(~good).tolist():
-                if not parts[k].reasons[place] and (k, place, 0) not in job.skip:
-                    _fail(parts[k], place, f"{name} is not a finite number")
+                        for array in out:
+                            array[point] = np.nan
+                        for k in served:
+                            _fail(parts[k], point, _reason(error))
+
+
+def _solve_linear(
+    job: Job,
+    beat: Beat,
+    parsed: allow_list.Parsed,
+    columns: Mapping[str, Array],
+    state: Mapping[str, Array],
+    parts: list[Part],
+    linear: list[int],
+) -> None:
+    """Do sweeps and noise from the circuit that is linearised about the engine's operating points."""
+    failed = np.array(
+        [any(parts[k].reasons[p] or (k, p, 0) in job.skip for k in linear) for p in range(len(job.values))]
+    )
+    resting = {name: np.where(failed, np.nan, column) for name, column in state.items()}
+    sweeps = [run for k in linear if isinstance(run := job.runs[k], AcRun | NoiseRun)]
+    found, lost = small_signal.sweeps_of(parsed, columns, resting, sweeps, lambda point: beat(linear[0], point, 0))
+    for k, values in zip(linear, found, strict=True):
+        parts[k].values = values
+        for point in lost:
+            _fail(parts[k], point, "small signals: the linearised circuit has no single solution")
 
 
 def _refuse_false_points(

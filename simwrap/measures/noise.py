@@ -21,7 +21,7 @@ from simwrap.measures.common import (
     vector,
 )
 from simwrap.measures.numerics.crossings import at_frequency
-from simwrap.measures.numerics.weighting import a_weighting, band_rms, itu_468_weighting
+from simwrap.measures.numerics.weighting import a_weighting, band_rms, itu_468_weighting, refined
 from simwrap.measures.options import Option, PerDecade, Port
 from simwrap.measures.registry import Steps, measure
 from simwrap.measures.requests import Ac, Noise, Op, Result, Variable
@@ -29,6 +29,8 @@ from simwrap.measures.requests import Ac, Noise, Op, Result, Variable
 #: The band of all totals [Hz].
 BAND = (22.0, 22e3)
 _PER_DECADE = 20
+#: Frequencies a decade at which a weighting curve is taken.
+_FINE = 60
 _REFERENCE = 1000.0
 
 
@@ -212,8 +214,10 @@ def _corners(stage: StageLike, given: float | None) -> float | str:
 def _figures(prefix: str, words: str, frequency: Floats, density: Floats, gain: Floats) -> dict[str, Variable]:
     at_1khz = at_frequency(frequency, density, _REFERENCE)
     total = band_rms(frequency, density)
-    a_weighted = band_rms(frequency, density, a_weighting(frequency))
-    itu_468 = band_rms(frequency, density, itu_468_weighting(frequency))
+    # A density is smooth, a weighting curve isn't: few frequencies tell the one, and the other is known at all.
+    fine, between = refined(frequency, density, _FINE)
+    a_weighted = band_rms(fine, between, a_weighting(fine))
+    itu_468 = band_rms(fine, between, itu_468_weighting(fine))
     rows = (
         ("input_density_1khz", divide(at_1khz, gain), "V/rtHz", "input noise density at 1 kHz"),
         ("output_density_1khz", at_1khz, "V/rtHz", "output noise density at 1 kHz"),

@@ -62,7 +62,7 @@ class Ac(Request):
 
 @dataclass(frozen=True, kw_only=True)
 class Noise(Request):
-    """Noise; see :class:`simwrap.engine.protocol.NoiseRun`."""
+    """Noise; see :class:`simwrap.engine.protocol.NoiseRun`. The reply holds "output_density" [V/rtHz]."""
 
     start: float
     stop: float

@@ -141,7 +141,9 @@ class Panel:
             raise InputError(f"{stage.name}: {outcome.reasons[0]}")
         used = outcome.engines[0]
         said = [text for result in outcome.results.values() for point in result.warnings[:1] for text in point]
-        return Measurement(stage, used, provenance(used, outcome.netlists[0]), said, outcome.results), outcome.slow
+        return Measurement(
+            stage, used, provenance(used, outcome.netlists[0], outcome.small_signals), said, outcome.results
+        ), outcome.slow
 
     def _start(self) -> bool:
         """Draw the first picture; return whether the measures are slow."""

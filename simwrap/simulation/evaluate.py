@@ -8,7 +8,8 @@ round, merged where they are the same, rendered, sent to an engine, and answered
 from __future__ import annotations
 
 import dataclasses
-from collections.abc import Generator, Mapping, Sequence
+from collections import Counter
+from collections.abc import Generator, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from types import MappingProxyType
 from typing import Any
@@ -19,8 +20,8 @@ from numpy.typing import NDArray
 from simwrap import engine as engines
 from simwrap.circuits.circuit import Circuit
 from simwrap.circuits.point_table import Table, grouped
-from simwrap.circuits.render import render_table, take_extra
-from simwrap.engine import RunOptions, natural, protocol
+from simwrap.circuits.render import Batch, excited, render_table, take_extra
+from simwrap.engine import RunOptions, natural, protocol, small_signal
 from simwrap.engine.options import DEFAULT
 from simwrap.errors import InputError, NetlistError, QuantityError, RangeError, UnknownNameError
 from simwrap.measures.common import common_conditions
@@ -31,18 +32,30 @@ from simwrap.simulation.hopeless import UNFED, unfed_points, unstable_words
 from simwrap.simulation.outcome import Outcome, merged
 
 
-def provenance(used: str, netlist: str) -> dict[str, str]:
-    """Return where numbers came from: engines (joined by "+") and versions, netlist hash, simwrap."""
+def provenance(used: str, netlist: str, small_signals: Iterable[str] = ()) -> dict[str, str]:
+    """Return where numbers came from: engines (joined by "+") and versions, netlist hash, simwrap.
+
+    ``small_signals`` are of an outcome: its words say how sweeps over frequency and noise were found.
+    """
     import simwrap
     from simwrap.engine.self_check import engine_version
 
     versions = "+".join(engine_version(name) for name in used.split("+") if name)
+    how = {"small_signals": " and ".join(HOW[word] for word in sorted(small_signals))} if small_signals else {}
     return {
         "engine": used,
         "engine_version": versions,
         "netlist_sha256": netlist,
         "simwrap_version": simwrap.__version__,
+        **how,
     }
+
+
+#: How sweeps over frequency and noise are found, as it is told beside the numbers.
+HOW = {
+    "engine": "the engine's own analyses",
+    "linearised": "the circuit linearised about the engine's operating point",
+}
 
 
 @dataclass(frozen=True)
@@ -87,17 +100,22 @@ def _fingerprint(value: Any) -> Any:
     return value
 
 
-def _run_of(request: Request, settings: int) -> protocol.Run:
-    """Translate a request into what an engine takes (amplitudes flattened to points)."""
+def _run_of(request: Request, settings: int, source: str = "") -> protocol.Run:
+    """Translate a request into what an engine takes (amplitudes flattened to points).
+
+    With a source, small signals are those of the linearised circuit, driven by that device.
+    """
     match request:
         case Poles():
             return protocol.OpRun(natural=True)
         case Op():
             return protocol.OpRun()
         case Ac():
-            return protocol.AcRun(request.start, request.stop, request.per_decade, tuple(request.vectors))
+            sweep = protocol.AcRun(request.start, request.stop, request.per_decade, tuple(request.vectors))
+            return dataclasses.replace(sweep, source=source, linear=bool(source))
         case Noise():
-            return protocol.NoiseRun(request.start, request.stop, request.per_decade, request.output)
+            noise = protocol.NoiseRun(request.start, request.stop, request.per_decade, request.output)
+            return dataclasses.replace(noise, linear=bool(source))
         case Steady():
             return protocol.SteadyRun(
                 request.fundamental,
@@ -160,6 +178,10 @@ class _Bench:
         self.engines = [""] * table.points
         self.netlists = [""] * table.points
         self.kinds: set[str] = set()
+        #: How many sweeps about one operating point are enough to make the circuit linear there.
+        self.least_sweeps = {"linearised": 1, "auto": 2, "engine": np.inf}[options.small_signals]
+        #: How small signals were found: "linearised", "engine".
+        self.small_signals: set[str] = set()
         self.runs = 0
         #: Levels and states of steady states that were run, by what they were asked for and the point.
         self.settled: dict[Any, dict[int, list[tuple[float, NDArray[Any]]]]] = {}
@@ -170,18 +192,19 @@ class _Bench:
 
     def answer(self, requests: Sequence[Request]) -> None:
         """Run what isn't known yet, as few engine calls as possible."""
+        fresh = {key: request for request in requests if (key := _fingerprint(request)) not in self.answers}
+        circuits = {key: (_fingerprint(request.vary), _fingerprint(request.extra)) for key, request in fresh.items()}
+        sweeps = Counter(circuits[key] for key, request in fresh.items() if isinstance(request, Ac | Noise))
         groups: dict[Any, list[tuple[Any, Request]]] = {}
-        for request in requests:
-            key = _fingerprint(request)
-            if key in self.answers or any(key == known for group in groups.values() for known, _ in group):
-                continue
+        for key, request in fresh.items():
             # Large signals apart: they have no meaning where small ones have.
             large = isinstance(request, Steady | Transient)
-            place = (large, request.excite, _fingerprint(request.vary), _fingerprint(request.extra))
+            linear = not large and sweeps[circuits[key]] >= self.least_sweeps
+            place = (large, None if linear else request.excite, *circuits[key])
             groups.setdefault(place, []).append((key, request))
         self._join_op(groups)
-        for group in groups.values():
-            self._run(group)
+        for place, group in groups.items():
+            self._run(group, linear=place[1] is None)
 
     @staticmethod
     def _join_op(groups: dict[Any, list[tuple[Any, Request]]]) -> None:
@@ -196,12 +219,12 @@ class _Bench:
                     del groups[place]
                     break
 
-    def _run(self, group: list[tuple[Any, Request]]) -> None:
+    def _run(self, group: list[tuple[Any, Request]], linear: bool) -> None:
         first = group[0][1]
         self.kinds |= {type(request).__name__ for _, request in group}
         table, settings = _expand(self.table, first.vary)
         self.runs += settings or 1
-        runs = [_run_of(request, settings) for _, request in group]
+        asked = [request for _, request in group]
         collected: list[dict[str, Any]] = [{} for _ in group]
         axes: list[Any] = [None] * len(group)
         extras: list[dict[str, Any]] = [{} for _ in group]
@@ -209,17 +232,14 @@ class _Bench:
         parts: dict[str, Part] = {}
         extra = _repeat(first.extra, settings)
         rows = self._runnable(group, settings, table.points, reasons)
-        for batch in (
-            render_table(table.take(rows), excite=first.excite, extra=take_extra(extra, rows)) if len(rows) else ()
-        ):
-            indices = rows[batch.indices]
-            batch = dataclasses.replace(batch, indices=indices)
-            replies = self._replies(batch.netlist.circuit, [r for _, r in group], runs, indices)
+        for batch, numbers, runs in self._pieces(table, rows, extra, asked, settings, linear):
+            indices = batch.indices
+            replies = self._replies(batch.netlist.circuit, [asked[n] for n in numbers], runs, indices)
             digest = batch.netlist.sha256
             if not settings:
                 collect(parts, batch.netlist.circuit, batch.indices, table.points)
-            for number, reply in enumerate(replies):
-                self._remember(group[number][1], runs[number], reply.extras.pop("state", None), indices)
+            for number, run, reply in zip(numbers, runs, replies, strict=True):
+                self._remember(asked[number], run, reply.extras.pop("state", None), indices)
                 _scatter(collected[number], reply.values, batch.indices, table.points)
                 _scatter(extras[number], reply.extras, batch.indices, table.points)
                 axes[number] = reply.axis if reply.axis is not None else axes[number]
@@ -244,6 +264,47 @@ class _Bench:
             more = {name: _shaped(array, self.table.points, settings) for name, array in extras[number].items()}
             self.answers[key] = _Answer(values, axes[number], own, more | {"parts": parts})
 
+    def _pieces(
+        self,
+        table: Table,
+        rows: NDArray[np.intp],
+        extra: Mapping[str, Any],
+        asked: Sequence[Request],
+        settings: int,
+        linear: bool,
+    ) -> Iterator[tuple[Batch, list[int], list[protocol.Run]]]:
+        """Yield netlists with their points, which of the requests they are for, and what an engine is asked.
+
+        Here it is decided how small signals are found: all from one netlist whatever they excite, by the circuit
+        linearised about its operating point, where that is wanted and nothing in the netlist is in its way; else by
+        the engine's own analyses, with a netlist for each source that is excited.
+        """
+
+        def batches(of: NDArray[np.intp], excite: str) -> Iterator[Batch]:
+            for batch in render_table(table.take(of), excite=excite, extra=take_extra(extra, of)) if len(of) else ():
+                yield dataclasses.replace(batch, indices=of[batch.indices])
+
+        first = asked[0].excite
+        noise = any(isinstance(request, Noise) for request in asked)
+        every = list(range(len(asked)))
+        for batch in batches(rows, first):
+            circuit, design = batch.netlist.circuit, batch.netlist.design
+            known = linear and not small_signal.unknown(engines.check(circuit.text), excited(design, first)[0], noise)
+            if any(isinstance(request, Ac | Noise) for request in asked):
+                self.small_signals.add("linearised" if known else "engine")
+            if known:
+                sources = [excited(design, request.excite)[0] for request in asked]
+                runs = [_run_of(request, settings, source) for request, source in zip(asked, sources, strict=True)]
+                yield batch, every, runs
+            elif not linear:
+                yield batch, every, [_run_of(request, settings) for request in asked]
+            else:
+                for excite in dict.fromkeys(request.excite for request in asked):
+                    numbers = [number for number in every if asked[number].excite == excite]
+                    runs = [_run_of(asked[number], settings) for number in numbers]
+                    for own in [batch] if excite == first else batches(batch.indices, excite):
+                        yield own, numbers, runs
+
     def _replies(
         self, circuit: protocol.Circuit, requests: Sequence[Request], runs: Sequence[protocol.Run], indices: Any
     ) -> list[protocol.Reply]:
@@ -259,6 +320,9 @@ class _Bench:
             options,
         )
         for request, reply in zip(requests, replies, strict=True):
+            if isinstance(request, Noise):
+                # The engine's own is infinite where nothing comes through; it is the output's over the gain anyway.
+                reply.values = {"output_density": reply.values["output_density"]}
             if isinstance(request, Poles):
                 poles, ringing = reply.extras.pop("poles"), reply.extras.pop("ringing")
                 growing, damping = natural.growing(poles), natural.damped(ringing)
@@ -413,7 +477,10 @@ def _conduct(table: Table, measures: Mapping[str, Mapping[str, Any]], options: R
         raise InputError("; ".join(refused.values()))
     ordered = {name: results[name] for name in measures if name in results}
     kinds = frozenset(bench.kinds)
-    return Outcome(ordered, bench.reasons, bench.engines, bench.netlists, kinds, bench.runs, frozenset(large), refused)
+    how = frozenset(bench.small_signals)
+    return Outcome(
+        ordered, bench.reasons, bench.engines, bench.netlists, kinds, bench.runs, frozenset(large), refused, how
+    )
 
 
 def _begun(name: str, view: View, chosen: Mapping[str, Any]) -> Generator[Any, Any, Result]:

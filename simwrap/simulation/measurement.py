@@ -383,6 +383,6 @@ def measure(
             netlist=str(kept),
         )
     used = outcome.engines[0]
-    origin = provenance(used, outcome.netlists[0])
+    origin = provenance(used, outcome.netlists[0], outcome.small_signals)
     results = {name: result for name, result in outcome.results.items() if name not in failed or not outcome.reasons[0]}
     return Measurement(stage, used, origin, _told(outcome, failed), results)

@@ -38,6 +38,9 @@ class Outcome:
         Measures that asked for large signals: none of them has a meaning where the circuit is unstable.
     refused : dict of str to str
         Measures that have no meaning for this circuit, where others have one, and why.
+    small_signals : frozenset of str
+        How sweeps over frequency and noise were found: "engine" by its own analyses, "linearised" from the circuit
+        linearised about its operating point.
     """
 
     results: dict[str, Result]
@@ -48,6 +51,7 @@ class Outcome:
     runs: int = 1
     large: frozenset[str] = frozenset()
     refused: dict[str, str] = field(default_factory=dict)
+    small_signals: frozenset[str] = frozenset()
 
     @property
     def warnings(self) -> list[str]:
@@ -113,6 +117,7 @@ def merged(outcomes: Sequence[Outcome], groups: Sequence[NDArray[np.intp]], poin
         max(outcome.runs for outcome in outcomes),
         large,
         {name: why for name, why in refused.items() if name not in results},
+        frozenset(how for outcome in outcomes for how in outcome.small_signals),
     )
 
 

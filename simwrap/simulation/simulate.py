@@ -134,9 +134,16 @@ def _run(made: Circuit, run: Run, excite: str, engine: str, time_limit: float = 
 
 def at_rest(circuit: Circuit, name: str, *, engine: str = "auto") -> float:
     """Return one figure of the operating point, named as in :func:`simulate` [V or A]."""
-    vector = _Vector.named(circuit, name)
-    _, reply = _run(circuit, OpRun((vector.name,)), "signal", engine)
-    return float(np.asarray(reply.values[vector.name])[0]) * vector.factor
+    return all_at_rest(circuit, [name], engine=engine)[0]
+
+
+def all_at_rest(circuit: Circuit, names: Sequence[str], *, engine: str = "auto") -> list[float]:
+    """Return figures of one operating point, named as in :func:`simulate` [V or A]."""
+    if not names:
+        return []
+    vectors = [_Vector.named(circuit, name) for name in names]
+    _, reply = _run(circuit, OpRun(tuple(dict.fromkeys(vector.name for vector in vectors))), "signal", engine)
+    return [float(np.asarray(reply.values[vector.name])[0]) * vector.factor for vector in vectors]
 
 
 def metered(
@@ -175,9 +182,23 @@ def metered(
 
 def transfer(circuit: Circuit, name: str, *, excite: str, frequency: float, engine: str = "auto") -> complex:
     """Return what 1 V (or 1 A) of a source leaves at one place at one frequency [Hz]; names as in :func:`simulate`."""
+    return complex(transfers(circuit, name, excite=excite, start=frequency, stop=frequency, engine=engine)[1][0])
+
+
+def transfers(
+    circuit: Circuit,
+    name: str,
+    *,
+    excite: str = "signal",
+    start: float,
+    stop: float,
+    per_decade: int = 10,
+    engine: str = "auto",
+) -> tuple[NDArray[np.float64], NDArray[np.complex128]]:
+    """Return frequencies [Hz], and what :func:`transfer` says at each of them."""
     vector = _Vector.named(circuit, name)
-    _, reply = _run(circuit, AcRun(frequency, frequency, 1, (vector.name,)), excite, engine)
-    return complex(np.asarray(reply.values[vector.name])[0, 0]) * vector.factor
+    _, reply = _run(circuit, AcRun(start, stop, per_decade, (vector.name,)), excite, engine)
+    return np.asarray(reply.axis), np.asarray(reply.values[vector.name])[0] * vector.factor
 
 
 def _several(level: Any) -> list[Any]:

@@ -347,6 +347,34 @@ def test_a_point_past_its_limit_is_ended_and_the_others_arrive(name: str, monkey
     assert np.isnan(replies[1].values["n_out"]).all()
 
 
+def test_a_child_that_was_prepared_is_the_one_that_works() -> None:
+    name = engine.choose()[0]
+    engine.stop_all()
+    for _ in range(2):  # asked twice, it comes once
+        engine.process.prepare(name)
+    (reply,) = run(Circuit(DIVIDER), [OpRun()], RunOptions(workers=1))
+    assert reply.reasons == [""]
+    assert len(engine.children()) == 1
+    engine.process.prepare(name)
+    assert len(engine.children()) == 1
+
+
+def test_a_child_that_could_not_be_prepared_is_missed_only_by_the_job(monkeypatch: pytest.MonkeyPatch) -> None:
+    tried = threading.Event()
+
+    def refuse(name: str) -> None:
+        tried.set()
+        raise engine.process.Unusable("no such thing")
+
+    engine.stop_all()
+    with monkeypatch.context() as broken:
+        broken.setattr(engine.process, "Child", refuse)
+        engine.process.prepare(engine.choose()[0])
+        assert tried.wait(10.0)
+    (reply,) = run(Circuit(DIVIDER), [OpRun()], RunOptions(workers=1))
+    assert reply.reasons == [""]
+
+
 def test_ctrl_c_leaves_no_children() -> None:
     script = (
         "import threading, time, numpy as np\nfrom simwrap import engine\nfrom simwrap.engine import *\n"

@@ -5,7 +5,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from simwrap.measures.numerics.weighting import a_weighting, band_rms, c_weighting, itu_468_weighting
+from simwrap.measures.numerics.weighting import a_weighting, band_rms, c_weighting, itu_468_weighting, refined
 
 REFERENCE = Path(__file__).parents[1] / "reference"
 
@@ -58,3 +58,25 @@ def test_a_weighted_white_noise_agrees_with_a_fine_integration():
     exact_power = np.trapezoid(10 ** (a_weighting(fine) / 10), fine)
     got = band_rms(f, np.ones((1, 61)), a_weighting(f))
     assert 20 * np.log10(got[0]) == pytest.approx(10 * np.log10(exact_power), abs=0.01)
+
+
+def test_weighted_white_noise_from_a_few_frequencies_once_they_are_refined():
+    few = np.geomspace(22.0, 22e3, 16)
+    fine = np.linspace(22.0, 22e3, 400_001)
+    for weighting in (a_weighting, itu_468_weighting):
+        exact_power = np.trapezoid(10 ** (weighting(fine) / 10), fine)
+        f, density = refined(few, np.ones((1, 16)), 60)
+        got = band_rms(f, density, weighting(f))
+        assert 20 * np.log10(got[0]) == pytest.approx(10 * np.log10(exact_power), abs=0.01)
+
+
+def test_refined_densities_are_powers_of_the_frequency_and_keep_what_was_given():
+    few = np.geomspace(10.0, 1e4, 7)
+    given = np.stack([few**-0.5, few**2.0, np.zeros(7), np.full(7, np.nan)])
+    f, density = refined(few, given, 30)
+    assert np.diff(np.log10(f)).max() <= 1 / 30 + 1e-12
+    assert density == pytest.approx(np.stack([f**-0.5, f**2.0, 0.0 * f, f * np.nan]), rel=1e-12, nan_ok=True)
+    assert density[:, ::15] == pytest.approx(given, rel=1e-12, nan_ok=True)
+    assert f[::15] == pytest.approx(few, rel=1e-12)
+    for same, kept in ((few[:1], given[:, :1]), (few, given)):
+        assert refined(same, kept, 1)[1] == pytest.approx(kept, rel=1e-12, nan_ok=True)

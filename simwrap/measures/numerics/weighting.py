@@ -81,3 +81,36 @@ def band_rms(frequency: Floats, density: Floats, weighting_db: Floats | None = N
     mean = np.where(even, (low + high) / 2.0, mean)
     value: Floats = np.sqrt((mean * steps).sum(axis=-1))
     return value
+
+
+def refined(frequency: Floats, density: Floats, per_decade: int) -> tuple[Floats, Floats]:
+    """Return a density at more frequencies, those given among them; between them it is a power of the frequency.
+
+    Parameters
+    ----------
+    frequency : ndarray, shape (frequencies,)
+        Evenly spaced in its logarithm [Hz].
+    density : ndarray, shape (..., frequencies)
+        [V/rtHz].
+    per_decade : int
+        At least so many frequencies a decade, where there are two or more.
+
+    Returns
+    -------
+    tuple of ndarray, shapes (more,) and (..., more)
+    """
+    gaps = len(frequency) - 1
+    if gaps < 1:
+        return frequency, density
+    parts = int(np.ceil(per_decade * np.log10(frequency[-1] / frequency[0]) / gaps - 1e-9))
+    place = np.arange(gaps * parts + 1) / parts
+    before = np.minimum(place.astype(int), gaps - 1)
+    share = place - before
+    with np.errstate(divide="ignore", invalid="ignore"):
+        logs = np.log(density)
+        between = np.exp(logs[..., before] * (1.0 - share) + logs[..., before + 1] * share)
+    # No power leads to or from 0: there it is a straight line.
+    straight = density[..., before] * (1.0 - share) + density[..., before + 1] * share
+    between = np.where(np.minimum(density[..., before], density[..., before + 1]) > 0.0, between, straight)
+    more = np.exp(np.log(frequency)[before] * (1.0 - share) + np.log(frequency)[before + 1] * share)
+    return more, between
