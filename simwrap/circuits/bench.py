@@ -42,6 +42,13 @@ def devices(circuit: Circuit) -> dict[str, str]:
     return found | {"signal": SIGNAL}
 
 
+def takes_signal(circuit: Circuit) -> bool:
+    """Return whether a signal comes in at the circuit: a dropper's input is a supply."""
+    ports = circuit.placed_ports.values()
+    inputs = (port for port in ports if port.port.kind == "source" and not port.joined and not _inverse(port))
+    return any(signal_device(circuit, port) == SIGNAL for port in inputs)
+
+
 def signal_device(circuit: Circuit, port: PlacedPort) -> str:
     """Return the source device of an input."""
     own = circuit.ends.get("input")

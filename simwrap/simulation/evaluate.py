@@ -18,6 +18,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from simwrap import engine as engines
+from simwrap.circuits.bench import SIGNAL, takes_signal
 from simwrap.circuits.circuit import Circuit
 from simwrap.circuits.point_table import Table, grouped
 from simwrap.circuits.render import Batch, excited, render_table, take_extra
@@ -289,11 +290,13 @@ class _Bench:
         every = list(range(len(asked)))
         for batch in batches(rows, first):
             circuit, design = batch.netlist.circuit, batch.netlist.design
-            known = linear and not small_signal.unknown(engines.check(circuit.text), excited(design, first)[0], noise)
+            sources = [excited(design, request.excite)[0] for request in asked]
+            parsed = engines.check(circuit.text)
+            known = linear and not small_signal.unknown(parsed, sources[0], noise)
+            known = known and all(source in parsed.devices for source in sources)
             if any(isinstance(request, Ac | Noise) for request in asked):
                 self.small_signals.add("linearised" if known else "engine")
             if known:
-                sources = [excited(design, request.excite)[0] for request in asked]
                 runs = [_run_of(request, settings, source) for request, source in zip(asked, sources, strict=True)]
                 yield batch, every, runs
             elif not linear:
@@ -442,12 +445,15 @@ def _conduct(table: Table, measures: Mapping[str, Mapping[str, Any]], options: R
     asked: dict[str, Any] = {}
     large: set[str] = set()
     refused: dict[str, str] = {}
+    signal = takes_signal(view.circuit)
 
     def advance(name: str, answer: Any) -> None:
         try:
             if answer is None:
                 active[name] = _begun(name, view, measures[name])
             asked[name] = active[name].send(answer)
+            if not signal and any(map(_needs_signal, _several(asked[name]))):
+                raise InputError(f"{name}: has no meaning for {view.circuit.name}: no signal comes in at it")
             if any(isinstance(request, Steady | Transient) for request in _several(asked[name])):
                 large.add(name)
         except StopIteration as end:
@@ -498,6 +504,13 @@ def refusal(circuit: Circuit, name: str) -> str:
     if not circuit.other_measures and measure.name not in circuit.measures:
         return f"{measure.name}: has no meaning for {circuit.name}; give {', '.join(circuit.measures)}"
     return ""
+
+
+def _needs_signal(request: Request) -> bool:
+    """Return whether a request has no answer where no signal comes in; a transfer from there is nought."""
+    if request.excite != "signal":
+        return False
+    return isinstance(request, Noise | Steady | Transient) or f"i({SIGNAL})" in getattr(request, "vectors", ())
 
 
 def _several(wanted: Any) -> Sequence[Request]:

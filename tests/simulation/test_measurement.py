@@ -217,3 +217,16 @@ def test_a_grid_that_nothing_holds_is_one_sentence() -> None:
     )
     with pytest.raises(NetlistError, match="n_driver__out floating: it has no direct-current path to ground"):
         simwrap.measure(chain, ["bias"])
+
+
+def test_where_no_signal_comes_in_a_measure_says_so_and_takes_nothing_else_down():
+    """A dropper is fed by a supply: the path from there has an answer, noise behind a source has none."""
+    dropper = simwrap.stage("dropper")
+    with pytest.raises(simwrap.InputError, match=r"noise: has no meaning for dropper: no signal comes in"):
+        simwrap.measure(dropper, ["noise"])
+    found = simwrap.measure(dropper, ["rejection", "noise"])
+    # 10 kohm and 22 uF with a load of 100 kohm, at 100 Hz.
+    below = 1.0 / np.hypot(1.0 + 0.1, 2 * np.pi * 100.0 * 10e3 * 22e-6)
+    assert found.rejection.supplies.input.transfer == pytest.approx(below, rel=1e-3)
+    assert "noise" not in found
+    assert any("no signal comes in" in words for words in found.warnings)
