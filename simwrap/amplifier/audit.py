@@ -271,7 +271,7 @@ def _beside(run: _Run, emf: float, large: _Large) -> None:
 
 
 def _on_supply(run: _Run) -> Circuit:
-    """Return the channel on its supply, all channels driven alike: rails and bias fall as far as its current takes them.
+    """Return the channel on its supply, all driven alike: rails and bias fall as far as the current takes them.
 
     A design without a supply is taken on the voltages that it states.
     """

@@ -1,10 +1,11 @@
 """The supply as what hangs on it sees it: all channels on one source impedance.
 
 The rectifier is a resistance behind its reservoir (what the regulation curve falls by about the working point); filter
-and capacitors stand as they are, and a fixed grid bias falls with the reservoir. So many alike channels on one supply have two kinds of solutions: they do the same,
-and each sees the supply's impedance as many times over; or what one draws another one doesn't, and the supply stands
-still. From these two everything follows that channels do to one another, in a circuit of a single channel (symmetrical
-components: C. L. Fortescue, Trans. AIEE 37 (1918) 1027, from memory).
+and capacitors stand as they are, and a fixed grid bias falls with the reservoir. So many alike channels on one supply
+have two kinds of solutions: they do the same, and each sees the supply's impedance as many times over; or what one
+draws another one doesn't, and the supply stands still. From these two everything follows that channels do to one
+another, in a circuit of a single channel (symmetrical components: C. L. Fortescue, Trans. AIEE 37 (1918) 1027, from
+memory).
 """
 
 from __future__ import annotations
