@@ -21,7 +21,7 @@ from simwrap.circuits.circuit import Circuit
 from simwrap.circuits.design_file import Design
 from simwrap.errors import EngineError, InputError
 from simwrap.measures.registry import get_measure
-from simwrap.simulation.hopeless import unstable_words
+from simwrap.simulation.hopeless import where_it_grows
 from simwrap.simulation.measurement import Measurement, measure
 from simwrap.simulation.report import NOTE, OVER
 
@@ -165,9 +165,8 @@ def _stability(run: _Run) -> tuple[Measurement, bool]:
     found = run.measure({"stability": {"nominal_load": nominal}}, circuit)
     stable = bool(found.stability.stable == "yes")
     if not stable:
-        pole = complex(found.stability.growth, 2.0 * np.pi * found.stability.natural_frequency)
-        words = unstable_words(pole, list(run.circuit.loops)).removeprefix("unstable: it ")
-        run.audit.say(OVER, f"The circuit is unstable: it {words}.")
+        words = found.results["stability"].warnings[0][0].removesuffix(".")
+        run.audit.say(OVER, f"{words}; {where_it_grows(list(run.circuit.loops))}.")
     sections.stability(run.audit, found, list(run.circuit.loops), with_supply=run.fed)
     return run.measure({"bias": {}}), stable
 

@@ -13,8 +13,9 @@ from picture_rules import assert_readable
 import simwrap
 from simwrap.circuits.render import render
 from simwrap.engine import run
-from simwrap.engine.protocol import AcRun, OpRun, Pulse, TransientRun
+from simwrap.engine.protocol import AcRun, OpRun, Pulse, Sine, TransientRun
 from simwrap.errors import EngineError, InputError
+from simwrap.measures.stability import growth_words
 
 
 @cache
@@ -251,6 +252,41 @@ def test_an_unstable_circuit_is_named_and_gets_no_large_signal_figures():
         with pytest.raises(EngineError, match=r"unstable: it oscillates at .*kHz; its feedback: loop"):
             simwrap.measure(made, {name: {} if name != "power" else {"drive": 0.1}})
     print(f"three measures refused in {time.perf_counter() - begun:.2f} s")
+
+
+def test_a_relaxation_oscillation_is_told_as_one():
+    """Two stages back to back are a multivibrator: no natural frequency swings, and it flips; the transient counts."""
+    made = simwrap.circuit(
+        {
+            "one": simwrap.stage("triode_gain", valve="12AX7", input_capacitor="10n"),
+            "two": simwrap.stage("triode_gain", valve="12AX7"),
+            "back": simwrap.stage("feedback_path", resistor="4M7"),
+        },
+        joins=["one.output -> two.input", "two.output -> back.input", "back.output -> one.n_grid"],
+        main_output="two.output",
+    )
+    found = simwrap.measure(made, ["stability"])
+    assert found.stability.stable == "no"
+    said = found.warnings[0]
+    assert "flips over and back by itself" in said
+    assert "relaxation oscillation" in said
+    told = float(said.partition("some ")[2].partition(" Hz")[0])
+    asked = TransientRun(stop=3.0, step=5e-5, vectors=(made.ports["output"],), terms=(Sine(0.002, 1.0),), samples=16000)
+    (waves,) = run(render(made).circuit, [asked])
+    wave = waves.values[made.ports["output"]][0, 8000:]
+    flips = np.flatnonzero(np.diff(np.signbit(wave - wave.mean())))
+    often = (len(flips) - 1) / 2.0 / ((flips[-1] - flips[0]) * (waves.axis[1] - waves.axis[0]))
+    print(f"told {told:g} Hz, the transient has {often:.2f} Hz")
+    assert often / 5.0 < told < often * 5.0
+    with pytest.raises(EngineError, match="unstable: it flips over and back by itself"):
+        simwrap.measure(made, {"distortion": {"level": 0.001}})
+
+
+def test_growth_that_goes_one_way_stays_there():
+    """One real natural frequency grows: direct voltages go round the loop (a latch). Two: it comes back."""
+    assert "to one side and stays there" in growth_words(np.array([2e3 + 0j]))
+    assert "flips over and back by itself, some 4 Hz" in growth_words(np.array([2e3 + 0j, 2.0 + 0j]))
+    assert growth_words(np.array([10.0 + 2e4j * np.pi, 10.0 - 2e4j * np.pi, 3.0 + 0j])) == "oscillates at 10 kHz"
 
 
 def test_an_unstable_point_of_a_sweep_carries_its_reason():
