@@ -31,6 +31,8 @@ from simwrap.circuits.design_file import read_design
 from simwrap.circuits.render import render
 from simwrap.engine import RunOptions, run
 from simwrap.engine.protocol import AcRun, OpRun, Reply, Sine, SteadyRun
+from simwrap.simulation.simulate import at_rest
+from simwrap.units import quantity
 
 FOLDER = Path(__file__).parent / "reference" / "amplifiers"
 NAMES = sorted(path.stem for path in FOLDER.glob("*.toml"))
@@ -185,6 +187,142 @@ def power_section(made: Circuit, first: str) -> Circuit:
     return part.replace(**({f"{first}.source_resistance": 0} if f"{first}.source_resistance" in part.values else {}))
 
 
-def power_at_5_percent(made: Circuit, printed: float, load: float) -> simwrap.Measurement:
-    """Return the power measure, driven up to what the printed power [W] in a load [ohm] asks for in small signals."""
-    return simwrap.measure(made, {"power": {"drive": np.sqrt(printed * load) / gain(made), "levels": 6}})
+@dataclass(frozen=True)
+class Supply:
+    """What a sheet says of a supply, and what common practice adds.
+
+    Attributes
+    ----------
+    rectifier, rectification, valves
+        As printed; several valves in parallel.
+    reservoir_capacitor, filter_capacitor : str
+        As printed.
+    choke : float
+        Resistance of the filter choke [ohm], 0: none. From the printed drop where there is one, or common practice.
+    voltage : float
+        Printed at the reservoir [V], without signal.
+    full_current : float
+        What the amplifier draws at full output [A], as computed: the transformer is made for that.
+    source_resistance : float
+        What comes of it, see :func:`source_resistance` [ohm].
+    joins : tuple of str
+        What hangs on it.
+    emission : float
+        Of the output valves that the sheet was read with, as its own currents say (never its power): 1 where it prints
+        none. 13 W: rail X at 307 V. 33 W: 60 mA of both at -50 V.
+    master : str
+        Control that the power test has full up: with 20 mV at the input, twice the 10 mV, the printed 10.25 V are four
+        times the 2.64 V at half.
+    """
+
+    rectifier: str
+    rectification: str
+    valves: int
+    reservoir_capacitor: str
+    filter_capacitor: str
+    choke: float
+    voltage: float
+    full_current: float
+    source_resistance: float
+    joins: tuple[str, ...]
+    emission: float = 1.0
+    master: str = ""
+
+
+#: Resistance of a winding with the primary's share, as a part of its voltage over the direct current at full output.
+#: The only sheet that prints winding and rail is that of 13 W, 261 V and 329 V: 4.2 % gives these. For all the same.
+WINDING_SHARE = 0.042
+SUPPLIES = {
+    "pair_el84_long_tailed_13w": Supply(
+        "1N4007", "bridge", 1, "47u", "0", 0.0, 329.0, 0.157, 230.0,
+        ("mains.output -> power.supply", "mains.output -> rail_x.input"), emission=0.8, master="master.position",
+    ),
+    "pair_6l6gc_long_tailed_33w": Supply(
+        "1N4007", "bridge", 1, "47u", "22u", 77.0, 431.0, 0.22, 230.0,
+        ("mains.reservoir -> power.supply", "mains.output -> power.screen_supply"), emission=1.13,
+    ),
+    "pair_6l6gc_cathodyne_30w": Supply(
+        "5U4GB", "centre_tap", 2, "22u", "44u", 50.0, 460.0, 0.25, 362.0, ("mains.output -> rail_c.input",),
+    ),
+    "pair_6l6gc_long_tailed_50w": Supply(
+        "1N4007", "bridge", 1, "50u", "23u5", 77.0, 491.0, 0.30, 191.0,
+        ("mains.reservoir -> power.supply", "mains.output -> rail_z.input"),
+    ),
+    "pair_6v6_long_tailed_22w": Supply(
+        "GZ34", "centre_tap", 1, "38u7", "22u", 100.0, 396.0, 0.145, 417.0,
+        ("mains.reservoir -> power.supply", "mains.output -> rail_z.input"),
+    ),
+}  # fmt: skip
+
+
+def source_resistance(supply: Supply, rest_current: float) -> tuple[float, float]:
+    """Return winding voltage [V r.m.s.] and source resistance from rest to full output [ohm], by the rectifier's law.
+
+    The winding voltage is the one with which the printed reservoir voltage stands there at rest. Valves in parallel are
+    one with a share of the current, behind as many times the resistance and a share of the capacitor.
+    """
+    share = supply.valves
+
+    def reservoir(winding: float) -> np.ndarray:
+        made = simwrap.stage(
+            "supply", rectifier=supply.rectifier, rectification=supply.rectification, winding_voltage=winding,
+            winding_resistance=share * WINDING_SHARE * winding / supply.full_current,
+            reservoir_capacitor=quantity.parse(supply.reservoir_capacitor, "F") / share,
+            load_current=rest_current / share, filter="resistor", filter_resistor=0, filter_capacitor=0,
+            first_dropper_capacitor=0, bleeder=0,
+        )  # fmt: skip
+        loads = (1.0, supply.full_current / rest_current)
+        found = simwrap.measure(made, {"supply": {"loads": loads, "mains_frequency": 60.0}}).supply
+        return np.interp([rest_current / share, supply.full_current / share], found.load, found.output_curve)
+
+    voltage = supply.voltage / 1.26
+    for _ in range(6):
+        voltage *= supply.voltage / reservoir(voltage)[0]
+    rest, full = reservoir(voltage)
+    return voltage, (rest - full) / (supply.full_current - rest_current)
+
+
+def rest_current(name: str) -> float:
+    """Return what the whole amplifier draws at rest from what hangs on its supply, at the printed rails [A]."""
+    made = amplifier(name)
+    ends = [join.partition(" -> ")[2] for join in SUPPLIES[name].joins]
+    return sum(at_rest(made, f"{end}.current") for end in ends)
+
+
+def on_supply(
+    name: str, *, source: bool = True, bias_follows: float = 0.5, copper: float = 0.10, specimen: bool = True
+) -> Circuit:
+    """Return an amplifier on its supply, which gives the printed voltage at rest.
+
+    ``source``: its resistance, or 1 ohm. ``copper``: of both windings of the output transformer, as a part of the load
+    (a tenth: common practice; the design files have 5 %); the turns follow, so that the printed ratio of anodes to
+    loudspeaker stays. ``specimen``: whether the output valves have the emission that the sheet's currents say.
+    """
+    made, supply = amplifier(name), SUPPLIES[name]
+    mains = simwrap.stage(
+        "sagging_supply",
+        supply=supply.voltage
+        - rest_current(name) * supply.choke * any("mains.reservoir" in join for join in supply.joins),
+        rest_current=rest_current(name),
+        source_resistance=supply.source_resistance if source else 1.0,
+        reservoir_capacitor=supply.reservoir_capacitor,
+        filter_resistance=supply.choke,
+        choke_inductance=5.0 if supply.choke else 0.0,
+        filter_capacitor=supply.filter_capacitor,
+        bias=made.values["power.grid_bias"],
+        bias_follows=bias_follows,
+    )
+    joins = [*made.joins, *supply.joins, "mains.bias -> power.bias_supply"]
+    whole = simwrap.circuit(
+        {**made.stages, "mains": mains}, joins=joins, main_input=made.main_input, main_output=made.main_output
+    )
+    load, speaker = made.values["power.anode_to_anode_load"], made.values["power.speaker_impedance"]
+    anodes = load * (1.05 / (1.0 + copper)) ** 2
+    wound = {
+        "power.anode_to_anode_load": anodes,
+        "power.primary_resistance": anodes * copper / 2.0,
+        "power.secondary_resistance": speaker * copper / 2.0,
+    }
+    emission = supply.emission if specimen else 1.0
+    wound |= {f"power.{valve}.emission": emission for valve in ("v1", "v2")}
+    return whole.replace(**wound, **({supply.master: 1.0} if supply.master else {}))

@@ -21,7 +21,7 @@ from simwrap.circuits.circuit import Circuit
 from simwrap.circuits.design_file import Design
 from simwrap.errors import EngineError, InputError
 from simwrap.measures.registry import get_measure
-from simwrap.simulation.hopeless import unstable_words
+from simwrap.simulation.hopeless import where_it_grows
 from simwrap.simulation.measurement import Measurement, measure
 from simwrap.simulation.report import NOTE, OVER
 
@@ -33,8 +33,8 @@ NEVER = (
 )  # fmt: skip
 #: Levels at which intermodulation is looked at, as parts of the rated output: a tenth of its power, and all of it.
 INTERMODULATION = (10.0**-0.5, 1.0)
-#: Levels of the curve, and of that on rails that have fallen.
-LEVELS, FALLEN_LEVELS = 8, 6
+#: Levels of the curve, and of that on rails that are held.
+LEVELS, HELD_LEVELS = 8, 6
 
 
 @dataclass
@@ -81,7 +81,7 @@ class _Large:
     """What large signals told; None, or empty, where they couldn't."""
 
     overload: Measurement | None = None
-    fallen: tuple[float, Measurement] | None = None
+    held: Measurement | None = None
     hum: tuple[float, float] | None = None
     mixed: list[Measurement] = field(default_factory=list)
 
@@ -165,9 +165,8 @@ def _stability(run: _Run) -> tuple[Measurement, bool]:
     found = run.measure({"stability": {"nominal_load": nominal}}, circuit)
     stable = bool(found.stability.stable == "yes")
     if not stable:
-        pole = complex(found.stability.growth, 2.0 * np.pi * found.stability.natural_frequency)
-        words = unstable_words(pole, list(run.circuit.loops)).removeprefix("unstable: it ")
-        run.audit.say(OVER, f"The circuit is unstable: it {words}.")
+        words = found.results["stability"].warnings[0][0].removesuffix(".")
+        run.audit.say(OVER, f"{words}; {where_it_grows(list(run.circuit.loops))}.")
     sections.stability(run.audit, found, list(run.circuit.loops), with_supply=run.fed)
     return run.measure({"bias": {}}), stable
 
@@ -214,8 +213,8 @@ def _levels(run: _Run, quick: bool) -> None:
         return
     if large.overload is not None:
         sections.power(run.audit, run.design, large.overload, run.supply, run.load)
-    if large.fallen is not None:
-        sections.fallen(run.audit, run.design, *large.fallen)
+    if large.held is not None:
+        sections.held(run.audit, run.design, large.held)
     if large.mixed:
         sections.intermodulation(run.audit, run.load, large.mixed)
     if large.hum is not None:
@@ -246,8 +245,9 @@ def _large(run: _Run, emf: float) -> _Large:
     with ThreadPoolExecutor(1) as other:
         rest = other.submit(_beside, run, emf, large)
         try:
-            large.overload = run.measure(_overload(run, LEVELS))
-            large.fallen = _fallen(run, large.overload)
+            large.overload = run.measure(_overload(run, LEVELS), _on_supply(run))
+            if run.fed:
+                large.held = run.measure(_overload(run, HELD_LEVELS))
         except EngineError as fault:
             run.audit.say(NOTE, f"Large signals couldn't be computed: {fault}.")
         rest.result()
@@ -269,16 +269,15 @@ def _beside(run: _Run, emf: float, large: _Large) -> None:
         run.audit.say(NOTE, f"Intermodulation couldn't be computed: {fault}.")
 
 
-def _fallen(run: _Run, found: Measurement) -> tuple[float, Measurement] | None:
-    """Return the voltage to which the supply falls at the rated output of all channels, and what is left there."""
+def _on_supply(run: _Run) -> Circuit:
+    """Return the channel on its supply, all driven alike: rails and bias fall as far as the current takes them.
+
+    A design without a supply is taken on the voltages that it states.
+    """
     if not run.fed:
-        return None
+        return run.circuit
     assert run.supply is not None
-    voltage = run.supply.voltage_at(sections.rated_current(run.design, found))
-    if np.isnan(voltage):
-        return None
-    circuit = run.circuit.with_values({parameter: voltage for _, parameter in fed(run.design)})
-    return voltage, run.measure(_overload(run, FALLEN_LEVELS), circuit)
+    return shared_supply.one_channel(run.design, run.supply, run.circuit)
 
 
 def _noise(run: _Run, small: Measurement) -> None:

@@ -6,7 +6,7 @@ from typing import Any
 
 import numpy as np
 
-from simwrap.amplifier import hum_budget
+from simwrap.amplifier import hum_budget, shared_supply
 from simwrap.amplifier.discharge_times import charged
 from simwrap.amplifier.gain_plan import Plan
 from simwrap.amplifier.page import Audit, Section, Table, Verdict, decibels
@@ -226,30 +226,32 @@ def power(audit: Audit, design: Design, found: Measurement, supply: Match | None
                     mark,
                     f"{valve}: anode dissipation at a level up to the rated output {how} its rating, {share:.3g} %.",
                 )
-    if supply is not None:
-        drawn = rated_current(design, found)
-        last = next(each for each in audit.sections if each.name == "supply")
-        last.add("rated.current", "current at the rated output, all channels", drawn, "A")
-        last.add("rated.voltage", "voltage then", supply.voltage_at(drawn), "V")
+    if supply is None or not np.isfinite(supply.voltage):
+        section.notes.append("Power is with the supply held at the voltages that the design states.")
+        return
+    section.notes.append(
+        "Power is with all channels driven, on the supply as it falls with what they draw"
+        + ("; a fixed bias falls with it." if shared_supply.grid_bias(supply.circuit)[0] else ".")
+    )
+    drawn = rated_current(design, found)
+    last = next(each for each in audit.sections if each.name == "supply")
+    last.add("rated.current", "current at the rated output, all channels", drawn, "A")
+    fall = float(supply.supply.supply.output_resistance) * (drawn - supply.current)
+    last.add("rated.voltage", "voltage then", supply.voltage - fall, "V")
 
 
 def rated_current(design: Design, found: Measurement) -> float:
     """Return the current that all channels draw from the supply at the rated output [A]."""
-    figures = found.overload
-    paths = [f"rated.supplies.{port}.current" for port in design.feeds]
-    return design.channels * sum(float(figures[path]) for path in paths if path in figures.paths)
+    return design.channels * float(found.overload[f"rated.supplies.{shared_supply.SOURCE}.input.current"])
 
 
-def fallen(audit: Audit, design: Design, voltage: float, found: Measurement) -> None:
-    """Add what is left on rails that have fallen to the voltage [V] at the rated output of all channels."""
+def held(audit: Audit, design: Design, found: Measurement) -> None:
+    """Add what there is while the supply still stands at its voltage without signal."""
     section = next(each for each in audit.sections if each.name == "performance")
     powered = design.levels.rated_power is not None
     unit, key = ("W", "output_power") if powered else ("V", "output_rms")
-    words = f"the same with all channels driven, the supply fallen to {render(voltage, 'V', digits=4)}"
-    section.add(f"fallen.at_stated_thd.{key}", words, found.overload.at_stated_thd[key], unit)
-    section.add("fallen.rated.thd", "distortion at the rated output then", found.overload.rated.thd, "%")
-    if np.isnan(found.overload.rated.thd):
-        audit.say(NOTE, "With all channels driven the rated output isn't reached: the supply falls too far.")
+    words = "the same before the supply has fallen (a burst out of silence)"
+    section.add(f"held.at_stated_thd.{key}", words, found.overload.at_stated_thd[key], unit)
 
 
 def intermodulation(audit: Audit, load: float, found: list[Measurement]) -> None:

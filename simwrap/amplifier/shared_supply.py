@@ -1,10 +1,11 @@
 """The supply as what hangs on it sees it: all channels on one source impedance.
 
 The rectifier is a resistance behind its reservoir (what the regulation curve falls by about the working point); filter
-and capacitors stand as they are. So many alike channels on one supply have two kinds of solutions: they do the same,
-and each sees the supply's impedance as many times over; or what one draws another one doesn't, and the supply stands
-still. From these two everything follows that channels do to one another, in a circuit of a single channel (symmetrical
-components: C. L. Fortescue, Trans. AIEE 37 (1918) 1027, from memory).
+and capacitors stand as they are, and a fixed grid bias falls with the reservoir. So many alike channels on one supply
+have two kinds of solutions: they do the same, and each sees the supply's impedance as many times over; or what one
+draws another one doesn't, and the supply stands still. From these two everything follows that channels do to one
+another, in a circuit of a single channel (symmetrical components: C. L. Fortescue, Trans. AIEE 37 (1918) 1027, from
+memory).
 """
 
 from __future__ import annotations
@@ -17,15 +18,15 @@ import numpy as np
 from numpy.typing import NDArray
 
 from simwrap.amplifier.supply_match import Match, fed
-from simwrap.circuits.circuit import Circuit, Join
+from simwrap.circuits.circuit import Circuit, Join, joined_name
 from simwrap.circuits.design_file import Design
 from simwrap.circuits.stage import Stage, stage
 from simwrap.simulation.simulate import simulate, transfers
 
 #: Least resistance of a rectifier [ohm], should the curve be flatter than the filter alone.
 _LEAST = 1.0
-#: Names of the two stages that stand for the supply.
-RESERVOIR, FILTER = "supply_reservoir", "supply_filter"
+#: Name of the stage that stands for the supply.
+SOURCE = "supply_source"
 #: Name of the real supply, where it stands itself.
 MAINS = "mains_supply"
 
@@ -46,8 +47,8 @@ class Crosstalk:
     level_db: NDArray[Any]
 
 
-def sections(design: Design, found: Match, *, share: float = 1.0) -> dict[str, Stage]:
-    """Return the two stages that stand for the supply, with their e.m.f.
+def source(design: Design, found: Match, *, share: float = 1.0) -> Stage:
+    """Return the stage that stands for the supply.
 
     Parameters
     ----------
@@ -62,41 +63,56 @@ def sections(design: Design, found: Match, *, share: float = 1.0) -> dict[str, S
     values = design.supply.values
     choke = values["filter"] == "choke"
     series = float(values["choke_resistance" if choke else "filter_resistor"])
-    source = max(float(found.supply.supply.output_resistance) - series, _LEAST)
-    drop = found.current * (source + series)
-    first = stage(
-        "dropper",
-        supply=found.voltage + drop,
-        resistor=share * source,
-        capacitor=float(values["reservoir_capacitor"]) / share,
-    )
-    second = stage(
-        "dropper",
-        resistor=share * series,
+    resistance = max(float(found.supply.supply.output_resistance) - series, _LEAST)
+    return stage(
+        "sagging_supply",
+        supply=found.voltage,
+        rest_current=found.current / share,
+        source_resistance=share * resistance,
+        reservoir_capacitor=float(values["reservoir_capacitor"]) / share,
+        filter_resistance=share * series,
         choke_inductance=share * float(values["choke_inductance"]) if choke else 0.0,
-        capacitor=float(values["filter_capacitor"]) / share,
+        filter_capacitor=float(values["filter_capacitor"]) / share,
+        bias=grid_bias(found.circuit)[1],
     )
-    return {RESERVOIR: first, FILTER: second}
+
+
+def grid_bias(circuit: Circuit) -> tuple[list[str], float]:
+    """Return the ports of a grid bias that nothing makes but the mains transformer, and its voltage [V].
+
+    Of several voltages none is taken: which of them the transformer makes isn't known, so they stay as they are.
+    """
+    below = {}
+    for port in circuit.supplies:
+        place = circuit.placed_ports[port]
+        volts = float(circuit.values[joined_name(place.stage, place.port.supply)])
+        if volts < 0:
+            below[port] = volts
+    return (list(below), next(iter(below.values()))) if len(set(below.values())) == 1 else ([], 0.0)
+
+
+def feeding(design: Design, circuit: Circuit, *, prefix: str = "") -> list[Join]:
+    """Return what leads from the supply to a channel, whose stages have ``prefix`` in front of their names."""
+    joins = [Join(f"{SOURCE}.output", f"{prefix}{port}") for port, _ in fed(design)]
+    return joins + [Join(f"{SOURCE}.bias", f"{prefix}{port}") for port in grid_bias(circuit)[0]]
 
 
 def one_channel(design: Design, found: Match, circuit: Circuit) -> Circuit:
     """Return one channel on the supply's impedance, as it is when all channels do the same."""
-    stages = {**sections(design, found, share=design.channels), **circuit.stages}
-    feeding = [Join(f"{RESERVOIR}.output", f"{FILTER}.input")]
-    feeding += [Join(f"{FILTER}.output", port) for port, _ in fed(design)]
+    stages = {SOURCE: source(design, found, share=design.channels), **circuit.stages}
     ends = [circuit.ends[name].full for name in ("input", "output")]
-    return Circuit(stages, (*circuit.joins, *feeding), circuit.title, *ends)
+    return Circuit(stages, (*circuit.joins, *feeding(design, circuit)), circuit.title, *ends)
 
 
 def all_channels(design: Design, found: Match, circuit: Circuit) -> Circuit:
     """Return every channel on one supply; stages have ``first_``, ``second_``, ... in front of their names."""
-    stages: dict[str, Stage] = dict(sections(design, found))
-    joins = [Join(f"{RESERVOIR}.output", f"{FILTER}.input")]
+    stages: dict[str, Stage] = {SOURCE: source(design, found)}
+    joins: list[Join] = []
     for number in range(design.channels):
         name = channel(number)
         stages |= {f"{name}_{own}": made for own, made in circuit.stages.items()}
         joins += [Join(*(f"{name}_{end}" for end in join)) for join in circuit.joins]
-        joins += [Join(f"{FILTER}.output", f"{name}_{port}") for port, _ in fed(design)]
+        joins += feeding(design, circuit, prefix=f"{name}_")
     ends = [f"{channel(0)}_{circuit.ends[name].full}" for name in ("input", "output")]
     return Circuit(stages, tuple(joins), circuit.title, *ends)
 

@@ -376,7 +376,9 @@ def _nominal(stage: Design, goals: Mapping[str, Any], measures: Any, options: Ru
     named = [m for m in registered() if any(w.startswith((f"{m}.", f"{m}_")) for w in wanted)]
     order = dict.fromkeys([*given, *named, "bias", "response"])
     if measures is None:
-        order |= dict.fromkeys([*stage.measures, *registered()])
+        # Those that tell such a figure first: "feedback_db" needn't wait for all that large signals tell.
+        others = list(dict.fromkeys([*stage.measures, *registered()]))
+        order |= dict.fromkeys(sorted(others, key=lambda name: not _tells(name, wanted)))
     for name in order:
         found.find(stage, map(str, goals))
         if len(found.named) == len(goals):
@@ -389,6 +391,12 @@ def _nominal(stage: Design, goals: Mapping[str, Any], measures: Any, options: Ru
                 raise
     found.find(stage, map(str, goals))
     return found
+
+
+def _tells(measure: str, wanted: Iterable[str]) -> bool:
+    """Return whether a measure's first figures have the last part of a wanted name."""
+    told = {figure.rpartition(".")[2] for figure in get_measure(measure).headline}
+    return any(name.rpartition(".")[2] in told for name in wanted)
 
 
 def _with_drive(

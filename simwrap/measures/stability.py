@@ -13,6 +13,7 @@ from simwrap.measures.numerics.crossings import at_frequency
 from simwrap.measures.options import Option, PerDecade, SweepEnd
 from simwrap.measures.registry import Steps, measure
 from simwrap.measures.requests import Ac, Poles, Result, Variable
+from simwrap.units import quantity
 
 #: Capacitors [F] that are put across the load, and alone at the output.
 CAPACITORS = (1e-7, 2.2e-7, 1e-6, 2.2e-6)
@@ -217,10 +218,34 @@ def _verdict(rest: Any) -> tuple[dict[str, Variable], list[list[str]]]:
         "least_damped.damping": scalar(np.asarray(rest.values["damping"]), "", "damping of what rings longest"),
     }
     warnings: list[list[str]] = [
-        [f"The circuit is unstable: it {f'oscillates at {f:.3g} Hz' if f else 'runs away'}."] if grow else []
-        for grow, f in zip(grows.tolist(), hertz.tolist(), strict=True)
+        [f"The circuit is unstable: it {growth_words(each[mask])}."] if grow else []
+        for each, mask, grow in zip(poles, np.asarray(rest.values["growing"]), grows.tolist(), strict=True)
     ]
     return variables, warnings
+
+
+def growth_words(growing: Array) -> str:
+    """Return what a circuit does whose natural frequencies ``growing`` [1/s] grow, the quickest first.
+
+    One that swings is a frequency. Growth without a swing comes in pairs where capacitors couple the loop, since no
+    direct voltage goes round it: the circuit leaves its rest at the quicker rate, is held where valves cut off, and
+    flips back when a coupling capacitor has come round. An odd one is left where direct voltages go round: the circuit
+    stays where it went. How often it flips isn't in the small signal: with one coupling and a loop gain of 2 to 30
+    (a multivibrator's closed form, T = 2 t ln(2 K - 1), slow rate 1/((K - 1) t)) it is 0.5 to 3.6 times the slow rate
+    a second, and twice that rate is told, as an order of magnitude.
+    """
+    first = growing[0]
+    if first.imag:
+        return f"oscillates at {quantity.render(abs(first.imag) / (2.0 * np.pi), 'Hz', digits=3)}"
+    steady = growing.real[growing.imag == 0]
+    leaves = quantity.render(1.0 / steady[0], "s", digits=2)
+    if len(steady) % 2:
+        return f"runs away to one side and stays there, growing by a factor of 2.7 every {leaves}"
+    often = quantity.render(2.0 * steady.min(), "Hz", digits=1)
+    return (
+        f"flips over and back by itself, some {often} by order of magnitude, leaving its rest by a factor of 2.7 every "
+        f"{leaves} (a relaxation oscillation: motorboating, and no sine)"
+    )
 
 
 def _loop_figures(name: str, frequency: Floats, gain: Array, reference: float) -> dict[str, Variable]:

@@ -375,7 +375,7 @@ class _Bench:
             (reply,) = self._replies(batch.netlist.circuit, [Poles()], [protocol.OpRun(natural=True)], batch.indices)
             for index, poles, mask in zip(batch.indices, reply.values["poles"], reply.values["growing"], strict=True):
                 if mask.any():
-                    said[index] = unstable_words(poles[mask][0], list(self.table.circuit.loops))
+                    said[index] = unstable_words(poles[mask], list(self.table.circuit.loops))
         return said
 
 

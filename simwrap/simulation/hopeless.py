@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 
 from simwrap.circuits.circuit import joined_name
 from simwrap.circuits.point_table import Table
-from simwrap.units import quantity
+from simwrap.measures.stability import growth_words
 
 #: How the reason of a point begins that can't be at rest; and the reason of one in which nothing can move.
 UNSTABLE = "unstable:"
@@ -27,11 +27,11 @@ def unfed_points(table: Table) -> NDArray[np.bool_]:
     return np.broadcast_to(~np.any(np.broadcast_arrays(*fed), axis=0), (table.points,))
 
 
-def unstable_words(pole: complex, loops: Sequence[str]) -> str:
-    """Return the sentence that names an unstable circuit: its frequency, and the loops that it has."""
-    if pole.imag == 0:
-        how = f"runs away, {quantity.render(1.0 / pole.real, 's', digits=3)} for each factor of e"
-    else:
-        how = f"oscillates at {quantity.render(abs(pole.imag) / (2.0 * np.pi), 'Hz', digits=3)}"
-    where = "its feedback: " + ", ".join(loops) if loops else "without a feedback path, so through what stages share"
-    return f"{UNSTABLE} it {how}; {where}"
+def unstable_words(growing: NDArray[np.complex128], loops: Sequence[str]) -> str:
+    """Return the sentence that names an unstable circuit: what it does, and the loops that it has."""
+    return f"{UNSTABLE} it {growth_words(growing)}; {where_it_grows(loops)}"
+
+
+def where_it_grows(loops: Sequence[str]) -> str:
+    """Return a clause that says what may make a circuit unstable."""
+    return "its feedback: " + ", ".join(loops) if loops else "without a feedback path, so through what stages share"

@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import json
 import time
 from functools import cache
+from importlib.resources import files
 
 import numpy as np
 import pytest
@@ -12,9 +14,11 @@ from picture_rules import assert_readable
 
 import simwrap
 from simwrap.circuits.render import render
+from simwrap.cli import main
 from simwrap.engine import run
-from simwrap.engine.protocol import AcRun, OpRun, Pulse, TransientRun
+from simwrap.engine.protocol import AcRun, OpRun, Pulse, Sine, TransientRun
 from simwrap.errors import EngineError, InputError
+from simwrap.measures.stability import growth_words
 
 
 @cache
@@ -253,6 +257,41 @@ def test_an_unstable_circuit_is_named_and_gets_no_large_signal_figures():
     print(f"three measures refused in {time.perf_counter() - begun:.2f} s")
 
 
+def test_a_relaxation_oscillation_is_told_as_one():
+    """Two stages back to back are a multivibrator: no natural frequency swings, and it flips; the transient counts."""
+    made = simwrap.circuit(
+        {
+            "one": simwrap.stage("triode_gain", valve="12AX7", input_capacitor="10n"),
+            "two": simwrap.stage("triode_gain", valve="12AX7"),
+            "back": simwrap.stage("feedback_path", resistor="4M7"),
+        },
+        joins=["one.output -> two.input", "two.output -> back.input", "back.output -> one.n_grid"],
+        main_output="two.output",
+    )
+    found = simwrap.measure(made, ["stability"])
+    assert found.stability.stable == "no"
+    said = found.warnings[0]
+    assert "flips over and back by itself" in said
+    assert "relaxation oscillation" in said
+    told = float(said.partition("some ")[2].partition(" Hz")[0])
+    asked = TransientRun(stop=3.0, step=5e-5, vectors=(made.ports["output"],), terms=(Sine(0.002, 1.0),), samples=16000)
+    (waves,) = run(render(made).circuit, [asked])
+    wave = waves.values[made.ports["output"]][0, 8000:]
+    flips = np.flatnonzero(np.diff(np.signbit(wave - wave.mean())))
+    often = (len(flips) - 1) / 2.0 / ((flips[-1] - flips[0]) * (waves.axis[1] - waves.axis[0]))
+    print(f"told {told:g} Hz, the transient has {often:.2f} Hz")
+    assert often / 5.0 < told < often * 5.0
+    with pytest.raises(EngineError, match="unstable: it flips over and back by itself"):
+        simwrap.measure(made, {"distortion": {"level": 0.001}})
+
+
+def test_growth_that_goes_one_way_stays_there():
+    """One real natural frequency grows: direct voltages go round the loop (a latch). Two: it comes back."""
+    assert "to one side and stays there" in growth_words(np.array([2e3 + 0j]))
+    assert "flips over and back by itself, some 4 Hz" in growth_words(np.array([2e3 + 0j, 2.0 + 0j]))
+    assert growth_words(np.array([10.0 + 2e4j * np.pi, 10.0 - 2e4j * np.pi, 3.0 + 0j])) == "oscillates at 10 kHz"
+
+
 def test_an_unstable_point_of_a_sweep_carries_its_reason():
     swept = simwrap.sweep(push_pull(), {"loop.resistor": [10e3, 700.0]}, {"distortion": {"level": 0.05}}, spot_check=0)
     assert list(np.isfinite(swept["distortion.thd"].values)) == [True, False]
@@ -424,3 +463,41 @@ def test_a_sweep_of_feedback_shows_margins_against_bandwidth():
     drawn = [line.get_xydata() for line in figure.axes[0].lines]
     np.testing.assert_allclose(drawn[0], np.stack([corner, margin], axis=1))
     assert len(drawn) == 4
+
+
+GOALS = {"loop.feedback_db": "20 dB", "loops.loop.gain_margin_db": (">=", 10), "loops.loop.phase_margin": (">=", 45)}
+
+
+@pytest.mark.slow
+def test_twenty_decibels_of_feedback_with_margins_are_chosen_at_a_shell(capsys):
+    """The reading room's amplifier takes 20 dB with 10 dB and 45 degrees when its step network is free too."""
+    path = str(files("simwrap.amplifier").joinpath("reading_room.toml"))
+    free = ("loop.resistor", "loop.lead_capacitor", "driver.step_resistor", "driver.step_capacitor")
+    goals = ("loop.feedback_db=20 dB", "loops.loop.gain_margin_db>=10", "loops.loop.phase_margin>=45")
+    asked = [word for goal in goals for word in ("--goal", goal)] + [word for name in free for word in ("--free", name)]
+    begun = time.process_time()
+    with pytest.raises(SystemExit) as end:
+        main(["choose", path, *asked, "--json"])
+    told = json.loads(capsys.readouterr().out)
+    print(f"{time.process_time() - begun:.0f} s of this process")
+    assert not end.value.code
+    assert told["met"]
+    values = told["candidates"][0]["values"]
+    loop = simwrap.measure(simwrap.read_design(path).replace(**values), ["stability"]).stability
+    print(values, loop.loops.loop.feedback_db, loop.loops.loop.gain_margin_db, loop.loops.loop.phase_margin)
+    assert loop.stable == "yes"
+    assert loop.loops.loop.feedback_db == pytest.approx(20.0, abs=0.5)
+    assert loop.loops.loop.gain_margin_db >= 10.0
+    assert loop.loops.loop.phase_margin >= 45.0
+
+
+@pytest.mark.slow
+def test_what_is_nearest_and_which_goal_fails_is_said():
+    """With the step network as it is, two parts don't give 20 dB: the choice says so, and by how much."""
+    made = simwrap.read_design(str(files("simwrap.amplifier").joinpath("reading_room.toml")))
+    found = simwrap.choose(made, GOALS, free=["loop.resistor", "loop.lead_capacitor"])
+    assert not found.met
+    assert found.every
+    assert "the goals can't be met with these parts in their ranges" in found.summary
+    assert "the nearest is loop.resistor" in found.summary
+    assert "dB off from stability.loops.loop.feedback_db 20 dB" in found.summary
