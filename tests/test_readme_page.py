@@ -10,6 +10,8 @@ from pathlib import Path
 import pages
 import pytest
 
+import simwrap
+
 PAGE = (Path(__file__).resolve().parent.parent / "README.md").read_text(encoding="utf-8")
 COMMANDS = [line.strip() for line in PAGE.splitlines() if line.startswith("    simwrap ")]
 
@@ -60,3 +62,12 @@ def test_every_command_is_in_the_table() -> None:
         main(["--help"])  # every group of commands is loaded
     listed = re.findall(r"^\| `simwrap (\w+)", PAGE, re.MULTILINE)
     assert sorted(listed) == sorted(get_command(app.app).commands)
+
+
+def test_every_stage_and_every_measure_is_in_a_table_as_it_says_itself() -> None:
+    from simwrap.circuits.library import stage_names
+    from simwrap.measures.registry import measures
+
+    told = dict(re.findall(r"^\| `([a-z_]+)` \| (.+) \|$", PAGE, re.MULTILINE))
+    stages = {name: simwrap.stage(name).template.summary for name in stage_names()}
+    assert told == stages | {name: measure.summary for name, measure in measures().items()}
