@@ -29,7 +29,7 @@ import numpy as np
 
 from simwrap.engine.backends.base import Backend
 from simwrap.engine.deck import Deck
-from simwrap.engine.linearised import Linearised, inductance_matrix
+from simwrap.engine.linearised import Linearised, Stretch, inductance_matrix
 from simwrap.engine.protocol import Array, OpRun, SteadyRun
 from simwrap.engine.resample import onto
 from simwrap.errors import NetlistError
@@ -44,6 +44,8 @@ POOR = 0.1
 EXPECTED_FROM, MOST_WEIGHT = 3, 10.0
 #: How far apart these are, at least, as a part of how far the wanted level is from the further one.
 APART = 0.3
+#: Change of the harmonics that a Newton step may still foretell, as a part of what is allowed, where it isn't made.
+ENOUGH = 0.5
 #: Periods remembered by the secant update.
 MEMORY = 20
 RCOND = 1e-3
@@ -75,7 +77,7 @@ OUTLOOK = 8
 class Period:
     """One period: waveforms resampled, their spectra, the states at its ends, and what the engine gave."""
 
-    waves: list[Array]
+    waves: Array
     spectra: Array
     begin: Array
     end: Array
@@ -103,6 +105,8 @@ class Solver:
         parsed = deck.parsed
         self.linear = Linearised(parsed, self.values)
         self.names = (*parsed.nodes, *(f"i({name})" for name in parsed.kind("l")))
+        #: Of the vectors those whose changes follow from the state's; currents of supplies don't.
+        self.followed = tuple(name for name in run.vectors if name in self.linear.followed)
         self.vectors = list(dict.fromkeys((*self.names, *self.linear.sensed, *run.vectors)))
         self.period = 1.0 / run.fundamental
         fastest = max([run.fundamental, *(tone.frequency for tone in run.tones)]) / run.fundamental
@@ -113,6 +117,10 @@ class Solver:
         self.state = _true_state(deck, self.names, self.values)
         self.back = np.linalg.pinv(self.state)
         self.jacobian = np.zeros((len(self.state), len(self.state)))
+        #: The last linear period, the period that it was computed along, and whether what it foretold came true.
+        self.stretch: Stretch | None = None
+        self.along: Period | None = None
+        self.sure = False
         self.known: list[tuple[float, Array]] = []
         self.count = 0
 
@@ -141,9 +149,12 @@ class Solver:
         end = np.array([by_name[name][-1] for name in self.names])
         if not np.isfinite(end).all():
             raise RuntimeError("the state after a period is not a finite number")
-        waves = [self._whole(times, by_name[name]) for name in self.run.vectors]
-        spectra = np.abs(np.fft.rfft(waves, axis=1)) / self.run.samples * 2.0
-        return Period(waves, spectra, state, end, self.state @ (end - state), times, by_name)
+        waves = np.array([self._whole(times, by_name[name]) for name in self.run.vectors])
+        waves = waves.reshape(-1, self.run.samples)
+        return Period(waves, self._spectra(waves), state, end, self.state @ (end - state), times, by_name)
+
+    def _spectra(self, waves: Array) -> Array:
+        return np.asarray(np.abs(np.fft.rfft(waves, axis=1)) / self.run.samples * 2.0)
 
     def _whole(self, times: Array, wave: Array) -> Array:
         # In the steady state the end is also the beginning, which the engine doesn't return exactly.
@@ -188,8 +199,10 @@ class Solver:
             # What shooting came close to is a better beginning than rest.
             found = self._brute(self.quiet(self.names) if self.close is None else self.close)
         self._stays(found)
-        self.known.append((amplitude, found.end))
-        return Settled(found.waves, self.count, method, found.end)
+        # What is left of the way, too little to be seen in the waves, is the better beginning of another level.
+        state = self._next(found, 1.0) if method == "shooting" else found.end
+        self.known.append((amplitude, state))
+        return Settled(list(found.waves), self.count, method, state)
 
     def remember(self, levels: Array, states: Array) -> None:
         """Take over states of levels that were run before, of shapes (known,) and (known, states); NaN is none."""
@@ -239,21 +252,21 @@ class Solver:
         levels = self.quiet(self.run.vectors)
         return Settled([np.full(self.run.samples, level) for level in levels], 0, "at rest")
 
-    def change(self, one: Period, other: Period, fine: bool = False) -> float:
-        """Largest change of a harmonic in units of what is allowed; below 1 is settled.
+    def change(self, one: Array, other: Array, fine: bool = False) -> float:
+        """Largest change of a harmonic from one spectrum to another, in units of what is allowed; below 1 is settled.
 
         ``fine`` allows the distortion to change by no more than a thousandth of itself.
         """
-        if not other.spectra.size:
+        if not other.size:
             return 0.0
-        reference = other.spectra[:, 1:].max(axis=1)
+        reference = other[:, 1:].max(axis=1)
         # What is tiny beside the largest signal, an engine doesn't resolve as finely.
         largest = max(self.amplitude, float(reference.max()))
         reference = np.maximum(reference, max(SMALL * largest, RESOLVED / self.run.tolerance))
-        moved = np.abs(one.spectra - other.spectra) / reference[:, None]
+        moved = np.abs(one - other) / reference[:, None]
         largest = float(moved.max()) / self.run.tolerance
         if fine:
-            distortion = np.sqrt((other.spectra[:, 2:] ** 2).sum(axis=1)) / reference
+            distortion = np.sqrt((other[:, 2:] ** 2).sum(axis=1)) / reference
             allowed = np.clip(1e-3 * distortion, 1e-3 * self.run.tolerance, self.run.tolerance)
             largest = max(largest, float((moved[:, 2:] / allowed[:, None]).max(initial=0.0)))
         return largest
@@ -264,10 +277,13 @@ class Solver:
         past = [base]
         fresh, plain, short = self._linear_period(base), 0, 1.0
         calm, fine, near, foretold = False, False, 0, True
+        if fresh and self._there(base):
+            return base
         while self.count < min(PATIENCE, self.run.max_periods):
             if not fresh:
                 self._learn(base, past)
             newton = not (plain or calm)
+            expected = self._foretold(base)
             try:
                 trial = self.one_period(self._next(base, short) if newton else base.end)
             except TimeoutError:
@@ -279,17 +295,22 @@ class Solver:
                     return None
                 continue
             past = [*past, trial][-MEMORY:]
-            moved = self.change(base, trial, fine=near < JITTER)
+            moved = self.change(base.spectra, trial.spectra, fine=near < JITTER)
             if calm and moved < 1.0:
                 # A whole Newton step and the plain period after it left the harmonics where they were.
                 return trial
             left = self._away(trial) / max(self._away(base), 1e-300)
+            if newton and short == 1.0:
+                came = self.change(expected, trial.spectra, fine=True) < 1.0
+                self.sure = came or (self.sure and left < POOR)
+                if self._there(trial) and (left < POOR or (self._linear_period(trial, True) and self._there(trial))):
+                    return trial
             # Of a whole Newton step, what it leaves over has to be small beside what is allowed. A step that left a
             # small share of the way foretells the next one; where a plain period has said otherwise, it counts no more.
             foretold = foretold and not calm
             least = 0.0 if foretold and left < POOR else 1.0
             calm = newton and moved * max(least, 10.0 * left) < 1.0 and short == 1.0
-            rough = self.change(base, trial)
+            rough = self.change(base.spectra, trial.spectra)
             near = near + 1 if rough < 1.0 else 0
             if rough * self.run.tolerance < CLOSE:
                 self.close = trial.end
@@ -305,6 +326,10 @@ class Solver:
                 fresh, plain, short = False, 2, 1.0
         return None
 
+    def _there(self, period: Period) -> bool:
+        """Whether a Newton step would leave the harmonics where they are, as far as such steps have been true."""
+        return self.sure and self.change(period.spectra, self._foretold(period), fine=True) < ENOUGH
+
     def _linear_period(self, period: Period, fine: bool = False) -> bool:
         """Compute the Jacobian along a period; False (and no change) where it can't be.
 
@@ -318,9 +343,9 @@ class Solver:
             found = self.linear.period(self.state, self.names, times, period.times, period.given)
         except np.linalg.LinAlgError:
             return False
-        if not np.isfinite(found).all():
+        if not np.isfinite(found.whole).all():
             return False
-        self.jacobian = found
+        self.stretch, self.along, self.jacobian = found, period, found.whole.copy()
         return True
 
     def _newton(self, period: Period) -> Array:
@@ -331,6 +356,16 @@ class Solver:
     def _away(self, period: Period) -> float:
         """How far a period is from the steady state: a small miss of a slow part counts for its whole way."""
         return float(np.linalg.norm(self._newton(period)))
+
+    def _foretold(self, period: Period) -> Array:
+        """Return the spectra that are expected after a Newton step, from the waves that its change of the state makes."""
+        if self.stretch is None:
+            return np.full_like(period.spectra, np.nan)
+        moved = self.stretch.waves(self.followed, self._newton(period))
+        waves = period.waves.copy()
+        for name, wave in zip(self.followed, moved, strict=True):
+            waves[self.run.vectors.index(name)] += np.interp(self.grid, self.stretch.times, wave, period=self.period)
+        return self._spectra(waves)
 
     def _next(self, base: Period, short: float) -> Array:
         """Return the state at which the slow parts would stop moving, or one on the way there."""
@@ -345,11 +380,13 @@ class Solver:
         length = np.linalg.norm(moved, axis=0)
         length[length == 0.0] = 1.0
         moved, answer = moved / length, answer / length
+        self.along = None
         self.jacobian += (answer - self.jacobian @ moved) @ np.linalg.pinv(moved, rcond=RCOND)
 
     def _stays(self, found: Period) -> None:
         """Refuse a steady state that the circuit would run away from: it oscillates by itself."""
-        self._linear_period(found)
+        if self.along is not found:
+            self._linear_period(found)
         power, ways = np.linalg.eig(self.jacobian)
         largest = int(np.argmax(np.abs(power))) if power.size else 0
         if not power.size or abs(power[largest]) < GROWS:
@@ -384,7 +421,7 @@ class Solver:
             if self.count % BLOCK == 0:
                 marks = [*marks[-1:], period]
                 if len(marks) == 2:
-                    changes.append(self.change(marks[0], marks[1]))
+                    changes.append(self.change(marks[0].spectra, marks[1].spectra))
                 if len(changes) >= 2:
                     ratio = min(changes[-1] / changes[-2], 0.99) if changes[-2] > 0.0 else 0.0
                     if changes[-1] * max(1.0, ratio / (1.0 - ratio)) < 1.0:
