@@ -126,8 +126,8 @@ class Stretch:
     ----------
     whole : ndarray, shape (states, states)
         The change at its end for each at its beginning.
-    times : ndarray, shape (steps,)
-        The ends of its steps [s].
+    times : ndarray, shape (steps + 1,)
+        A moment soon after its beginning, and the ends of its steps [s].
     """
 
     whole: Array
@@ -137,14 +137,14 @@ class Stretch:
     _through: Array
 
     def waves(self, vectors: Sequence[str], change: Array) -> Array:
-        """Return what a change of the beginning, of shape (states,), is in nodes (or ``i(name)``): (vectors, steps)."""
+        """Return what a change of the beginning, of shape (states,), is in nodes (or ``i(name)``), (vectors, steps + 1)."""
         followed = (self._answers @ (self._through @ change)[:, :, None])[:, :, 0]
         found = np.zeros((len(vectors), len(self.times)))
         for row, name in zip(found, vectors, strict=True):
             for index, factor in self._changes[name].items():
                 if index != DRIVE:
                     every = np.asarray(factor)
-                    row += (every[1::2] if every.ndim else every) * followed[:, index]
+                    row += (np.append(every[0], every[1::2]) if every.ndim else every) * followed[:, index]
         return found
 
 
@@ -184,11 +184,6 @@ class Linearised:
         branches = [f"i({n})" for n, d in self.devices.items() if d.kind == "l" or (_stiff(d) and n not in resolved)]
         self.names = tuple(nodes + branches)
         self.place = {name: index for index, name in enumerate(self.names)}
-
-    @property
-    def followed(self) -> frozenset[str]:
-        """Nodes, and currents of branches that are unknowns: what a change of the state is known in."""
-        return frozenset((*self.parsed.nodes, *self.names))
 
     @property
     def needed(self) -> tuple[str, ...]:
@@ -369,11 +364,12 @@ class Linearised:
         solved = seen @ answers
         ahead = (1.0 - FIRST) / FIRST
         whole = np.eye(len(energy))
-        through = np.empty((len(steps), *whole.shape))
-        for step, (first, second) in enumerate(zip(solved[::2], solved[1::2], strict=True)):
-            through[step] = whole + ahead * (first @ whole - whole)
-            whole = second @ through[step]
-        return Stretch(whole, times[1:], changes, answers[1::2], through)
+        through = [whole]
+        for first, second in zip(solved[::2], solved[1::2], strict=True):
+            through.append(whole + ahead * (first @ whole - whole))
+            whole = second @ through[-1]
+        moments = np.append(instants[0], times[1:])
+        return Stretch(whole, moments, changes, np.concatenate((answers[:1], answers[1::2])), np.array(through))
 
 
 def matrices(text: str, operating_point: Mapping[str, float]) -> Linear:

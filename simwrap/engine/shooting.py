@@ -23,7 +23,7 @@ from __future__ import annotations
 
 import time
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -41,11 +41,11 @@ LINEAR_STEPS, MOST_LINEAR_STEPS, LINEAR_STEPS_FASTEST = 50, 400, 12
 #: A Newton step that leaves more than this share of the way asks for a new Jacobian.
 POOR = 0.1
 #: Levels from which the steady state at another is expected, and the most that their weights may add up to.
-EXPECTED_FROM, MOST_WEIGHT = 3, 10.0
+EXPECTED_FROM, MOST_WEIGHT = 5, 10.0
 #: How far apart these are, at least, as a part of how far the wanted level is from the further one.
 APART = 0.3
-#: Change of the harmonics that a Newton step may still foretell, as a part of what is allowed, where it isn't made.
-ENOUGH = 0.5
+#: Largest change of the harmonics by a Newton step, in units of what is allowed, that is taken from the linear period.
+NEAR = 5.0
 #: Periods remembered by the secant update.
 MEMORY = 20
 RCOND = 1e-3
@@ -103,10 +103,8 @@ class Solver:
         self.host, self.deck, self.run, self.values = host, deck, run, dict(values)
         self.until = time.monotonic() + SOON * limit
         parsed = deck.parsed
-        self.linear = Linearised(parsed, self.values)
+        self.linear = Linearised(parsed, self.values, currents=run.vectors)
         self.names = (*parsed.nodes, *(f"i({name})" for name in parsed.kind("l")))
-        #: Of the vectors those whose changes follow from the state's; currents of supplies don't.
-        self.followed = tuple(name for name in run.vectors if name in self.linear.followed)
         self.vectors = list(dict.fromkeys((*self.names, *self.linear.sensed, *run.vectors)))
         self.period = 1.0 / run.fundamental
         fastest = max([run.fundamental, *(tone.frequency for tone in run.tones)]) / run.fundamental
@@ -209,6 +207,7 @@ class Solver:
         for level, state in zip(levels.tolist(), states, strict=True):
             if np.isfinite(state).all():
                 self.known.append((level, state))
+                self.sure = True
 
     def _expected(self, amplitude: float, most: int) -> Array:
         """Return where the steady state is expected from those at up to so many levels; the quiet circuit is level 0.
@@ -277,13 +276,13 @@ class Solver:
         past = [base]
         fresh, plain, short = self._linear_period(base), 0, 1.0
         calm, fine, near, foretold = False, False, 0, True
-        if fresh and self._there(base):
-            return base
+        if fresh and (there := self._there(base)):
+            return there
         while self.count < min(PATIENCE, self.run.max_periods):
             if not fresh:
                 self._learn(base, past)
             newton = not (plain or calm)
-            expected = self._foretold(base)
+            expected = self._spectra(self._foretold(base))
             try:
                 trial = self.one_period(self._next(base, short) if newton else base.end)
             except TimeoutError:
@@ -303,8 +302,11 @@ class Solver:
             if newton and short == 1.0:
                 came = self.change(expected, trial.spectra, fine=True) < 1.0
                 self.sure = came or (self.sure and left < POOR)
-                if self._there(trial) and (left < POOR or (self._linear_period(trial, True) and self._there(trial))):
-                    return trial
+                there = self._there(trial)
+                if there and left >= POOR:
+                    there = self._there(trial) if self._linear_period(trial, fine=True) else None
+                if there:
+                    return there
             # Of a whole Newton step, what it leaves over has to be small beside what is allowed. A step that left a
             # small share of the way foretells the next one; where a plain period has said otherwise, it counts no more.
             foretold = foretold and not calm
@@ -326,9 +328,21 @@ class Solver:
                 fresh, plain, short = False, 2, 1.0
         return None
 
-    def _there(self, period: Period) -> bool:
-        """Whether a Newton step would leave the harmonics where they are, as far as such steps have been true."""
-        return self.sure and self.change(period.spectra, self._foretold(period), fine=True) < ENOUGH
+    def _there(self, period: Period) -> Period | None:
+        """Return a period that a Newton step would change so little that the linear period can say by how much.
+
+        None where it would change more, or where what was said of such steps before didn't come true.
+        """
+        if not self.sure:
+            return None
+        waves = self._foretold(period)
+        spectra = self._spectra(waves)
+        if not self.change(period.spectra, spectra, fine=True) < NEAR:
+            return None
+        found = replace(period, waves=waves, spectra=spectra)
+        if self.along is period:
+            self.along = found
+        return found
 
     def _linear_period(self, period: Period, fine: bool = False) -> bool:
         """Compute the Jacobian along a period; False (and no change) where it can't be.
@@ -358,14 +372,17 @@ class Solver:
         return float(np.linalg.norm(self._newton(period)))
 
     def _foretold(self, period: Period) -> Array:
-        """Return the spectra that are expected after a Newton step, from the waves that its change of the state makes."""
+        """Return the waves that are expected after a Newton step."""
         if self.stretch is None:
-            return np.full_like(period.spectra, np.nan)
-        moved = self.stretch.waves(self.followed, self._newton(period))
-        waves = period.waves.copy()
-        for name, wave in zip(self.followed, moved, strict=True):
-            waves[self.run.vectors.index(name)] += np.interp(self.grid, self.stretch.times, wave, period=self.period)
-        return self._spectra(waves)
+            return np.full_like(period.waves, np.nan)
+        moved = self.stretch.waves(self.run.vectors, self._newton(period))
+        found = period.waves.copy()
+        # The beginning is also the end, as far as the step goes.
+        found[:, 0] = [period.given[name][-1] for name in self.run.vectors]
+        for row, wave in zip(found, moved, strict=True):
+            row += np.interp(self.grid, self.stretch.times, wave)
+        found[:, 0] += moved[:, -1] - moved[:, 0]
+        return found
 
     def _next(self, base: Period, short: float) -> Array:
         """Return the state at which the slow parts would stop moving, or one on the way there."""
