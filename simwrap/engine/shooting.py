@@ -46,6 +46,8 @@ EXPECTED_FROM, MOST_WEIGHT = 5, 10.0
 APART = 0.3
 #: Largest change of the harmonics by a Newton step, in units of what is allowed, that is taken from the linear period.
 NEAR = 5.0
+#: The same for harmonics that its steps are too long for.
+UNSEEN = 0.1
 #: Periods remembered by the secant update.
 MEMORY = 20
 RCOND = 1e-3
@@ -337,6 +339,10 @@ class Solver:
             return None
         waves = self._foretold(period)
         spectra = self._spectra(waves)
+        quick = period.spectra.copy()
+        quick[:, len(self.coarse) // 2 :] = spectra[:, len(self.coarse) // 2 :]
+        if not self.change(period.spectra, quick, fine=True) < UNSEEN:
+            return None
         if not self.change(period.spectra, spectra, fine=True) < NEAR:
             return None
         found = replace(period, waves=waves, spectra=spectra)
