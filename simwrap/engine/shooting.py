@@ -45,7 +45,7 @@ EXPECTED_FROM, MOST_WEIGHT = 5, 10.0
 #: How far apart these are, at least, as a part of how far the wanted level is from the further one.
 APART = 0.3
 #: Largest change of the harmonics by a Newton step, in units of what is allowed, that is taken from the linear period.
-NEAR = 5.0
+NEAR = 10.0
 #: The same for harmonics that its steps are too long for.
 UNSEEN = 0.1
 #: Periods remembered by the secant update.
