@@ -302,8 +302,9 @@ class Solver:
                 return trial
             left = self._away(trial) / max(self._away(base), 1e-300)
             if newton and short == 1.0:
-                came = self.change(expected, trial.spectra, fine=True) < 1.0
-                self.sure = came or (self.sure and left < POOR)
+                off = self.change(expected, trial.spectra, fine=True)
+                true = off < max(1.0, POOR * self.change(base.spectra, trial.spectra, fine=True))
+                self.sure = true or (self.sure and left < POOR)
                 there = self._there(trial)
                 if there and left >= POOR:
                     there = self._there(trial) if self._linear_period(trial, fine=True) else None
