@@ -214,7 +214,7 @@ def test_brute_force_says_so_and_agrees(monkeypatch: pytest.MonkeyPatch) -> None
 
 
 def test_a_level_that_does_not_settle_is_nan_with_its_reason() -> None:
-    request = SteadyRun(1000.0, (Sine(1.0, 1000.0),), np.array([[0.5, 1.0]]), ("n_out",), max_periods=3)
+    request = SteadyRun(1000.0, (Sine(1.0, 1000.0),), np.array([[0.5, 1.0]]), ("n_out",), max_periods=2)
     (reply,) = run(Circuit(stage()), [request])
     assert reply.failed[0]
     assert "no steady state within" in reply.reasons[0]
