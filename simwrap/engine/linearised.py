@@ -137,7 +137,7 @@ class Stretch:
     _through: Array
 
     def waves(self, vectors: Sequence[str], change: Array) -> Array:
-        """Return what a change of the beginning, of shape (states,), is in nodes (or ``i(name)``), (vectors, steps + 1)."""
+        """Return what a change of the beginning, of shape (states,), is in nodes (or ``i(name)``) at its times."""
         followed = (self._answers @ (self._through @ change)[:, :, None])[:, :, 0]
         found = np.zeros((len(vectors), len(self.times)))
         for row, name in zip(found, vectors, strict=True):

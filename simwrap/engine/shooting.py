@@ -7,10 +7,12 @@ small change of its beginning follows the beginning at which the slow states (ca
 of periods) would stop moving. That answer, the Jacobian, is computed from the waveforms of a period that was
 run, by making the circuit linear along them (:mod:`simwrap.engine.linearised`); it costs less than a period.
 Periods that come after improve it by what they add (the multi-secant form of Broyden's update). A level
-starts from the state of the level before.
+starts from the states of levels before.
 
-Whatever a Newton step says is confirmed by the plain period that follows it. Where the steps do not come
-to rest, plain periods alone are run ("brute force"). A circuit that oscillates while it is quiet is refused
+Along the same linear period it is known what a Newton step would still change in the waveforms. Once a step has
+come out as foretold, a level is settled when the next one would change so little that the linear period can say it
+well enough; that little is added. Until then a step is confirmed by the plain period that follows it. Where the
+steps do not come to rest, plain periods alone are run ("brute force"). A circuit that oscillates while it is quiet is refused
 before anything is run, and so is a steady state that the circuit would run away from.
 
 Sources: T. J. Aprille and T. N. Trick, "Steady-state analysis of nonlinear circuits with periodic
