@@ -12,8 +12,8 @@ starts from the states of levels before.
 Along the same linear period it is known what a Newton step would still change in the waveforms. Once a step has
 come out as foretold, a level is settled when the next one would change so little that the linear period can say it
 well enough; that little is added. Until then a step is confirmed by the plain period that follows it. Where the
-steps do not come to rest, plain periods alone are run ("brute force"). A circuit that oscillates while it is quiet is refused
-before anything is run, and so is a steady state that the circuit would run away from.
+steps do not come to rest, plain periods alone are run ("brute force"). A circuit that oscillates while it is quiet
+is refused before anything is run, and so is a steady state that the circuit would run away from.
 
 Sources: T. J. Aprille and T. N. Trick, "Steady-state analysis of nonlinear circuits with periodic
 inputs", Proc. IEEE 60 (1972) 108; C. G. Broyden, Math. Comp. 19 (1965) 577; V. Eyert, "A comparative
