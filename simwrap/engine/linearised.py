@@ -142,7 +142,7 @@ class Stretch:
         found = np.zeros((len(vectors), len(self.times)))
         for row, name in zip(found, vectors, strict=True):
             for index, factor in self._changes[name].items():
-                if index != DRIVE:
+                if index >= 0:  # else a drive, which doesn't change
                     every = np.asarray(factor)
                     row += (np.append(every[0], every[1::2]) if every.ndim else every) * followed[:, index]
         return found
