@@ -118,6 +118,36 @@ def natural_frequencies(conductance: Array, capacitance: Array) -> Array:
     return found
 
 
+@dataclass(frozen=True)
+class Stretch:
+    """What a stretch of time is for small changes of the state at its beginning.
+
+    Attributes
+    ----------
+    whole : ndarray, shape (states, states)
+        The change at its end for each at its beginning.
+    times : ndarray, shape (steps + 1,)
+        A moment soon after its beginning, and the ends of its steps [s].
+    """
+
+    whole: Array
+    times: Array
+    _changes: Mapping[str, Change]
+    _answers: Array
+    _through: Array
+
+    def waves(self, vectors: Sequence[str], change: Array) -> Array:
+        """Return what a change of the beginning, of shape (states,), is in nodes (or ``i(name)``) at its times."""
+        followed = (self._answers @ (self._through @ change)[:, :, None])[:, :, 0]
+        found = np.zeros((len(vectors), len(self.times)))
+        for row, name in zip(found, vectors, strict=True):
+            for index, factor in self._changes[name].items():
+                if index >= 0:  # else a drive, which doesn't change
+                    every = np.asarray(factor)
+                    row += (np.append(every[0], every[1::2]) if every.ndim else every) * followed[:, index]
+        return found
+
+
 class Linearised:
     """One circuit with its element values, ready to be made linear about any state.
 
@@ -295,8 +325,8 @@ class Linearised:
 
     def period(
         self, energy: Array, names: tuple[str, ...], times: Array, moments: Array, waves: Mapping[str, Array]
-    ) -> Array:
-        """Return the map that a stretch of time is for small changes of the stored energy's state.
+    ) -> Stretch:
+        """Return what a stretch of time is for small changes of the stored energy's state.
 
         Parameters
         ----------
@@ -313,7 +343,7 @@ class Linearised:
 
         Returns
         -------
-        ndarray, shape (states, states)
+        Stretch
             Junctions' capacitances are left out.
         """
         steps = np.diff(times)
@@ -330,12 +360,16 @@ class Linearised:
                 enters[self.place[name]] = energy[:, column] * (-1.0 if name[:2] == "i(" else 1.0)
         seen, matrix = seen[:, :, :-1], matrix[:, :, :-1]
         rate = 1.0 / (FIRST * np.repeat(steps, 2))[:, None, None]
-        solved = seen @ np.linalg.solve(matrix + rate * (enters @ seen), rate * enters)
+        answers = np.linalg.solve(matrix + rate * (enters @ seen), rate * enters)
+        solved = seen @ answers
         ahead = (1.0 - FIRST) / FIRST
         whole = np.eye(len(energy))
+        through = [whole]
         for first, second in zip(solved[::2], solved[1::2], strict=True):
-            whole = second @ (whole + ahead * (first @ whole - whole))
-        return whole
+            through.append(whole + ahead * (first @ whole - whole))
+            whole = second @ through[-1]
+        moments = np.append(instants[0], times[1:])
+        return Stretch(whole, moments, changes, np.concatenate((answers[:1], answers[1::2])), np.array(through))
 
 
 def matrices(text: str, operating_point: Mapping[str, float]) -> Linear:

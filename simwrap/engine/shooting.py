@@ -7,11 +7,13 @@ small change of its beginning follows the beginning at which the slow states (ca
 of periods) would stop moving. That answer, the Jacobian, is computed from the waveforms of a period that was
 run, by making the circuit linear along them (:mod:`simwrap.engine.linearised`); it costs less than a period.
 Periods that come after improve it by what they add (the multi-secant form of Broyden's update). A level
-starts from the state of the level before.
+starts from the states of levels before.
 
-Whatever a Newton step says is confirmed by the plain period that follows it. Where the steps do not come
-to rest, plain periods alone are run ("brute force"). A circuit that oscillates while it is quiet is refused
-before anything is run, and so is a steady state that the circuit would run away from.
+Along the same linear period it is known what a Newton step would still change in the waveforms. Once a step has
+come out as foretold, a level is settled when the next one would change so little that the linear period can say it
+well enough; that little is added. Until then a step is confirmed by the plain period that follows it. Where the
+steps do not come to rest, plain periods alone are run ("brute force"). A circuit that oscillates while it is quiet
+is refused before anything is run, and so is a steady state that the circuit would run away from.
 
 Sources: T. J. Aprille and T. N. Trick, "Steady-state analysis of nonlinear circuits with periodic
 inputs", Proc. IEEE 60 (1972) 108; C. G. Broyden, Math. Comp. 19 (1965) 577; V. Eyert, "A comparative
@@ -23,13 +25,13 @@ from __future__ import annotations
 
 import time
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
 from simwrap.engine.backends.base import Backend
 from simwrap.engine.deck import Deck
-from simwrap.engine.linearised import Linearised, inductance_matrix
+from simwrap.engine.linearised import Linearised, Stretch, inductance_matrix
 from simwrap.engine.protocol import Array, OpRun, SteadyRun
 from simwrap.engine.resample import onto
 from simwrap.errors import NetlistError
@@ -41,9 +43,13 @@ LINEAR_STEPS, MOST_LINEAR_STEPS, LINEAR_STEPS_FASTEST = 50, 400, 12
 #: A Newton step that leaves more than this share of the way asks for a new Jacobian.
 POOR = 0.1
 #: Levels from which the steady state at another is expected, and the most that their weights may add up to.
-EXPECTED_FROM, MOST_WEIGHT = 3, 10.0
+EXPECTED_FROM, MOST_WEIGHT = 5, 10.0
 #: How far apart these are, at least, as a part of how far the wanted level is from the further one.
 APART = 0.3
+#: Largest change of the harmonics by a Newton step, in units of what is allowed, that is taken from the linear period.
+NEAR = 10.0
+#: The same for harmonics that its steps are too long for.
+UNSEEN = 0.1
 #: Periods remembered by the secant update.
 MEMORY = 20
 RCOND = 1e-3
@@ -75,7 +81,7 @@ OUTLOOK = 8
 class Period:
     """One period: waveforms resampled, their spectra, the states at its ends, and what the engine gave."""
 
-    waves: list[Array]
+    waves: Array
     spectra: Array
     begin: Array
     end: Array
@@ -101,7 +107,7 @@ class Solver:
         self.host, self.deck, self.run, self.values = host, deck, run, dict(values)
         self.until = time.monotonic() + SOON * limit
         parsed = deck.parsed
-        self.linear = Linearised(parsed, self.values)
+        self.linear = Linearised(parsed, self.values, currents=run.vectors)
         self.names = (*parsed.nodes, *(f"i({name})" for name in parsed.kind("l")))
         self.vectors = list(dict.fromkeys((*self.names, *self.linear.sensed, *run.vectors)))
         self.period = 1.0 / run.fundamental
@@ -113,6 +119,10 @@ class Solver:
         self.state = _true_state(deck, self.names, self.values)
         self.back = np.linalg.pinv(self.state)
         self.jacobian = np.zeros((len(self.state), len(self.state)))
+        #: The last linear period, the period that it was computed along, and whether what it foretold came true.
+        self.stretch: Stretch | None = None
+        self.along: Period | None = None
+        self.sure = False
         self.known: list[tuple[float, Array]] = []
         self.count = 0
 
@@ -141,9 +151,12 @@ class Solver:
         end = np.array([by_name[name][-1] for name in self.names])
         if not np.isfinite(end).all():
             raise RuntimeError("the state after a period is not a finite number")
-        waves = [self._whole(times, by_name[name]) for name in self.run.vectors]
-        spectra = np.abs(np.fft.rfft(waves, axis=1)) / self.run.samples * 2.0
-        return Period(waves, spectra, state, end, self.state @ (end - state), times, by_name)
+        waves = np.array([self._whole(times, by_name[name]) for name in self.run.vectors])
+        waves = waves.reshape(-1, self.run.samples)
+        return Period(waves, self._spectra(waves), state, end, self.state @ (end - state), times, by_name)
+
+    def _spectra(self, waves: Array) -> Array:
+        return np.asarray(np.abs(np.fft.rfft(waves, axis=1)) / self.run.samples * 2.0)
 
     def _whole(self, times: Array, wave: Array) -> Array:
         # In the steady state the end is also the beginning, which the engine doesn't return exactly.
@@ -188,14 +201,17 @@ class Solver:
             # What shooting came close to is a better beginning than rest.
             found = self._brute(self.quiet(self.names) if self.close is None else self.close)
         self._stays(found)
-        self.known.append((amplitude, found.end))
-        return Settled(found.waves, self.count, method, found.end)
+        # What is left of the way, too little to be seen in the waves, is the better beginning of another level.
+        state = self._next(found, 1.0) if method == "shooting" else found.end
+        self.known.append((amplitude, state))
+        return Settled(list(found.waves), self.count, method, state)
 
     def remember(self, levels: Array, states: Array) -> None:
         """Take over states of levels that were run before, of shapes (known,) and (known, states); NaN is none."""
         for level, state in zip(levels.tolist(), states, strict=True):
             if np.isfinite(state).all():
                 self.known.append((level, state))
+                self.sure = True
 
     def _expected(self, amplitude: float, most: int) -> Array:
         """Return where the steady state is expected from those at up to so many levels; the quiet circuit is level 0.
@@ -239,21 +255,21 @@ class Solver:
         levels = self.quiet(self.run.vectors)
         return Settled([np.full(self.run.samples, level) for level in levels], 0, "at rest")
 
-    def change(self, one: Period, other: Period, fine: bool = False) -> float:
-        """Largest change of a harmonic in units of what is allowed; below 1 is settled.
+    def change(self, one: Array, other: Array, fine: bool = False) -> float:
+        """Largest change of a harmonic from one spectrum to another, in units of what is allowed; below 1 is settled.
 
         ``fine`` allows the distortion to change by no more than a thousandth of itself.
         """
-        if not other.spectra.size:
+        if not other.size:
             return 0.0
-        reference = other.spectra[:, 1:].max(axis=1)
+        reference = other[:, 1:].max(axis=1)
         # What is tiny beside the largest signal, an engine doesn't resolve as finely.
         largest = max(self.amplitude, float(reference.max()))
         reference = np.maximum(reference, max(SMALL * largest, RESOLVED / self.run.tolerance))
-        moved = np.abs(one.spectra - other.spectra) / reference[:, None]
+        moved = np.abs(one - other) / reference[:, None]
         largest = float(moved.max()) / self.run.tolerance
         if fine:
-            distortion = np.sqrt((other.spectra[:, 2:] ** 2).sum(axis=1)) / reference
+            distortion = np.sqrt((other[:, 2:] ** 2).sum(axis=1)) / reference
             allowed = np.clip(1e-3 * distortion, 1e-3 * self.run.tolerance, self.run.tolerance)
             largest = max(largest, float((moved[:, 2:] / allowed[:, None]).max(initial=0.0)))
         return largest
@@ -264,10 +280,13 @@ class Solver:
         past = [base]
         fresh, plain, short = self._linear_period(base), 0, 1.0
         calm, fine, near, foretold = False, False, 0, True
+        if fresh and (there := self._there(base)):
+            return there
         while self.count < min(PATIENCE, self.run.max_periods):
             if not fresh:
                 self._learn(base, past)
             newton = not (plain or calm)
+            expected = self._spectra(self._foretold(base))
             try:
                 trial = self.one_period(self._next(base, short) if newton else base.end)
             except TimeoutError:
@@ -279,17 +298,26 @@ class Solver:
                     return None
                 continue
             past = [*past, trial][-MEMORY:]
-            moved = self.change(base, trial, fine=near < JITTER)
+            moved = self.change(base.spectra, trial.spectra, fine=near < JITTER)
             if calm and moved < 1.0:
                 # A whole Newton step and the plain period after it left the harmonics where they were.
                 return trial
             left = self._away(trial) / max(self._away(base), 1e-300)
+            if newton and short == 1.0:
+                off = self.change(expected, trial.spectra, fine=True)
+                true = off < max(1.0, POOR * self.change(base.spectra, trial.spectra, fine=True))
+                self.sure = true or (self.sure and left < POOR)
+                there = self._there(trial)
+                if there and left >= POOR:
+                    there = self._there(trial) if self._linear_period(trial, fine=True) else None
+                if there:
+                    return there
             # Of a whole Newton step, what it leaves over has to be small beside what is allowed. A step that left a
             # small share of the way foretells the next one; where a plain period has said otherwise, it counts no more.
             foretold = foretold and not calm
             least = 0.0 if foretold and left < POOR else 1.0
             calm = newton and moved * max(least, 10.0 * left) < 1.0 and short == 1.0
-            rough = self.change(base, trial)
+            rough = self.change(base.spectra, trial.spectra)
             near = near + 1 if rough < 1.0 else 0
             if rough * self.run.tolerance < CLOSE:
                 self.close = trial.end
@@ -305,6 +333,26 @@ class Solver:
                 fresh, plain, short = False, 2, 1.0
         return None
 
+    def _there(self, period: Period) -> Period | None:
+        """Return a period that a Newton step would change so little that the linear period can say by how much.
+
+        None where it would change more, or where what was said of such steps before didn't come true.
+        """
+        if not self.sure:
+            return None
+        waves = self._foretold(period)
+        spectra = self._spectra(waves)
+        quick = period.spectra.copy()
+        quick[:, len(self.coarse) // 2 :] = spectra[:, len(self.coarse) // 2 :]
+        if not self.change(period.spectra, quick, fine=True) < UNSEEN:
+            return None
+        if not self.change(period.spectra, spectra, fine=True) < NEAR:
+            return None
+        found = replace(period, waves=waves, spectra=spectra)
+        if self.along is period:
+            self.along = found
+        return found
+
     def _linear_period(self, period: Period, fine: bool = False) -> bool:
         """Compute the Jacobian along a period; False (and no change) where it can't be.
 
@@ -318,9 +366,9 @@ class Solver:
             found = self.linear.period(self.state, self.names, times, period.times, period.given)
         except np.linalg.LinAlgError:
             return False
-        if not np.isfinite(found).all():
+        if not np.isfinite(found.whole).all():
             return False
-        self.jacobian = found
+        self.stretch, self.along, self.jacobian = found, period, found.whole.copy()
         return True
 
     def _newton(self, period: Period) -> Array:
@@ -331,6 +379,19 @@ class Solver:
     def _away(self, period: Period) -> float:
         """How far a period is from the steady state: a small miss of a slow part counts for its whole way."""
         return float(np.linalg.norm(self._newton(period)))
+
+    def _foretold(self, period: Period) -> Array:
+        """Return the waves that are expected after a Newton step."""
+        if self.stretch is None:
+            return np.full_like(period.waves, np.nan)
+        moved = self.stretch.waves(self.run.vectors, self._newton(period))
+        found = period.waves.copy()
+        # The beginning is also the end, as far as the step goes.
+        found[:, 0] = [period.given[name][-1] for name in self.run.vectors]
+        for row, wave in zip(found, moved, strict=True):
+            row += np.interp(self.grid, self.stretch.times, wave)
+        found[:, 0] += moved[:, -1] - moved[:, 0]
+        return found
 
     def _next(self, base: Period, short: float) -> Array:
         """Return the state at which the slow parts would stop moving, or one on the way there."""
@@ -345,11 +406,13 @@ class Solver:
         length = np.linalg.norm(moved, axis=0)
         length[length == 0.0] = 1.0
         moved, answer = moved / length, answer / length
+        self.along = None
         self.jacobian += (answer - self.jacobian @ moved) @ np.linalg.pinv(moved, rcond=RCOND)
 
     def _stays(self, found: Period) -> None:
         """Refuse a steady state that the circuit would run away from: it oscillates by itself."""
-        self._linear_period(found)
+        if self.along is not found:
+            self._linear_period(found)
         power, ways = np.linalg.eig(self.jacobian)
         largest = int(np.argmax(np.abs(power))) if power.size else 0
         if not power.size or abs(power[largest]) < GROWS:
@@ -384,7 +447,7 @@ class Solver:
             if self.count % BLOCK == 0:
                 marks = [*marks[-1:], period]
                 if len(marks) == 2:
-                    changes.append(self.change(marks[0], marks[1]))
+                    changes.append(self.change(marks[0].spectra, marks[1].spectra))
                 if len(changes) >= 2:
                     ratio = min(changes[-1] / changes[-2], 0.99) if changes[-2] > 0.0 else 0.0
                     if changes[-1] * max(1.0, ratio / (1.0 - ratio)) < 1.0:

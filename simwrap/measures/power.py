@@ -198,11 +198,12 @@ def power(
     loud = factors > _LOUD
     drives = chosen[:, None] * factors
     test = partial(_driven, stage, node, valves, op, load)
-    groups = [(drives[:, loud], COARSE)]
-    if not loud.all():
-        groups.append((drives[:, ~loud], FINE))
+    # Each level begins from the ones before it, so they rise.
+    rising = np.argsort(factors)
+    places = [rising[loud[rising]], rising[~loud[rising]]]
+    groups = [(drives[:, place], settled) for place, settled in zip(places, (COARSE, FINE), strict=True) if place.size]
     replies = yield [_request(stage, node, valves, frequency, part, tolerance) for part, tolerance in groups]
-    order = np.argsort(np.concatenate([np.flatnonzero(loud), np.flatnonzero(~loud)]))
+    order = np.argsort(np.concatenate(places))
     parts = [test(part, reply) for (part, _), reply in zip(groups, replies, strict=True)]
     found = _each(lambda *arrays: _side_by_side(*arrays)[:, order], *parts)
     zero = _zero_signal(valves, op)

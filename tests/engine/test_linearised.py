@@ -156,9 +156,14 @@ def test_a_period_of_a_quiet_circuit_is_the_exponential_of_its_poles() -> None:
     times = np.array([0.0, 1e-3])
     waves = {name: np.repeat(array, 2) for name, array in op.values.items()}
     energy = _true_state(Deck(parsed), names, {})
-    jacobian = found.period(energy, names, np.linspace(0.0, 1e-3, 201), times, waves)
+    stretch = found.period(energy, names, np.linspace(0.0, 1e-3, 201), times, waves)
+    jacobian = stretch.whole
     poles = found.matrices({name: float(array[0]) for name, array in op.values.items()}).poles()
     slow = sorted(np.exp(poles[np.abs(poles) < 2e3].real * 1e-3))
     ours = sorted(np.linalg.eigvals(jacobian).real)[-len(slow) :]
     assert len(slow) >= 3
     np.testing.assert_allclose(ours, slow, rtol=1e-4)
+    # What a change of the beginning is in the nodes at the end is what the state at the end says.
+    change = np.linalg.pinv(energy) @ np.ones(len(energy))
+    at_end = stretch.waves(names, energy @ change)[:, -1]
+    np.testing.assert_allclose(energy @ at_end, jacobian @ (energy @ change), rtol=1e-9, atol=1e-12)
