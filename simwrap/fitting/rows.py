@@ -21,8 +21,9 @@ Array = NDArray[np.float64]
 #: How much a row counts, by how well it is known.
 GRADE_WEIGHT = {"high": 1.0, "med": 0.5, "low": 0.25}
 
-#: The same for charts: their rounding to whole numbers is in sigma already.
-CHART_WEIGHT = {"high": 1.0, "med": 0.8, "low": 0.4}
+#: The same for charts, whose rounding to whole numbers is in sigma already. Each row counts twice: they are few beside
+#: the points of curves, of which a whole family is off by the same few percent.
+CHART_WEIGHT = {"high": 2.0, "med": 1.6, "low": 0.8}
 
 #: Numbers of a point that a law can be held to.
 POINT_NUMBERS = ("anode_current", "screen_current", "grid_current", "gm", "ra", "mu", "screen_mu")
