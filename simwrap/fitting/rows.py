@@ -153,7 +153,7 @@ class PointRows:
         pentode = self.kind == "pentode" and row.connection == "normal"
         joined = row.connection == "triode-connected"
         # Around a megohm ra is printed to one digit.
-        ra_of_pentode = 0.1 if published > 2e5 else 0.05
+        ra_of_pentode = 0.12 if published > 2e5 else 0.05
         sigma = {
             "anode_current": 0.08 if cut_off else 0.02,
             "screen_current": 0.08,
