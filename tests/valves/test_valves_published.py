@@ -216,26 +216,27 @@ OVER_FIVE_PERCENT = {
     # 1.3 mA from memory of another maker; the seen curves pass 1.55 mA at the same drive.
     ("6SN7GTB", "250", "-", "-12.5", "Ia_mA"): -0.132,
     # Printed to one digit; the chart says more.
-    ("6AU6", "100", "100", "150", "rp_ohm"): -0.166,
+    ("6AU6", "100", "100", "150", "rp_ohm"): -0.206,
+    ("6SJ7", "100", "100", "-3", "rp_ohm"): -0.053,
     # A pentode's and a triode-connected row of the same sheet; the triode is graded med.
-    ("6V6GT", "250", "250", "-12.5", "gm_mS"): -0.098,
+    ("6V6GT", "250", "250", "-12.5", "gm_mS"): -0.091,
     # Graded med, at odds with the maker's other row (and with the charts).
     ("EF86/6267", "250", "140", "-2.0", "gm_mS"): -0.055,
-    ("EF86/6267", "250", "140", "-2.0", "rp_ohm"): 0.056,
-    # Printed gm 11 mS; the same sheet's output stages need 11.5 to 12 mS.
-    ("EL34/6CA7", "250", "250", "-12.2", "gm_mS"): 0.088,
+    ("EF86/6267", "250", "140", "-2.0", "rp_ohm"): 0.076,
+    # Printed gm 11 mS; the same sheet's output stages, power and distortion, need 11.5 to 12.5 mS.
+    ("EL34/6CA7", "250", "250", "-12.2", "gm_mS"): 0.120,
     # Anode resistances: the slope of a nearly flat curve, printed to two digits.
-    ("EL84/6BQ5", "250", "250", "-7.3", "rp_ohm"): -0.097,
+    ("EL84/6BQ5", "250", "250", "-7.3", "rp_ohm"): -0.090,
     ("6L6GC", "250", "250", "-14", "rp_ohm"): 0.114,
     ("6L6GC", "300", "200", "-12.5", "rp_ohm"): -0.105,
     ("KT88", "250", "250", "-15", "rp_ohm"): -0.091,
-    ("6550", "250", "250", "-14", "rp_ohm"): 0.084,
+    ("6550", "250", "250", "-14", "rp_ohm"): 0.077,
     ("6550", "400", "225", "-16.5", "rp_ohm"): -0.058,
     ("6L6GC", "250", "250", "-20", "Ia_mA"): 0.055,
     # The price of a cut-off without a shoulder: its few rows ask for one.
-    ("KT88", "250", "250", "-15", "Ia_mA"): 0.061,
+    ("KT88", "250", "250", "-15", "Ia_mA"): 0.071,
     # Two sheet points and four output rows pull to either side.
-    ("6550", "250", "250", "-14", "gm_mS"): 0.0502,
+    ("6550", "250", "250", "-14", "gm_mS"): 0.058,
     ("6550", "400", "225", "-16.5", "gm_mS"): 0.078,
 }
 
@@ -323,7 +324,7 @@ def test_sheet_points_worst(types: tuple[tuple[str, str], ...]) -> None:
 
 
 def test_cut_offs() -> None:
-    """Printed grid voltages for 10 uA: within 20 % in current; one 6AU6 row of three is 26 % off.
+    """Printed grid voltages for 10 uA: within 20 % in current; one 6AU6 row of three is 27 % off.
 
     The three are printed to 0.1 V as approximate; 0.05 V are 15 % of the current there.
     """
