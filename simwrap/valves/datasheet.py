@@ -145,9 +145,10 @@ def verdict(valve: Valve) -> str:
     if len(errors) == 1 and not checked:
         return "the model is fitted to the only published number known, so that nothing checks it"
     if len(errors) < FEW_NUMBERS and not checked:
+        within = max(0.1, 100 * max(errors))
         return (
-            f"the model is within {max(0.1, 100 * max(errors)):.2g} % of the {len(errors)} published numbers that it is "
-            "fitted to, too few to check it"
+            f"the model is within {within:.2g} % of the {len(errors)} published numbers that it is fitted to, "
+            "too few to check it"
         )
     words = f"the model is within {100 * median(errors):.2g} % of half of {len(errors)} published numbers"
     words += f", {100 * max(errors):.2g} % off at worst"

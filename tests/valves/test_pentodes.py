@@ -304,5 +304,5 @@ def test_what_the_anode_turns_back_lowers_the_cathode_current(name: str) -> None
     found, kept = valve.currents(anode, 0.0, 250.0), all_land.currents(anode, 0.0, 250.0)
     np.testing.assert_allclose(found.anode, kept.anode, rtol=1e-12)
     missing = (kept.anode + kept.screen) - (found.anode + found.screen)
-    assert missing[0] > missing[1] > missing[2] >= 0.0
-    assert missing[0] > 0.3 * part * kept.anode[2]
+    assert min(missing[0], missing[1]) > 3.0 * missing[2] >= 0.0
+    assert missing[1] > 0.3 * part * kept.anode[2]
