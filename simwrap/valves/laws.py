@@ -374,11 +374,11 @@ def pentode(ops: Any, c: PentodeConstants, anode: Any, grid: Any, screen: Any, e
     share = ops.node("share", 1.0 / (1.0 + (1.0 / c.division) * ops.exp(-log_ratio)))
     # Smooth minimum of the divided current and the knee line, in logarithms.
     knee_line = np.log(1e3 * c.knee_perveance) + 1.5 * log_va
-    offered = ops.node("offered", ik * share)
+    offered = ik * share
     excess = ops.node("knee", c.knee_sharpness * (ops.log(ops.abs(offered) + 1e-12) - knee_line - ops.log(emission)))
     ia = ops.node("ia", offered * ops.exp((-1.0 / c.knee_sharpness) * softplus(ops, excess)))
     # A screen below its cathode takes nothing; from some ten volts up this factor is 1 to the last digit that counts.
-    rest = (ik - offered) + (1.0 - c.turned_back) * (offered - ia)
+    rest = ik * (1.0 - share) + (1.0 - c.turned_back) * (offered - ia)
     ig2 = ops.node("ig2", rest * (1.0 - ops.exp((-1.0 / SCREEN_ONSET) * positive(ops, screen))))
     return MilliAmps(ia, ig, ig2)
 
