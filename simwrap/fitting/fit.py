@@ -18,15 +18,13 @@ from simwrap.errors import InputError
 from simwrap.fitting.priors import DEFAULT_FAMILY, Prior, constants_from, family, fitted_numbers
 from simwrap.fitting.row_checks import listed, missing
 from simwrap.fitting.rows import ChartRows, Number, PointRows, RowSet, in_batch
+from simwrap.valves.accuracy import FEW_NUMBERS
 from simwrap.valves.schema import Section
 
 Array = NDArray[np.float64]
 
 #: Residuals beyond this many sigma count less and less.
 ROBUST_AT = 2.0
-
-#: With fewer numbers than this a small residual proves nothing.
-FEW_NUMBERS = 8
 
 #: A pentode that has carried more than this at its anode [A] is taken for a power valve.
 POWER_CURRENT = 15e-3

@@ -201,7 +201,7 @@ class OutputRows:
                     "screen_current_zero": 0.15,
                     "screen_current_max": 0.15,
                     "power": 0.015,
-                    "distortion": 0.36 + 0.09 * (row.distortion or 0.0),
+                    "distortion": 0.24 + 0.06 * (row.distortion or 0.0),
                 }[quantity]
                 self.numbers.append(
                     Number(

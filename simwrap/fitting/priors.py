@@ -89,8 +89,9 @@ def _pentode(
         Prior("division_slope", "log", *slope, 0.03, 1.0),
         Prior("division_slope_above", "log", *above, 0.01, 2.0),
         Prior("division_drive", "plain", drive, 0.35, -1.0, 1.0),
-        Prior("knee_sharpness", "log", 2.3, 0.25, 1.5, 2.7),  # of knee_sharpness - 1
+        Prior("knee_sharpness", "log", 2.3, 0.7, 0.6, 8.0),  # of knee_sharpness - 1
         Prior("knee_perveance", "log", knee, 0.4, 2.0, 60.0),  # relative to _zero_bias_perveance
+        Prior("turned_back", "logit", 0.3, 1.0, 0.01, 0.95),
     ]
 
 

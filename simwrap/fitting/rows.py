@@ -21,8 +21,9 @@ Array = NDArray[np.float64]
 #: How much a row counts, by how well it is known.
 GRADE_WEIGHT = {"high": 1.0, "med": 0.5, "low": 0.25}
 
-#: The same for charts: their rounding to whole numbers is in sigma already.
-CHART_WEIGHT = {"high": 1.0, "med": 0.8, "low": 0.4}
+#: The same for charts, whose rounding to whole numbers is in sigma already. Each row counts twice: they are few beside
+#: the points of curves, of which a whole family is off by the same few percent.
+CHART_WEIGHT = {"high": 2.0, "med": 1.6, "low": 0.8}
 
 #: Numbers of a point that a law can be held to.
 POINT_NUMBERS = ("anode_current", "screen_current", "grid_current", "gm", "ra", "mu", "screen_mu")
@@ -151,8 +152,8 @@ class PointRows:
         cut_off = quantity == "anode_current" and published < CUT_OFF
         pentode = self.kind == "pentode" and row.connection == "normal"
         joined = row.connection == "triode-connected"
-        # Around a megohm ra is printed to one digit, and matters beside no load.
-        ra_of_pentode = 0.5 if published > 2e5 else 0.05
+        # Around a megohm ra is printed to one digit.
+        ra_of_pentode = 0.12 if published > 2e5 else 0.05
         sigma = {
             "anode_current": 0.08 if cut_off else 0.02,
             "screen_current": 0.08,

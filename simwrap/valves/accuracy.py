@@ -46,6 +46,9 @@ GOALS: dict[Group, Goal] = {
     "drop": Goal(0.02, 0.05),
 }
 
+#: With fewer numbers than this a small residual proves nothing.
+FEW_NUMBERS = 8
+
 #: Groups whose goals are for rows left out of their own fit.
 OF_OUTPUT_STAGES: tuple[Group, ...] = (
     "screen", "zero-signal current", "maximum-signal current", "power", "output distortion",

@@ -8,7 +8,7 @@ from statistics import median
 from typing import Any
 
 from simwrap.units import quantity
-from simwrap.valves.accuracy import ACCURACY_HEAD, accuracy_rows, contradictions, grid_current_words
+from simwrap.valves.accuracy import ACCURACY_HEAD, FEW_NUMBERS, accuracy_rows, contradictions, grid_current_words
 from simwrap.valves.conditions import CONDITIONS_HEAD, CONDITIONS_TITLE, condition_rows
 from simwrap.valves.valve import Valve
 
@@ -140,10 +140,18 @@ def verdict(valve: Valve) -> str:
               if entry["quantity"] != "distortion" and entry["use"] != "contradicts"]  # fmt: skip
     if not errors:
         return "no published number was there to hold the model to"
-    words = f"the model is within {100 * median(errors):.2g} % of half of {len(errors)} published numbers"
-    words += f", {100 * max(errors):.2g} % off at worst"
     checked = [abs(entry["error"]) for entry in valve.fitted.errors
                if entry["quantity"] != "distortion" and entry["use"] == "check"]  # fmt: skip
+    if len(errors) == 1 and not checked:
+        return "the model is fitted to the only published number known, so that nothing checks it"
+    if len(errors) < FEW_NUMBERS and not checked:
+        within = max(0.1, 100 * max(errors))
+        return (
+            f"the model is within {within:.2g} % of the {len(errors)} published numbers that it is fitted to, "
+            "too few to check it"
+        )
+    words = f"the model is within {100 * median(errors):.2g} % of half of {len(errors)} published numbers"
+    words += f", {100 * max(errors):.2g} % off at worst"
     if checked:
         return f"{words}; {len(checked)} of them had no part in the fit ({100 * median(checked):.2g} % at the median)"
     return f"{words}; all of them had a part in the fit"

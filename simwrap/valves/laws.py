@@ -266,6 +266,9 @@ class PentodeConstants(GridConstants):
         How sharply the knee line is joined.
     knee_perveance : float
         Anode current along the knee line [A/V^1.5].
+    turned_back : float
+        Of the electrons that the anode turns back below its knee, the part that doesn't land on the screen: their
+        space charge keeps so many at the cathode, 0..1.
     """
 
     perveance: float = 0.0
@@ -283,6 +286,7 @@ class PentodeConstants(GridConstants):
     division_drive: float = 0.0
     knee_sharpness: float = 3.3
     knee_perveance: float = 0.0
+    turned_back: float = 0.0
 
 
 @dataclass(frozen=True)
@@ -370,10 +374,12 @@ def pentode(ops: Any, c: PentodeConstants, anode: Any, grid: Any, screen: Any, e
     share = ops.node("share", 1.0 / (1.0 + (1.0 / c.division) * ops.exp(-log_ratio)))
     # Smooth minimum of the divided current and the knee line, in logarithms.
     knee_line = np.log(1e3 * c.knee_perveance) + 1.5 * log_va
-    excess = ops.node("knee", c.knee_sharpness * (ops.log(ops.abs(ik * share) + 1e-12) - knee_line - ops.log(emission)))
-    ia = ops.node("ia", ik * share * ops.exp((-1.0 / c.knee_sharpness) * softplus(ops, excess)))
+    offered = ik * share
+    excess = ops.node("knee", c.knee_sharpness * (ops.log(ops.abs(offered) + 1e-12) - knee_line - ops.log(emission)))
+    ia = ops.node("ia", offered * ops.exp((-1.0 / c.knee_sharpness) * softplus(ops, excess)))
     # A screen below its cathode takes nothing; from some ten volts up this factor is 1 to the last digit that counts.
-    ig2 = ops.node("ig2", (ik - ia) * (1.0 - ops.exp((-1.0 / SCREEN_ONSET) * positive(ops, screen))))
+    rest = ik * (1.0 - share) + (1.0 - c.turned_back) * (offered - ia)
+    ig2 = ops.node("ig2", rest * (1.0 - ops.exp((-1.0 / SCREEN_ONSET) * positive(ops, screen))))
     return MilliAmps(ia, ig, ig2)
 
 

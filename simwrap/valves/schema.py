@@ -393,13 +393,13 @@ _RANGES: dict[str, tuple[tuple[str, ...], Callable[[float], bool]]] = {
         ("grid_perveance", "tail_drop", "width_slope", "anode_reach", "division_slope", "division_slope_above"),
         lambda value: value >= 0,
     ),
-    "0 or above and below 1": (("tail_share",), lambda value: 0 <= value < 1),
+    "0 or above and below 1": (("tail_share", "turned_back"), lambda value: 0 <= value < 1),
     "above 0 and at most 1": (("grid_share",), lambda value: 0 < value <= 1),
 }  # fmt: skip
 
 
 #: Constants that a file may lack: the law's default then stands.
-_OPTIONAL = {"grid_share"}
+_OPTIONAL = {"grid_share", "turned_back"}
 
 
 @functools.cache

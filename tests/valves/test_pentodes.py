@@ -52,21 +52,22 @@ TYPES = {
 KNOWN_MISSES = {
     # The sheet contradicts itself: its triode-connected curves pass 13 mA at 300 V and -15 V, where this row has 8.3 mA
     # at -14.7 V (anode and screen). With the curves in the fit it can't be met, nor its power.
-    ("EL84", "pair, 300 V, g2 300 V, -14.7 V, load 8000 ohm", "anode_current_zero"): 0.56,
+    ("EL84", "pair, 300 V, g2 300 V, -14.7 V, load 8000 ohm", "anode_current_zero"): 0.562,
     ("EL84", "pair, 300 V, g2 300 V, -14.7 V, load 8000 ohm", "power"): 0.125,
     ("EL84", "single, triode-connected, 250 V, 270 ohm, load 3500 ohm", "power"): 0.125,
     # The only push-pull row of its type; a cut-off without a shoulder has less current there.
     ("KT88", "pair, 560 V, g2 300 V, -34 V, load 4500 ohm", "anode_current_zero"): 0.105,
     # 10 % is printed; the law, which meets the same sheet's 170 V row to 0.3 points, gives 12.2 %.
     ("ECL82", "single, 200 V, g2 200 V, -16 V, load 5600 ohm", "distortion"): 2.7,
-    # 5 % is printed at full power; the law clips more gently.
+    # 5 % is printed at full power; the law clips more gently. The single ones print 10 and 8 % and get 2 points more.
+    ("EL34", "single, 250 V, g2 265 V, -13.5 V, load 2000 ohm", "distortion"): 2.35,
+    ("EL34", "single, triode-connected, 375 V, 370 ohm, load 3000 ohm", "distortion"): 2.25,
     ("EL34", "pair, supply 375 V, 130 ohm, load 3400 ohm", "distortion"): 2.4,
     ("EL34", "pair, supply 800 V, g2 400 V, -39 V, load 11000 ohm", "distortion"): 2.1,
-    ("EL34", "single, 250 V, g2 265 V, -13.5 V, load 2000 ohm", "power"): 0.11,
+    ("EL34", "single, 250 V, g2 265 V, -13.5 V, load 2000 ohm", "power"): 0.122,
     # With the seen curves at 50 V in the fit the knee is softer than these rows ask for.
     ("6V6GT", "single, 180 V, g2 180 V, -8.5 V, load 5500 ohm", "distortion"): 2.4,
-    ("6V6GT", "pair, 250 V, g2 250 V, -15 V, load 10000 ohm", "distortion"): 4.0,
-    ("6V6GT", "single, 315 V, g2 225 V, -13 V, load 8500 ohm", "distortion"): 2.1,
+    ("6V6GT", "pair, 250 V, g2 250 V, -15 V, load 10000 ohm", "distortion"): 4.24,
 }
 
 
@@ -100,7 +101,7 @@ def test_output_stages_left_out(quantity: str, count: int, median: float, worst:
     """
     found = left_out(quantity)
     assert len(found) >= count
-    assert_reached(median_and_worst(list(found.values()))[0], median, {"power": 0.034}.get(quantity))
+    assert_reached(median_and_worst(list(found.values()))[0], median, {"power": 0.0312}.get(quantity))
     over = {key: error for key, error in found.items() if abs(error) > worst and known(key) is None}
     assert over == {}
 
@@ -116,9 +117,9 @@ def test_known_misses_are_what_they_are_said_to_be(name: str, label: str, quanti
 
 @pytest.mark.parametrize("quantity", ["screen_current_zero", "screen_current_max"])
 def test_screen_currents_left_out_median(quantity: str) -> None:
-    """Median within 10 % at rest, and 11.5 % with drive, which is missed: curves ask for more at the knee."""
+    """Median within 10 % at rest, and 11.5 % with drive, which is missed: curves at low anode voltage ask for more."""
     found = median_and_worst(list(left_out(quantity).values()))
-    goal, miss = {"screen_current_zero": (0.10, None), "screen_current_max": (0.115, 0.21)}[quantity]
+    goal, miss = {"screen_current_zero": (0.10, None), "screen_current_max": (0.115, 0.153)}[quantity]
     assert_reached(found[0], goal, miss)
 
 
@@ -288,3 +289,20 @@ def test_a_screen_below_its_cathode_takes_no_current(name):
     assert current[screens <= -1.0].max() < 2e-2 * current[-1]
     assert current[screens <= -50.0].max() < 1e-4 * current[-1]
     assert (np.diff(current) >= 0).all()
+
+
+@pytest.mark.parametrize("name", ["EL84", "6V6GT", "6L6GC", "EF86"])
+def test_what_the_anode_turns_back_lowers_the_cathode_current(name: str) -> None:
+    """A part of it never left the cathode: below the knee the sum falls, with none of it the screen has it all."""
+    from dataclasses import replace
+
+    valve = get_valve(name)
+    part = float(valve.constants.turned_back)
+    assert 0.0 < part < 1.0
+    anode = np.array([1.0, 10.0, 300.0])
+    all_land = replace(valve, constants=replace(valve.constants, turned_back=0.0))
+    found, kept = valve.currents(anode, 0.0, 250.0), all_land.currents(anode, 0.0, 250.0)
+    np.testing.assert_allclose(found.anode, kept.anode, rtol=1e-12)
+    missing = (kept.anode + kept.screen) - (found.anode + found.screen)
+    assert min(missing[0], missing[1]) > 3.0 * missing[2] >= 0.0
+    assert missing[1] > 0.3 * part * kept.anode[2]

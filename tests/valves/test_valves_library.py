@@ -27,6 +27,7 @@ from simwrap.valves import (
     valve_names,
 )
 from simwrap.valves.curves import anode_family, dissipation_hyperbola, drop_curve, round_steps, transfer_family
+from simwrap.valves.datasheet import verdict
 
 #: Types that a builder looks for, and another name that each has to be found by ("" where there is none).
 WANTED = {
@@ -519,3 +520,16 @@ def test_facts_show_spread_noise_and_leakage() -> None:
     assert noise[0][1] == "3 kHz"
     assert "1.8 uV" in noise[0][2]
     assert noise[1][:2] == ("heater to cathode resistance", "100 MΩ")
+
+
+@pytest.mark.parametrize(
+    ("name", "words"),
+    [
+        ("5Y3GT", "fitted to the only published number known, so that nothing checks it"),
+        ("1N4007", "of the 4 published numbers that it is fitted to, too few to check it"),
+        ("12AX7", "had no part in the fit"),
+    ],
+)
+def test_the_verdict_claims_no_more_than_the_numbers_say(name: str, words: str) -> None:
+    assert words in verdict(get_valve(name))
+    assert "within 0 %" not in verdict(get_valve(name))

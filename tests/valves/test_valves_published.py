@@ -76,12 +76,11 @@ def errors(name: str, printed_type: str, use: str) -> dict[str, tuple[float, ...
 
 #: Goals of chart gains that the library misses, and by what: (type, use of the rows, median or worst).
 CHART_GAIN_MISSES = {
-    ("12AX7", "check", "median"): 0.019,
-    ("12AU7", "check", "median"): 0.035,
-    ("12AU7", "check", "worst"): 0.0801,
-    ("12AU7", "calibrate", "median"): 0.05,
+    ("12AX7", "check", "median"): 0.0174,
+    ("12AU7", "check", "median"): 0.033,
+    ("12AU7", "calibrate", "median"): 0.049,
     ("12AU7", "exchanged", "median"): 0.049,
-    ("12AU7", "exchanged", "worst"): 0.099,
+    ("12AU7", "exchanged", "worst"): 0.087,
 }
 
 
@@ -144,7 +143,6 @@ def test_small_pentode_chart_gain_with_halves_exchanged(name: str) -> None:
     assert found[1] <= 0.07, found
 
 
-@pytest.mark.xfail(reason="the row at 200 V with 220 k (graded low) is 7.6 % off, the median 2.2 %")
 def test_ef86_chart_current() -> None:
     """Cathode current of stages, rows that did not calibrate."""
     found = median_and_worst(errors("EF86", "EF86/6267", "check")["current"])
@@ -164,9 +162,11 @@ def test_12ax7_distortion_worst() -> None:
     assert median_and_worst(errors("12AX7", "12AX7/ECC83", "check")["distortion"])[1] <= 0.8
 
 
-@pytest.mark.xfail(reason="0.40 points: the maker's table distorts less at 400 V and more at 200 V than the law")
+@pytest.mark.xfail(
+    reason="0.34 points: the maker's table distorts less at 400 V and more at 200 V than the law", strict=True
+)
 def test_12ax7_distortion_median() -> None:
-    """The goal of 0.3 points is not reached with this half; with the halves exchanged it is (0.23)."""
+    """The goal of 0.3 points is not reached with this half; with the halves exchanged it is (0.16)."""
     assert median_and_worst(errors("12AX7", "12AX7/ECC83", "check")["distortion"])[0] <= 0.3
 
 
@@ -211,31 +211,32 @@ OVER_FIVE_PERCENT = {
     ("12AT7/ECC81", "140", "-", "-2.4", "gm_mS"): 0.175,
     ("12AT7/ECC81", "200", "-", "-1", "rp_ohm"): -0.052,
     # Rounded guide value; and 3.1 mS at 100 V, 0 V beside curves and charts of three makers.
-    ("12AU7/ECC82", "85", "-", "-3.3", "Ia_mA"): -0.082,
-    ("12AU7/ECC82", "100", "-", "0", "gm_mS"): 0.105,
+    ("12AU7/ECC82", "85", "-", "-3.3", "Ia_mA"): -0.096,
+    ("12AU7/ECC82", "100", "-", "0", "gm_mS"): 0.114,
     # 1.3 mA from memory of another maker; the seen curves pass 1.55 mA at the same drive.
     ("6SN7GTB", "250", "-", "-12.5", "Ia_mA"): -0.132,
     # Printed to one digit; the chart says more.
-    ("6AU6", "100", "100", "150", "rp_ohm"): -0.30,
-    # A pentode's and a triode-connected row of the same sheet; 6AU6 and 6V6GT triodes are graded med.
-    ("6AU6", "250", "250", "330", "gm_mS"): 0.066,
-    ("6V6GT", "250", "250", "-12.5", "gm_mS"): -0.098,
+    ("6AU6", "100", "100", "150", "rp_ohm"): -0.206,
+    ("6SJ7", "100", "100", "-3", "rp_ohm"): -0.053,
+    # A pentode's and a triode-connected row of the same sheet; the triode is graded med.
+    ("6V6GT", "250", "250", "-12.5", "gm_mS"): -0.091,
     # Graded med, at odds with the maker's other row (and with the charts).
-    ("EF86/6267", "250", "140", "-2.0", "rp_ohm"): 0.172,
-    # Printed gm 11 mS; the same sheet's output stages need 11.5 to 12 mS.
-    ("EL34/6CA7", "250", "250", "-12.2", "gm_mS"): 0.088,
+    ("EF86/6267", "250", "140", "-2.0", "gm_mS"): -0.055,
+    ("EF86/6267", "250", "140", "-2.0", "rp_ohm"): 0.076,
+    # Printed gm 11 mS; the same sheet's output stages, power and distortion, need 11.5 to 12.5 mS.
+    ("EL34/6CA7", "250", "250", "-12.2", "gm_mS"): 0.120,
     # Anode resistances: the slope of a nearly flat curve, printed to two digits.
-    ("EL84/6BQ5", "250", "250", "-7.3", "rp_ohm"): -0.097,
+    ("EL84/6BQ5", "250", "250", "-7.3", "rp_ohm"): -0.090,
     ("6L6GC", "250", "250", "-14", "rp_ohm"): 0.114,
     ("6L6GC", "300", "200", "-12.5", "rp_ohm"): -0.105,
     ("KT88", "250", "250", "-15", "rp_ohm"): -0.091,
-    ("6550", "250", "250", "-14", "rp_ohm"): 0.084,
+    ("6550", "250", "250", "-14", "rp_ohm"): 0.077,
     ("6550", "400", "225", "-16.5", "rp_ohm"): -0.058,
     ("6L6GC", "250", "250", "-20", "Ia_mA"): 0.055,
     # The price of a cut-off without a shoulder: its few rows ask for one.
-    ("KT88", "250", "250", "-15", "Ia_mA"): 0.061,
+    ("KT88", "250", "250", "-15", "Ia_mA"): 0.071,
     # Two sheet points and four output rows pull to either side.
-    ("6550", "250", "250", "-14", "gm_mS"): 0.0502,
+    ("6550", "250", "250", "-14", "gm_mS"): 0.058,
     ("6550", "400", "225", "-16.5", "gm_mS"): 0.078,
 }
 
@@ -323,7 +324,7 @@ def test_sheet_points_worst(types: tuple[tuple[str, str], ...]) -> None:
 
 
 def test_cut_offs() -> None:
-    """Printed grid voltages for 10 uA: within 20 % in current; one 6AU6 row of three is 26 % off.
+    """Printed grid voltages for 10 uA: within 20 % in current; one 6AU6 row of three is 27 % off.
 
     The three are printed to 0.1 V as approximate; 0.05 V are 15 % of the current there.
     """

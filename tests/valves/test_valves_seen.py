@@ -112,7 +112,7 @@ def test_anode_current_over_curves() -> None:
 def test_anode_current_over_curves_that_did_not_calibrate() -> None:
     """The same points, each predicted by constants fitted without its half; the mean of 3 % is missed."""
     found = medians(of_type("anode_current", above=0.1), "left_out")
-    assert_reached(float(np.mean(list(found.values()))), 0.03, 0.031)
+    assert_reached(float(np.mean(list(found.values()))), 0.03, 0.0302)
     assert max(found.values()) <= 0.06, found
 
 
