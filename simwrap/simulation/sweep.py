@@ -48,6 +48,8 @@ SAVE_EVERY = 5.0
 
 SPOT_CHECK_POINTS = 5
 SPOT_CHECK_TOLERANCE = 1e-3
+#: What an operating point leaves of nothing, by unit: the voltage across a capacitor that nothing charges.
+_ROUNDING = {"V": 1e-12, "A": 1e-18, "W": 1e-18}
 
 
 @dataclass(frozen=True)
@@ -346,7 +348,8 @@ def _spot_check(
         if collected.variables[name].unit == "degree":  # -180 and 180 degrees are the same
             apart = np.minimum(apart, 360.0 - apart)
         largest = np.max(np.abs(array), where=np.isfinite(array), initial=0.0)
-        scale = np.maximum(largest * 1e-3, np.maximum(np.abs(one), 1e-30))
+        least = _ROUNDING.get(collected.variables[name].unit, 1e-30)
+        scale = np.maximum(largest * 1e-3, np.maximum(np.abs(one), least))
         off = np.max(apart / scale, where=np.isfinite(apart), initial=0.0)
         if off > worst:
             worst, where = float(off), name
