@@ -51,7 +51,7 @@ _UNDRIVEN = 1e-12
     "load_lines",
     summary="what each valve's anode sees in the circuit: for slow changes, for the signal, and with its twin cut off",
     headline=("valves.*.signal_load",),
-    picture="simwrap.plots.measures.anode_curves:draw",
+    picture="simwrap.plots.measures.composite:draw",
     shows=("bias",),
 )
 def load_lines(stage: StageLike, *, frequency: Frequency = 1000.0) -> Steps:

@@ -152,7 +152,7 @@ def lines_of(bias: Reader, instance: str, point: int = 0) -> list[LoadLine]:
     return lines
 
 
-def _valve_of(bias: Reader, instance: str, point: int, screened: bool) -> Any:
+def valve_of(bias: Reader, instance: str, point: int, screened: bool) -> Any:
     if bias.circuit is not None and len(bias.labels) == 1:
         return bias.circuit.valves[instance].valve
     return get_valve(str(bias[f"valves.{instance}.type"][point]), kind="pentode" if screened else "triode")
@@ -162,7 +162,7 @@ def _panel(axes: Axes, bias: Reader, instances: list[str], points: list[int]) ->
     instance, single = instances[0], len(bias.labels) == 1
     rests = [rest_of(bias, instance, point) for point in points]
     rest = rests[0]
-    valve = _valve_of(bias, instance, points[0], rest.screen is not None)
+    valve = valve_of(bias, instance, points[0], rest.screen is not None)
     lines = lines_of(bias, instance) if single else []
     amps, volts, deepest = (max(abs(getattr(each, key)) for each in rests) for key in ("amps", "volts", "grid"))
     span = np.linspace(0.0, 1.08 * max((line.volts for line in lines), default=1.85 * volts), 301)
