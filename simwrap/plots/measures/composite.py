@@ -2,7 +2,8 @@
 
 Each curve is the difference of both anode currents while one anode rises by what the other falls, with the grids driven
 apart by what stands at the curve. What the pair does in its load is where these curves meet one straight line, a
-quarter of the load from anode to anode (B. J. Thompson, Proc. IRE 21 (1933) 591, from memory).
+quarter of the load from anode to anode (B. J. Thompson, Graphical Determination of Performance of Push-Pull Audio
+Amplifiers, Proc. IRE, April 1933, from memory).
 """
 
 from __future__ import annotations
