@@ -439,20 +439,19 @@ def test_engines_agree_on_the_recovery_of_an_ultra_linear_stage_with_an_ideal_tr
     found = []
     for name in ("neospice", "ngspice"):
         ultra_linear = stage("single_ended_output", valve="EL84", connection="ultra_linear", transformer="ideal")
-        result = measure(ultra_linear, ["recovery"], engine=name, time_limit=20.0)
+        result = measure(ultra_linear, {"recovery": {"overload_db": 20.0}}, engine=name, time_limit=20.0)
         assert result.engine == name
         found.append(result.recovery)
     one, other = found
-    assert 0.0 < one.recovery_time < 0.1
+    assert 0.0 < one.recovery_time < 0.2
     assert other.recovery_time == pytest.approx(one.recovery_time, rel=1e-3)
+    assert other.bias_shift == pytest.approx(one.bias_shift, rel=1e-2)
     assert other.burst_level == pytest.approx(one.burst_level, rel=1e-6)
 
 
-@pytest.mark.ngspice
 def test_a_triode_with_an_ideal_transformer_answers_a_square_wave() -> None:
-    # The trapezoidal rule can't go on behind an edge; the last try damps. The step is the small signal's.
-    triode = stage("single_ended_output", valve="2A3", transformer="ideal")
-    result = measure(triode, {"square_wave": {"level": 0.1}, "response": {}}, engine="ngspice")
-    assert result.engine == "ngspice"
+    # 10 milliohms in the cathode's lead stopped both engines here; a wire doesn't. The step is the small signal's.
+    triode = stage("single_ended_output", valve="300B", transformer="ideal")
+    result = measure(triode, {"square_wave": {"level": 0.1}, "response": {}}, time_limit=20.0)
     assert abs(result.square_wave.output_step) == pytest.approx(0.1 * result.response.gain, rel=5e-3)
     assert result.square_wave.rise_time < 1e-6
