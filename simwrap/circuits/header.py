@@ -38,6 +38,10 @@ class _Entry(BaseModel):
     model_config = ConfigDict(extra="forbid", frozen=True, str_strip_whitespace=True)
 
 
+#: The word for no other valve.
+SAME = "same"
+
+
 class Parameter(_Entry):
     """One parameter of a stage.
 
@@ -61,6 +65,8 @@ class Parameter(_Entry):
         Accepted words of a choice.
     kinds : tuple of str
         Accepted kinds of a valve.
+    same : bool
+        Whether a valve may be "same": as the one that stands there without it.
     """
 
     name: str = ""
@@ -73,6 +79,7 @@ class Parameter(_Entry):
     below: str = ""
     choices: tuple[str, ...] = ()
     kinds: tuple[Literal["triode", "pentode", "rectifier"], ...] = ()
+    same: bool = False
 
     @property
     def accepted(self) -> str:
@@ -80,7 +87,7 @@ class Parameter(_Entry):
         if self.unit == "choice":
             return " or ".join(self.choices)
         if self.unit == "valve":
-            return "a " + " or ".join(self.kinds or ("valve",))
+            return "a " + " or ".join(self.kinds or ("valve",)) + (f' or "{SAME}"' if self.same else "")
         low, high = (None if end is None else quantity.render(end, self.unit) for end in (self.minimum, self.maximum))
         if low is not None and high is not None:
             return f"{low} to {high}"
@@ -133,12 +140,14 @@ class Parameter(_Entry):
 class ValveSlot(_Entry):
     """A valve's place in a template: which parameter names it, and its nodes by role.
 
+    ``replaced_by`` names a valve that stands there instead, unless it is "same"; it has to be of the same kind.
     ``when`` maps choice parameters to the words for which the valve is there. ``grid_leak`` names the
     parameter that is its grid leak, "" for none; ``leak_when`` tells for which words it is in the circuit, and
     ``fixed_when`` for which the valve has fixed bias (never where it is empty).
     """
 
     parameter: str
+    replaced_by: str = ""
     anode: str
     cathode: str
     grid: str = ""
@@ -418,6 +427,7 @@ def _broken_references(template: Template) -> Iterator[str]:
     for instance, slot in header.valves.items():
         place = f"valves.{instance}"
         yield from _parameter(header, f"{place}.parameter", slot.parameter, ("valve",))
+        yield from _parameter(header, f"{place}.replaced_by", slot.replaced_by, ("valve",))
         yield from _parameter(header, f"{place}.grid_leak", slot.grid_leak, ("ohm",))
         for role, node in slot.nodes.items():
             yield from _node(template, f"{place}.{role}", node)

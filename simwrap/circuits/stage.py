@@ -17,7 +17,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from simwrap._paths import as_folders
-from simwrap.circuits.header import Parameter, Template, ValveSlot, When
+from simwrap.circuits.header import SAME, Parameter, Template, ValveSlot, When
 from simwrap.circuits.library import find_template
 from simwrap.errors import InputError, RangeError, UnknownNameError
 from simwrap.registry import find
@@ -139,10 +139,19 @@ class Stage:
         found = {}
         for instance, slot in self.template.header.valves.items():
             if holds(slot.when, self.values):
-                parameter = self.parameters[slot.parameter]
-                valve = _valve(parameter, self.values[slot.parameter], self.name, self.valve_folders)
-                found[instance] = _use(instance, slot, valve, self.values)
+                found[instance] = _use(instance, slot, self._in_socket(slot), self.values)
         return found
+
+    def _in_socket(self, slot: ValveSlot) -> Valve:
+        parameter = self.parameters[slot.parameter]
+        valve = _valve(parameter, self.values[slot.parameter], self.name, self.valve_folders)
+        if not slot.replaced_by or self.values[slot.replaced_by] == SAME:
+            return valve
+        other = _valve(self.parameters[slot.replaced_by], self.values[slot.replaced_by], self.name, self.valve_folders)
+        if other.kind != valve.kind:
+            accepted = f'a {valve.kind} as {slot.parameter} is, or "{SAME}"'
+            raise RangeError(slot.replaced_by, f"{other.name} ({other.kind})", accepted, self.name)
+        return other
 
     def in_use(self, when: When) -> bool:
         """Return whether something is in use with these choices ("valve_kind": kind of the first valve)."""
@@ -279,6 +288,8 @@ def _checked(parameter: Parameter, given: Any, where: str, folders: tuple[Path, 
             return find("choice", given, {word: word for word in parameter.choices}, f"{where}: {parameter.name}")
         except UnknownNameError:
             raise RangeError(parameter.name, given, " or ".join(parameter.choices), where) from None
+    if parameter.same and str(given).strip().casefold() == SAME:
+        return SAME
     if parameter.unit == "valve":
         return _valve(parameter, given, where, folders).name
     value = quantity.parse(given, parameter.unit, parameter=parameter.name)

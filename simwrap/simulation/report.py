@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from simwrap.circuits.header import SAME
 from simwrap.circuits.render import devices_moved
 from simwrap.measures.registry import measures
 from simwrap.measures.results import full_name, split_name
@@ -76,7 +77,8 @@ def values_line(found: Measurement) -> str:
     stage = found.stage
     for symbol, _, name, value in stage.rows():
         parameter = stage.parameters.get(name)
-        if value == "none" or value.partition(" ")[0] in ("0", "0.0"):
+        same = parameter is not None and parameter.same and value == SAME
+        if same or value == "none" or value.partition(" ")[0] in ("0", "0.0"):
             continue
         drives = parameter is not None and name.rpartition(".")[2] == "drive" and "power" in found
         if parameter is not None and parameter.numeric and not drives and not devices_moved(stage, name):

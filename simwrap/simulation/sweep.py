@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 
 from simwrap import engine as engines
 from simwrap.circuits.circuit import Circuit, as_circuit
+from simwrap.circuits.header import SAME
 from simwrap.circuits.point_table import Table, check_column
 from simwrap.circuits.render import Netlist, render
 from simwrap.circuits.stage import Stage, check_pairs
@@ -119,7 +120,8 @@ def _as_given(stage: Stage | Circuit, name: str, given: Any, column: NDArray[Any
     if parameter is None or parameter.unit != "valve":
         return column
     folders = as_circuit(stage, "sweep").stages[name.rpartition(".")[0]].valve_folders
-    return np.array([designation(str(entry), folders=folders) for entry in given])
+    asked = zip(given, column.tolist(), strict=True)
+    return np.array([SAME if own == SAME else designation(str(entry), folders=folders) for entry, own in asked])
 
 
 class _Collected:

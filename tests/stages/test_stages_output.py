@@ -8,12 +8,14 @@ import numpy as np
 import pytest
 from stage_runs import assert_printed, at, checked, curve, harmonics, operating, small_signal, steady, thd
 
+import simwrap
 from simwrap import measure
 from simwrap.circuits import template_functions
 from simwrap.circuits.render import render
 from simwrap.circuits.stage import stage
 from simwrap.engine import run
 from simwrap.engine.protocol import AcRun, Circuit, Sine, SteadyRun
+from simwrap.errors import RangeError
 from simwrap.fitting.output_stage import OutputStage, five_point_harmonics, solve_stage
 from simwrap.valves import get_valve
 
@@ -455,3 +457,48 @@ def test_a_triode_with_an_ideal_transformer_answers_a_square_wave() -> None:
     result = measure(triode, {"square_wave": {"level": 0.1}, "response": {}}, time_limit=20.0)
     assert abs(result.square_wave.output_step) == pytest.approx(0.1 * result.response.gain, rel=5e-3)
     assert result.square_wave.rise_time < 1e-6
+
+
+# Unlike valves in the two halves
+
+
+def test_unlike_valves_share_a_cathode_resistor_as_their_laws_say() -> None:
+    """Both currents at one cathode voltage, which is their sum times the resistor; solved here without a simulator."""
+    from scipy.optimize import brentq
+
+    made = stage("push_pull_output", transformer="ideal", second_valve="6L6GC", cathode_resistor=270.0)
+    found = measure(made, ["bias"]).bias.valves
+    volts = made.values["supply"]
+
+    def currents(name: str, cathode: float) -> tuple[float, float]:
+        flow = simwrap.valve(name).currents(volts - cathode, -cathode, volts - cathode)
+        return float(flow.anode), float(flow.screen)
+
+    def left(cathode: float) -> float:
+        return sum(sum(currents(name, cathode)) for name in ("6V6GT", "6L6GC")) - cathode / 270.0
+
+    cathode = brentq(left, 1.0, 60.0)
+    for instance, name in (("v1", "6V6GT"), ("v2", "6L6GC")):
+        assert found[instance].type == name
+        assert found[instance].anode_current == pytest.approx(currents(name, cathode)[0], rel=1e-4)
+        assert found[instance].cathode_to_ground == pytest.approx(cathode, rel=1e-4)
+
+
+def test_it_is_the_same_which_of_unlike_valves_is_on_which_side() -> None:
+    one = stage("push_pull_output", valve="6V6GT", second_valve="6L6GC")
+    other = stage("push_pull_output", valve="6L6GC", second_valve="6V6GT")
+    found, swapped = (measure(made, {"power": {"levels": 0}}).power for made in (one, other))
+    assert found.output_power == pytest.approx(swapped.output_power, rel=1e-3)
+    assert found.thd == pytest.approx(swapped.thd, rel=1e-2)
+    alike = measure(stage("push_pull_output"), {"power": {"levels": 0}}).power
+    assert found.thd > 1.5 * alike.thd  # even harmonics no longer cancel
+
+
+def test_a_second_valve_is_of_the_first_ones_kind_and_by_default_the_same() -> None:
+    assert stage("push_pull_output", second_valve="Same") == stage("push_pull_output")
+    swept = simwrap.sweep(stage("push_pull_output"), {"second_valve": ["same", "6L6GC"]}, ["bias"])
+    currents = swept["bias.valves.v2.anode_current"].values
+    assert currents[0] == pytest.approx(float(swept["bias.valves.v1.anode_current"][0]), rel=1e-6)
+    assert currents[1] > 1.3 * currents[0]
+    with pytest.raises(RangeError, match=r'second_valve is "2A3 \(triode\)"; give a pentode'):
+        measure(stage("push_pull_output", second_valve="2A3"), ["bias"])

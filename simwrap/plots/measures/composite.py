@@ -91,9 +91,12 @@ def difference(reader: Reader, names: list[str]) -> Callable[[Any, float], Float
         found = valves[which].currents(anode, rest.grid + drive + 0.0 * anode, screens)
         return np.asarray(found.anode + rest.tap * found.screen if rest.tap else found.anode)
 
+    # What valves that differ draw more than one another at rest doesn't come through the transformer.
+    at_rest = rests[0].amps - rests[1].amps
+
     def current(volts: Any, drive: float) -> Floats:
         swing = np.asarray(volts, float) - rests[0].volts
-        both: Floats = flow(0, swing, drive) - flow(1, -swing, -drive)
+        both: Floats = flow(0, swing, drive) - flow(1, -swing, -drive) - at_rest
         return both
 
     return current
