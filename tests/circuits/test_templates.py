@@ -170,6 +170,8 @@ def values_of(parameter: Parameter) -> st.SearchStrategy[Any]:
     """Return values from a third to three times the default, inside the range; capacitors also 0."""
     if parameter.unit == "choice":
         return st.sampled_from(parameter.choices)
+    if parameter.same:  # another one has to be of the kind of the valve that it stands for
+        return st.just("same")
     if parameter.unit == "valve":
         named = [valve for kind in parameter.kinds for valve in DRAWN[kind]]
         return st.sampled_from([*dict.fromkeys([parameter.default, *named])])

@@ -153,6 +153,7 @@ def lines_of(bias: Reader, instance: str, point: int = 0) -> list[LoadLine]:
 
 
 def valve_of(bias: Reader, instance: str, point: int, screened: bool) -> Any:
+    """Return the valve that an instance is at a point: of the circuit where it is known, else from the library."""
     if bias.circuit is not None and len(bias.labels) == 1:
         return bias.circuit.valves[instance].valve
     return get_valve(str(bias[f"valves.{instance}.type"][point]), kind="pentode" if screened else "triode")
