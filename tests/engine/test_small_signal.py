@@ -251,11 +251,16 @@ def test_how_it_was_found_stands_beside_the_numbers() -> None:
     assert 0.0 <= data.attrs["spot_check_disagreement"] < 1e-5
 
 
-def test_every_block_of_a_long_sweep_is_told_to_the_watch() -> None:
-    """The time limit is that of a block of frequencies: the watch sees each begin."""
+def test_a_sweep_that_takes_too_long_ends_with_its_reason() -> None:
+    """A million frequencies of an amplifier take some seconds, and every block of them is watched."""
+    parsed = allow_list.check(amplifier(2200.0))
     seen: list[int] = []
+    long = AcRun(1.0, 1e6, 160_000, (parsed.nodes[-1],), "v_signal", linear=True)
+    (reply,) = run(Circuit(amplifier(2200.0)), [long], RunOptions(engine.choose()[0], time_limit=0.3, workers=1))
+    assert "more than the time limit" in reply.reasons[0]
+    assert np.isnan(reply.values[parsed.nodes[-1]]).all()
     state = {name: np.zeros(40) for name in ("n_in", "n_out")}
-    sweep = AcRun(1.0, 1e6, 100, ("n_out",), "v_signal", linear=True)
+    sweep = replace(long, vectors=("n_out",), per_decade=100)
     small_signal.sweeps_of(allow_list.check(DIVIDER), {}, state, [sweep], seen.append)
     assert seen[0] == 0
     assert len(set(seen)) > 2
