@@ -180,17 +180,16 @@ class Child:
         if deadline is None:
             return
         beats, run, point, _ = self._beat()
+        moved, self._beats = beats != self._beats, beats
         if pause:
             self.deadline = deadline + pause
-        elif beats != self._beats:
-            self._beats = beats
-            # The next level of the same point has no time of its own.
-            if (run, point) != self._at:
-                self._at, self.deadline = (run, point), now + self.time_limit
+        elif moved and (run, point) != self._at:
+            # The next level of the same point, or its next frequencies, have no time of their own, however quick.
+            self._at, self.deadline = (run, point), now + self.time_limit
         elif now > deadline:
             self.timed_out = True
             self._process.kill()
-        elif self._stopped():
+        elif not moved and self._stopped():
             self._process.kill()
 
     def _stopped(self) -> bool:

@@ -407,3 +407,33 @@ def test_two_thousand_runs_keep_memory_and_descriptors_flat() -> None:
     after, open_ = held()
     assert after - memory < 5.0
     assert open_ <= descriptors
+
+
+def test_a_point_that_goes_on_beating_has_no_more_time_than_another(name: str) -> None:
+    """Levels, or blocks of frequencies, that follow one another faster than the watch looks. It is told the time."""
+    from simwrap.engine.host import HEARTBEAT
+    from simwrap.engine.process import Child
+
+    child = Child(name)
+    try:
+        beats = HEARTBEAT.unpack_from(child._heartbeat)[0]
+
+        def beat(point: int) -> None:
+            nonlocal beats
+            beats += 1
+            HEARTBEAT.pack_into(child._heartbeat, 0, beats, 0, point, 0)
+
+        child._begin(1000.0)
+        begun = time.monotonic()
+        for point in (0, 1):  # each point has its own time
+            beat(point)
+            child.look(begun + 900.0 * point, 0.0)
+            beat(point)
+            child.look(begun + 900.0 * point + 999.0, 0.0)
+            assert child.alive()
+            assert not child.timed_out
+        beat(1)
+        child.look(begun + 1901.0, 0.0)
+        assert child.timed_out
+    finally:
+        child.kill()
