@@ -29,9 +29,6 @@ from PySpice.Spice.NgSpice.Shared import NgSpiceShared, ffi  # noqa: E402
 TRANSIENT_OPTIONS = ".options method=trap reltol=1e-6 vntol=1e-6 abstol=1e-9 trtol=70"
 #: Now and then a step gets stuck behind a rectifier without a capacitor: another length, or looser options, get by.
 RETRIES = ((1.0, TRANSIENT_OPTIONS), (0.83, TRANSIENT_OPTIONS), (1.0, LOOSE_OPTIONS), (0.61, LOOSE_OPTIONS))
-#: The last try of a whole transient: what is far quicker than a step, such as a lead without resistance beside a
-#: valve's own capacitances, rings on by the trapezoidal rule. This one damps it; it might hide a real oscillation too.
-DAMPED = (1.0, ".options method=gear reltol=1e-6 vntol=1e-6 abstol=1e-9 trtol=70")
 #: What marks an analysis as failed (lower case), whatever stream it comes on.
 MARKERS = (
     "aborted", "not parsed", "error", "can't parse", "unable to", "no such", "undefined",
@@ -210,14 +207,12 @@ class Ngspice:
         """
         # What a circuit needed once it needs again, and a change in mid-course would be a jolt.
         retries = RETRIES[1:] if self._loose is deck else RETRIES
-        if not from_given:
-            retries = (*retries, DAMPED)
         for smaller, options in retries:
             longest = write(step * smaller)
             try:
                 return self._transient(deck.text(lines, options), vectors, longest, (stop, start), from_given)
             except RuntimeError:
-                if (smaller, options) == retries[-1]:
+                if (smaller, options) == RETRIES[-1]:
                     raise
                 if (smaller, options) == RETRIES[0]:
                     self._loose = deck
