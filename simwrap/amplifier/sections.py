@@ -250,7 +250,7 @@ def held(audit: Audit, design: Design, found: Measurement) -> None:
     section = next(each for each in audit.sections if each.name == "performance")
     powered = design.levels.rated_power is not None
     unit, key = ("W", "output_power") if powered else ("V", "output_rms")
-    words = "the same before the supply has fallen (a burst out of silence)"
+    words = "distortion-limited output before the supply has fallen (a burst out of silence)"
     section.add(f"held.at_stated_thd.{key}", words, found.overload.at_stated_thd[key], unit)
 
 
