@@ -40,7 +40,7 @@ def _write(file: Path, text: str) -> None:
 
 
 def _varied(emission: str, mu: str, resistors: str) -> Any:
-    from simwrap.bench_papers.faults import Varied
+    from simwrap.faults.bed import Varied
 
     return Varied(emission=emission, mu=mu, resistors=resistors)
 
@@ -82,9 +82,9 @@ def guard(
     as_json: Json = False,
 ) -> None:
     """Levels for a microcontroller that watches the output valves' cathode currents, as JSON and as a C99 header."""
-    from simwrap.bench_papers import guard_paper
-    from simwrap.bench_papers.guard import Converter
-    from simwrap.bench_papers.guard import guard as compute
+    from simwrap.cathode_guard import paper
+    from simwrap.cathode_guard.guard import Converter
+    from simwrap.cathode_guard.guard import guard as compute
 
     way = Converter(
         sense=quantity.parse(sense, "ohm", parameter="--sense"), bits=bits,
@@ -95,9 +95,9 @@ def guard(
     )  # fmt: skip
     found = compute(_read(design, valves), way, varied=_varied(emission, mu, resistors), builds=builds, engine=engine,
                     progress=_tell("guard"))  # fmt: skip
-    told = guard_paper.to_dict(found)
+    told = paper.to_dict(found)
     if header is not None:
-        _write(header, guard_paper.header(found))
+        _write(header, paper.header(found))
     if output is not None:
         _write(output, json.dumps(told, indent=2) + "\n")
     good = True
@@ -106,7 +106,7 @@ def guard(
     if as_json:
         print(json.dumps(told))
     else:
-        print("\n".join(guard_paper.page(found)))
+        print("\n".join(paper.page(found)))
         for line in told.get("proof", {}).get("words", []):
             print(line)
     if not good:
@@ -114,7 +114,7 @@ def guard(
 
 
 def _proof(found: Any, builds: int, engine: str) -> tuple[dict[str, Any], bool]:
-    from simwrap.bench_papers.guard_proof import prove_faults, prove_healthy
+    from simwrap.cathode_guard.proof import prove_faults, prove_healthy
 
     runs = prove_faults(found, engine=engine, progress=_tell("guard"))
     healthy = prove_healthy(found, builds=builds, engine=engine, progress=_tell("guard"))
@@ -174,8 +174,8 @@ def readings(
 
     Exit code 0: all as in a healthy build; 1: something isn't; 2: the file or the design can't be read.
     """
-    from simwrap.bench_papers import measured_response
-    from simwrap.bench_papers import readings as room
+    from simwrap.fault_finding import measured_response
+    from simwrap.fault_finding import readings as room
 
     made, varied = _read(design, valves), _varied(emission, mu, resistors)
     found: Any
@@ -211,8 +211,8 @@ def match(
     as_json: Json = False,
 ) -> None:
     """Choose pairs or quads from a list of measured valves, by their currents and slopes in the design."""
-    from simwrap.bench_papers.measured_valves import match as choose
-    from simwrap.bench_papers.measured_valves import to_dict
+    from simwrap.fault_finding.measured_valves import match as choose
+    from simwrap.fault_finding.measured_valves import to_dict
 
     measured, sets = choose(_read(design, valves), file, stage=stage, engine=engine)
     if as_json:

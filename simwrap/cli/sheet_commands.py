@@ -26,8 +26,8 @@ def sheet(
     stages: Stages = None,
 ) -> None:
     """Write the build sheet of an amplifier: cautions, schematics, parts, test points, curves, discharge times."""
-    from simwrap.bench_papers.sheet import sheet as made
-    from simwrap.bench_papers.test_points import Allowance
+    from simwrap.amplifier.test_points import Allowance
+    from simwrap.build_sheet.sheet import sheet as made
     from simwrap.circuits.design_file import read_whole_design
     from simwrap.units import quantity
 

@@ -1,1 +1,0 @@
-"""Papers for the bench: the build sheet with its drawings, and what is measured against it."""

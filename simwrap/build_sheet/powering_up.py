@@ -1,0 +1,254 @@
+"""The test-point chart in the order of powering up: what a meter shows at each step, and within which window."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass, field, replace
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from simwrap.amplifier.supply_match import Match, at_voltage, fed
+from simwrap.amplifier.test_points import Allowance, TestPoint, places, quiescent_points
+from simwrap.circuits.circuit import Circuit
+from simwrap.circuits.design_file import Design
+from simwrap.circuits.render import render
+from simwrap.design.tolerance import Tolerances, read_tolerance, spread
+from simwrap.measures.numerics.parts import Part, cold_nodes, netlist_parts
+from simwrap.simulation.measurement import Measurement
+
+if TYPE_CHECKING:
+    from simwrap.build_sheet.sheet import Sheet
+
+#: Part of the supply at which the first power on a limited supply is compared.
+FIRST = 0.5
+#: Voltage of a heater: the tolerance that valve makers ask for (common practice; RCA manuals, from memory).
+HEATER = 0.1
+#: Builds from which the windows of levels come.
+_BUILDS = 100
+
+
+@dataclass(frozen=True)
+class Reading:
+    """A row of the chart.
+
+    Attributes
+    ----------
+    name, lead : str
+        The test point, and where the meter is laid.
+    unit : str
+    expected, shown, low, high : float
+        As of a :class:`~simwrap.amplifier.test_points.TestPoint`.
+    """
+
+    name: str
+    lead: str
+    unit: str
+    expected: float
+    shown: float
+    low: float
+    high: float
+
+
+@dataclass
+class Step:
+    """A step of powering up: what is done, what is looked for, and what is read."""
+
+    title: str
+    do: list[str]
+    readings: list[Reading] = field(default_factory=list)
+
+
+def steps(made: Sheet, rated: Measurement | None) -> list[Step]:
+    """Return the chart of a sheet, step by step."""
+    design, allowed = made.design, made.allowance
+    found = [_before(design, made.supply, allowed), _heaters(made), _without_valves(made)]
+    rail = _rail(design, made.circuit)
+    if design.feeds and np.isfinite(rail):
+        half = at_voltage(design, FIRST * rail)
+        still = replace(allowed, mains=0.0)
+        points = quiescent_points(half, rail=design.feeds, allowance=still, engine=made.engine)
+        found.append(
+            Step(
+                "First power, on a lamp- or current-limited supply, valves in",
+                [
+                    "All valves in, load connected, no signal. A lamp in series with the primary glows brightly for a "
+                    "moment and then dims; one that stays bright means a fault: switch off.",
+                    f"Raise the supply until the rail reads {FIRST * rail:.0f} V, half of what it will be, and "
+                    "compare; at another rail they go roughly in proportion. The mains has no part in these windows.",
+                ],
+                [_reading(point) for point in points if not point.name.endswith("current")],
+            )
+        )
+    points = quiescent_points(made.circuit, rail=design.feeds, allowance=allowed, engine=made.engine)
+    readings = [*_supply_at_rest(made), *(_reading(point) for point in points)]
+    found.append(
+        Step(
+            "Quiescent: full mains, no signal, after ten minutes",
+            ["Full mains, load connected, volume down. Output valves first: if their current is outside its window, "
+             "switch off."],
+            readings,
+        )
+    )  # fmt: skip
+    if rated is not None:
+        found.append(_full_power(made, rated))
+    return found
+
+
+def _rail(design: Design, circuit: Circuit) -> float:
+    ports = fed(design)
+    return float(circuit.values[ports[0][1]]) if ports else float("nan")
+
+
+def _reading(point: TestPoint) -> Reading:
+    lead = {"to ground": "to ground", "across": "across it, meter floating", "current": "in the cathode"}[point.what]
+    name = point.name if not point.also else f"{point.name} (also {', '.join(point.also)})"
+    return Reading(name, lead, point.unit, point.expected, point.shown, point.low, point.high)
+
+
+def _before(design: Design, supply: Match | None, allowed: Allowance) -> Step:
+    step = Step(
+        "Before the valves are in, power off and then mains on without any valve",
+        [
+            "Power off: measure from the supply's output to ground with an ohmmeter. It rises while the capacitors "
+            "charge and settles at the bleeder, or higher; near 0 Ω is a fault.",
+            "Mains on without rectifier and valves: windings alone. Mind that both ends of the high-voltage winding "
+            "are lethal. The unloaded winding gives some per cent more than its loaded voltage.",
+        ],
+    )  # fmt: skip
+    if design.supply is not None:
+        low, high = read_tolerance(allowed.mains, "the mains")
+        volts = float(design.supply.values["winding_voltage"])
+        step.readings.append(
+            Reading("supply winding, each half" if "bi" not in str(design.supply.values.get("rectification"))
+                    else "supply winding", "a.c. r.m.s., loaded value", "V", volts, volts,
+                    volts * (1 + low), volts * (1 + high) * 1.1)
+        )  # fmt: skip
+    return step
+
+
+def _heaters(made: Sheet) -> Step:
+    """Return the heaters' voltages, with the current that each type takes."""
+    step = Step(
+        "Heaters only",
+        [
+            "Valves in, high voltage disconnected. Every heater glows within half a minute; measure at the sockets, "
+            "with all valves in.",
+            "With fixed bias: measure every output grid now. It has its bias before there is any anode voltage.",
+        ],
+    )
+    uses = [*made.circuit.valves.values()]
+    if made.design.supply is not None:
+        uses += made.design.supply.circuit.valves.values()
+    for volts in sorted({use.valve.heater.voltage for use in uses if use.valve.heater is not None}):
+        types = sorted({use.valve.name for use in uses if use.valve.heater and use.valve.heater.voltage == volts})
+        step.readings.append(
+            Reading(f"heaters of {', '.join(types)}", "across the heater, a.c. or d.c.", "V", volts, volts,
+                    (1 - HEATER) * volts, (1 + HEATER) * volts)
+        )  # fmt: skip
+    return step
+
+
+def _without_valves(made: Sheet) -> Step:
+    """Return what is there with a rectifier, but before the valves conduct: the highest voltages of all."""
+    design, circuit = made.design, made.circuit
+    if made.supply is not None:
+        highest = float(made.supply.supply.supply.before_warm_up.output_voltage)
+        circuit = at_voltage(design, highest) if np.isfinite(highest) else circuit
+    return Step(
+        "High voltage before the valves conduct",
+        [
+            "Rectifier in, the other valves out, or cold: for half a minute after switching on every part sees these "
+            "voltages, the highest of all. Capacitors must stand them. Fixed bias is there now, or it won't be later.",
+        ],
+        list(cold_readings(circuit, design.feeds, made.allowance)),
+    )
+
+
+def cold_readings(circuit: Circuit, rail: Any, allowed: Allowance) -> Iterator[Reading]:
+    """Yield the test points to ground before the valves conduct; what is 0 V then is left out."""
+    parts = netlist_parts(render(circuit).circuit)
+    points = [point for point in places(circuit, rail) if point.what == "to ground"]
+    bare = cold_nodes(parts)
+    low, high = read_tolerance(allowed.mains, "the mains")
+    for point in points:
+        node = point.nodes[0]
+        value = float(np.ravel(bare[node])[0])
+        if abs(value) < 1.0:
+            continue
+        meter = Part("r", (node, "0"), np.array([allowed.meter]))
+        shown = float(np.ravel(cold_nodes({**parts, "r_meter": meter})[node])[0])
+        ends = sorted((shown * (1 + low), shown * (1 + high)))
+        error = allowed.meter_share * abs(shown) + allowed.meter_least
+        name = point.name if not point.also else f"{point.name} (also {', '.join(point.also)})"
+        yield Reading(name, "to ground", "V", value, shown, ends[0] - error, ends[1] + error)
+
+
+def _supply_at_rest(made: Sheet) -> Iterator[Reading]:
+    """Yield the voltages of the supply itself at rest; the mains moves them."""
+    if made.supply is None or not np.isfinite(made.supply.voltage):
+        return
+    low, high = read_tolerance(made.allowance.mains, "the mains")
+    figures = made.supply.supply.supply
+    for place, words in (("reservoir", "supply.reservoir"), ("output", "supply.output")):
+        value = float(figures[f"{place}_voltage"])
+        if np.isfinite(value):
+            error = made.allowance.meter_share * value + made.allowance.meter_least
+            yield Reading(words, "to ground", "V", value, value, value * (1 + low) - error, value * (1 + high) + error)
+
+
+def _full_power(made: Sheet, rated: Measurement) -> Step:
+    """Return signal levels at the rated output, and what the supply gives then."""
+    step = Step(
+        "Full power: 1 kHz, rated output, rated load",
+        [
+            "A sine of 1 kHz into the first source's input, volume where this sheet has it, all channels driven. The "
+            "load is a resistor of the rated value that stands the power. Levels are r.m.s., by small-signal gain.",
+        ],
+    )
+    figures, allowed = rated.overload, made.allowance
+    data = _spread_levels(made, rated)
+    share = allowed.meter_share
+    for path in ["source_emf", *(f"places.{name}" for name in _signal_ports(made.circuit))]:
+        value = float(figures[path])
+        builds = np.asarray(data[f"overload.{path}"].values, dtype=float)
+        low, high = float(np.nanmin(builds)) * (1 - share), float(np.nanmax(builds)) * (1 + share)
+        name = "source, e.m.f." if path == "source_emf" else path.removeprefix("places.")
+        step.readings.append(Reading(name, "a.c. r.m.s. to ground", "V", value, value, low, high))
+    volts = _sagged(made, figures)
+    if np.isfinite(volts):
+        low, high = (volts * (1 + end) for end in read_tolerance(allowed.mains, "the mains"))
+        step.readings.append(Reading("supply.output", "to ground", "V", volts, volts, low, high))
+    return step
+
+
+def _signal_ports(circuit: Circuit) -> Iterator[str]:
+    """Yield the outputs of stages that the signal goes through."""
+    for name, port in circuit.placed_ports.items():
+        kinds = {each.kind for each in circuit.stages[port.stage].template.header.ports.values()}
+        if port.name in ("output", "output_b") and "source" in kinds:
+            yield name
+
+
+def _spread_levels(made: Sheet, rated: Measurement) -> Any:
+    """Return the levels at the rated output of many builds."""
+    output = rated.results["overload"].conditions["rated_output"][0]
+    allowed = made.allowance
+    varied = Tolerances(
+        parts={"resistors": allowed.resistors, "capacitors": "10 %"},
+        valves={"emission": allowed.emission, "mu": allowed.mu} if made.circuit.valves else {},
+        supplies=allowed.mains if made.circuit.supplies else 0.0,
+    )
+    options = {"rated_output": float(np.ravel(output)[0]), "levels": 0}
+    return spread(made.circuit, varied, {"overload": options}, builds=_BUILDS, seed=allowed.seed, curves=False,
+                  spot_check=0, engine=made.engine)  # fmt: skip
+
+
+def _sagged(made: Sheet, figures: Any) -> float:
+    """Return the supply's voltage at the rated output [V], NaN where it isn't known."""
+    start, end = "rated.supplies.", ".current"
+    named = {path.removeprefix(start).removesuffix(end): path for path in figures.paths if path.startswith(start)}
+    currents = [float(figures[path]) for port, path in named.items() if port in made.design.feeds]
+    if made.supply is None or not currents:
+        return float("nan")
+    return made.supply.voltage_at(made.design.channels * sum(currents))

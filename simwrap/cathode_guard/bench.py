@@ -1,0 +1,358 @@
+"""The output stages of all channels on one supply, with what a guard looks at: sense resistor, filter, pin.
+
+A guard's verdicts are proved on this netlist: healthy builds and faults run through it in time, and what stands at the
+pins is what the microcontroller would convert.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+from types import MappingProxyType
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from simwrap import engine as engines
+from simwrap.circuits.circuit import Circuit, Join, in_netlist, joined_name
+from simwrap.circuits.render import render
+from simwrap.engine import protocol
+from simwrap.errors import InputError
+from simwrap.faults.bed import NO_LEAK, Fault, TestBed, Varied, bed_of
+from simwrap.faults.rails import Supplied
+from simwrap.measures.numerics.parts import netlist_parts
+from simwrap.simulation.simulate import at_rest
+
+Floats = NDArray[np.float64]
+
+#: Node of the switch with which a fault comes in time, and of the cathodes' warmth (1: warm).
+ONSET, WARMTH = "n_guard_onset", "n_guard_warmth"
+#: A transformer's strays ring above 10 kHz, which costs time and moves an average by less than 0.2 %.
+_NO_RINGING = {"leakage_inductance": 1e-6, "primary_capacitance": 0.0, "interwinding_capacitance": 0.0}
+#: Emission of a cold cathode, as a share.
+_COLD = 1e-3
+
+
+@dataclass(frozen=True)
+class Sensed:
+    """An output valve that is watched.
+
+    Attributes
+    ----------
+    name : str
+        Such as "power_1.v1".
+    element : str
+        Its sense resistor in the netlist.
+    ends : tuple of str
+        Nodes of that: the cathode's, and the lower one.
+    pin : str
+        Node of the microcontroller's pin.
+    half : str
+        "a" or "b": which half of its pair it is in; "" where there are none.
+    pair : str
+        Name of the output stage in its channel, such as "power_1".
+    stage : str
+        Name of that in the design, such as "power": channels are alike.
+    """
+
+    name: str
+    element: str
+    ends: tuple[str, str]
+    pin: str
+    half: str
+    pair: str
+    stage: str
+
+
+@dataclass(frozen=True)
+class GuardBed:
+    """What is simulated.
+
+    Attributes
+    ----------
+    bed : TestBed
+    valves : tuple of Sensed
+        Of all channels.
+    inputs : mapping of str to str
+        Signal source by output stage.
+    lifted : float
+        Voltage at which the lower ends of the sense resistors stand [V], 0 where that is ground.
+    sense : float
+        Sense resistor [ohm].
+    drives : mapping of str to str
+        By input port ("power_1.input") the resistor from it to the direct voltage before its coupling capacitor.
+    """
+
+    bed: TestBed
+    valves: tuple[Sensed, ...]
+    inputs: Mapping[str, str]
+    lifted: float
+    sense: float
+    drives: Mapping[str, str]
+
+    def draw(self, varied: Varied, builds: int, seed: int, sense_tolerance: float) -> dict[str, Floats]:
+        """Return drawn builds; the sense resistors are closer than the others."""
+        columns = self.bed.draw(varied, builds, seed)
+        factor = np.random.default_rng([seed, 7]).uniform(-1.0, 1.0, (builds, len(self.valves)))
+        for number, valve in enumerate(self.valves):
+            columns[valve.element] = self.sense * (1.0 + sense_tolerance * factor[:, number])
+        return columns
+
+    def currents(self, values: Mapping[str, Any], columns: Mapping[str, Floats] = MappingProxyType({})) -> Floats:
+        """Return the currents in the sense resistors [A] of a reply, of shape (points, ..., valves).
+
+        Parameters
+        ----------
+        values : mapping
+            Of a reply.
+        columns : mapping
+            The builds', for those of the sense resistors.
+        """
+        found = []
+        for valve in self.valves:
+            high, low = (np.asarray(values[node]) if node != "0" else 0.0 for node in valve.ends)
+            across = np.asarray(high - low)
+            ohms = np.asarray(columns.get(valve.element, self.sense))
+            found.append(across / (ohms.reshape(-1, *[1] * (across.ndim - 1)) if ohms.ndim else ohms))
+        return np.stack(found, axis=-1)
+
+    def pins(self, values: Mapping[str, Any]) -> Floats:
+        """Return the pin voltages [V] of a reply, of shape (points, ..., valves)."""
+        return np.stack([np.asarray(values[valve.pin]) for valve in self.valves], axis=-1)
+
+    @property
+    def vectors(self) -> tuple[str, ...]:
+        """What a run has to return for :meth:`currents` and :meth:`pins`."""
+        ends = [node for valve in self.valves for node in valve.ends if node != "0"]
+        return (*dict.fromkeys(ends), *(valve.pin for valve in self.valves))
+
+    def driven(self) -> str:
+        """Return the netlist in which all channels have the first one's signal."""
+        first, *others = self.inputs.values()
+        found = []
+        ends: list[str] = []
+        for line in self.bed.text.rstrip("\n").split("\n"):
+            words = line.split()
+            if words[0] == first:
+                ends = words[1:3]
+            if words[0] in others:
+                line = f"e_{words[0][2:]} {words[1]} {words[2]} {ends[0]} {ends[1]} 1.0"
+            found.append(line)
+        return "\n".join(found) + "\n"
+
+
+def output_stages(circuit: Circuit) -> list[str]:
+    """Return the stages that drive a loudspeaker."""
+    return [name for name, stage in circuit.stages.items() if "speaker" in stage.template.header.ports and stage.valves]
+
+
+def guard_bed(
+    source: Supplied, channels: int, *, sense: float, gain: float, resistance: float, capacitance: float,
+    engine: str = "auto",
+) -> GuardBed:  # fmt: skip
+    """Make the netlist of all output stages with their guards.
+
+    Parameters
+    ----------
+    source : Supplied
+        One channel, and its supply.
+    channels : int
+    sense : float
+        Resistor in each cathode lead [ohm], where the design has none of its own.
+    gain : float
+        From the sense resistor to the pin: a divider below 1, an amplifier above.
+    resistance, capacitance : float
+        Filter before the pin [ohm, F].
+    engine : str
+
+    Raises
+    ------
+    InputError
+        If the design has no output stage, or one without a place for a sense resistor.
+    """
+    circuit = source.circuit
+    chosen = output_stages(circuit)
+    if not chosen:
+        raise InputError(f"{circuit.name}: a guard watches output valves, and there is no stage that drives a speaker")
+    whole, ports, sense = _channels(source, chosen, channels, sense)
+    rail = source.rail(whole, ports, engine=engine)
+    if rail is not None:
+        rail = replace(rail, capacitance=source.capacitance)
+    bed = bed_of(whole, rail=rail)
+    parts = netlist_parts(protocol.Circuit(bed.text))
+    lines = bed.text.rstrip("\n").split("\n")
+    valves = []
+    origins = {_channel(name, number, channels): name for number in range(channels) for name in chosen}
+    for name, use in whole.valves.items():
+        if use.stage not in origins:
+            continue
+        cathode = use.nodes["cathode"]
+        element = next((n for n, p in parts.items() if "sense" in n and n[0] == "r" and cathode in p.nodes), "")
+        if not element:
+            raise InputError(f"{name}: its stage has no sense_resistor in the cathode lead, so nothing can be guarded")
+        tail = name.replace(".", "__")
+        lower = next(node for node in parts[element].nodes if node != cathode)
+        pin = f"n_guard__{tail}"
+        anode_end = use.nodes["anode"].rpartition("_")[2]
+        half = anode_end if anode_end in "ab" else ""
+        origin = origins[use.stage] or "output"
+        valves.append(Sensed(name, element, (cathode, lower), pin, half, use.stage, origin))
+        lines += [f"e_guard__{tail} n_sensed__{tail} 0 {cathode} {lower} {gain!r}",
+                  f"r_guard__{tail} n_sensed__{tail} {pin} {resistance!r}",
+                  f"c_guard__{tail} {pin} 0 {capacitance!r}"]  # fmt: skip
+    drives = _drives(circuit, whole, chosen, channels, lines, engine)
+    lines += [f"v_guard_onset {ONSET} 0 dc 0.0 ac 0.0", f"r_guard_onset {ONSET} 0 1000.0",
+              f"v_guard_warmth {WARMTH} 0 dc 1.0 ac 0.0", f"r_guard_warmth {WARMTH} 0 1000.0"]  # fmt: skip
+    text = "\n".join(lines) + "\n"
+    nominal = {n: float(p.value[0]) for n, p in netlist_parts(protocol.Circuit(text)).items()}
+    bed = replace(bed, text=text, nominal=nominal)
+    lower = valves[0].ends[1]
+    (rest,) = engines.run(bed.table({}, [_NONE]), [protocol.OpRun((lower,))], engines.RunOptions(engine, workers=1))
+    lifted = float(rest.values[lower][0])
+    inputs = {stage: in_netlist(stage, "v_signal") for stage in _named(chosen, channels)}
+    first = next(iter(inputs))
+    inputs[first] = "v_signal"
+    return GuardBed(bed, tuple(valves), inputs, lifted if lifted > 0.1 else 0.0, sense, drives)
+
+
+_NONE = Fault("", "")
+
+
+def _named(chosen: Sequence[str], channels: int) -> list[str]:
+    return [_channel(name, number, channels) for number in range(channels) for name in chosen]
+
+
+def _channel(name: str, number: int, channels: int) -> str:
+    """Return a stage's name in one of several channels."""
+    return f"{name or 'output'}_{number + 1}" if channels > 1 or not name else name
+
+
+def _channels(
+    source: Supplied, chosen: Sequence[str], channels: int, sense: float
+) -> tuple[Circuit, tuple[str, ...], float]:
+    """Return the output stages of all channels with their droppers, what hangs on the supply, the sense."""
+    circuit = source.circuit
+    kept, joins = set(chosen), set[Join]()
+    while True:
+        more = {join for join in circuit.joins if join.end.partition(".")[0] in kept and _feeds(circuit, join)}
+        if more == joins:
+            break
+        joins = more
+        kept |= {join.start.partition(".")[0] for join in joins}
+    stages, wires, ports = {}, [], []
+    for number in range(channels):
+        for name, stage in circuit.stages.items():
+            if name in kept:
+                made = stage
+                if name in chosen:
+                    if "sense_resistor" not in stage.values:
+                        raise InputError(f"{name or stage.name}: has no sense_resistor in its cathode lead to read")
+                    sense = float(stage.values["sense_resistor"]) or sense
+                    coupling = _coupling(circuit, name)
+                    quick = {part: value for part, value in _NO_RINGING.items() if part in stage.values}
+                    made = stage.with_values({"sense_resistor": sense} | quick | coupling)
+                stages[_channel(name, number, channels)] = made
+        for join in sorted(joins):
+            ends = [end.partition(".") for end in join]
+            wires.append(Join(*(f"{_channel(name, number, channels)}.{own}" for name, _, own in ends)))
+        for port in source.ports:
+            name, _, own = port.rpartition(".")
+            if name in kept:
+                ports.append(f"{_channel(name, number, channels)}.{own}")
+    return Circuit(stages, tuple(wires), circuit.name), tuple(ports), sense
+
+
+def _feeds(circuit: Circuit, join: Join) -> bool:
+    """Whether a join carries a supply."""
+    place = circuit.placed_ports.get(join.end)
+    dropper = circuit.stages[join.start.partition(".")[0]]
+    kind = place.port.kind if place else ""
+    return not dropper.valves and (kind == "supply" or (dropper.name == "dropper" and kind == "source"))
+
+
+def _coupling(circuit: Circuit, stage: str) -> dict[str, float]:
+    """Return the coupling capacitor that stands before an output stage, where another stage has it."""
+    starts = [join.start for join in circuit.joins if join.end == joined_name(stage, "input")]
+    for start in starts:
+        before = circuit.stages[start.partition(".")[0]]
+        value = before.values.get("coupling_capacitor")
+        if value:
+            return {"coupling_capacitor": float(value)}
+    return {}
+
+
+def _drives(
+    circuit: Circuit, whole: Circuit, chosen: Sequence[str], channels: int, lines: list[str], engine: str
+) -> dict[str, str]:
+    """Add what a leaky coupling capacitor would let through: the direct voltage before it, behind a resistor."""
+    parts = netlist_parts(render(circuit).circuit)
+    drives = {}
+    for name in chosen:
+        for own in ("input", "input_b"):
+            port = joined_name(name, own)
+            node = circuit.ports.get(port)
+            if node is None:
+                continue
+            beyond = [set(p.nodes) - {node} for p in parts.values() if p.kind == "c" and node in p.nodes]
+            other = next((n for (n,) in beyond if n != "0" and "__v" not in n), "")
+            if not other:
+                continue
+            paths = {token: path for path, token in circuit.node_paths.items()}
+            volts = at_rest(circuit, paths[other], engine=engine) if other in paths else 0.0
+            for number in range(channels):
+                full = f"{_channel(name, number, channels)}.{own}"
+                tail = full.replace(".", "__")
+                drives[full] = f"r_guard_leak__{tail}"
+                lines += [f"v_guard_drive__{tail} n_guard_drive__{tail} 0 dc {volts!r} ac 0.0",
+                          f"{drives[full]} n_guard_drive__{tail} {whole.ports[full]} {NO_LEAK!r}"]  # fmt: skip
+    return drives
+
+
+def in_time(bed: TestBed, fault: Fault) -> str:
+    """Return the netlist in which a fault comes as the voltage of ``n_guard_onset`` goes from 0 to 1.
+
+    Raises
+    ------
+    InputError
+        For a fault of a capacitance, which a conductance can't follow.
+    """
+    lines = bed.text.rstrip("\n").split("\n")
+    change = {name: bed.nominal[name] * factor for name, factor in fault.factors.items()} | dict(fault.values)
+    found = []
+    for line in lines:
+        words = line.split()
+        if words[0] not in change:
+            found.append(line)
+            continue
+        start, end = float(words[3 if words[0][0] == "r" else 4]), change[words[0]]
+        name, one, other = words[0][2:], words[1], words[2]
+        if words[0][0] == "r":
+            low, high = 1.0 / start, 1.0 / end
+            found.append(f"b_{name} {one} {other} i=({_across(one, other)})*({low!r}+{high - low!r}*v({ONSET}))")
+        elif words[0][0] == "v":
+            found.append(f"b_{name} {one} {other} v={start!r}+{end - start!r}*v({ONSET})")
+        else:
+            raise InputError(f"{fault.name}: only resistors, leaks and sources can change in time")
+    return "\n".join(found) + "\n"
+
+
+def _across(one: str, other: str) -> str:
+    return f"v({one},{other})" if "0" not in (one, other) else f"v({one})" if other == "0" else f"0-v({other})"
+
+
+def warming(bed: TestBed) -> str:
+    """Return the netlist in which every valve's emission goes with the voltage of ``n_guard_warmth``."""
+    found = []
+    for line in bed.text.rstrip("\n").split("\n"):
+        words = line.split()
+        if words[0].startswith("v_") and words[0].endswith("_emission"):
+            name, node = words[0][2:], words[1]
+            found += [f"v_{name} {node}_warm 0 {' '.join(words[3:])}",
+                      f"b_{name} {node} 0 v=v({node}_warm)*({_COLD!r}+{1 - _COLD!r}*v({WARMTH}))"]  # fmt: skip
+        else:
+            found.append(line)
+    return "\n".join(found) + "\n"
+
+
+__all__ = ["GuardBed", "Sensed", "guard_bed", "in_time", "output_stages", "warming"]

@@ -1,0 +1,121 @@
+"""The faults that a guard is tried with: at each valve of itself, of its half, and of its channel's supplies."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator
+
+import numpy as np
+
+from simwrap import engine as engines
+from simwrap.cathode_guard.bench import GuardBed, Sensed
+from simwrap.engine import protocol
+from simwrap.faults.bed import OPEN, SHORT, Fault, TestBed, element_of
+from simwrap.measures.bias import rating_of
+from simwrap.measures.numerics.parts import netlist_parts
+
+#: By which a valve's emission and its amplification factor are off.
+_EMISSIONS = (("without emission", 1e-4), ("with a tenth of its emission", 0.1), ("with a quarter of it", 0.25),
+              ("weak", 0.5), ("strong", 1.8), ("far too strong", 4.0))  # fmt: skip
+_FACTORS = (("mu far too low", 0.5), ("mu too low", 0.65), ("mu too high", 1.7), ("mu far too high", 2.2))
+_GAS = (("gassy", 5e-4), ("more gassy", 1e-3), ("very gassy", 1e-2))
+_COUPLING = (("shorted", 1.0), ("leaks 100 kohm", 1e5), ("leaks 1 Mohm", 1e6), ("leaks 4.7 Mohm", 4.7e6))
+
+
+def faults_of(guard: GuardBed, valve: Sensed) -> list[Fault]:
+    """Return the faults that a guard is tried with at a valve."""
+    return [*_of_valve(guard.bed, valve), *_of_half(guard, valve), *_of_channel(guard.bed, valve)]
+
+
+def _of_valve(bed: TestBed, valve: Sensed) -> Iterator[Fault]:
+    emission, mu, gas = (element_of(valve.name, key) for key in ("emission", "mu", "gas"))
+    yield from (Fault(valve.name, words, {}, {emission: factor}) for words, factor in _EMISSIONS)
+    yield from (Fault(valve.name, words, {}, {mu: factor}) for words, factor in _FACTORS)
+    yield from (Fault(valve.name, words, {gas: level}) for words, level in _GAS)
+    for (name, *two), element in bed.shorts.items():
+        if name == valve.name:
+            yield Fault(valve.name, f"shorted: {two[0]} to {two[1]}", {element: SHORT})
+    leak = next((path for path in _near(bed.resistors, valve) if path.startswith(f"{valve.pair}.grid_leak")), "")
+    if leak:
+        yield Fault(f"{leak} resistor", "open, valve with gas", {bed.resistors[leak]: OPEN, gas: 3e-4})
+    yield Fault(f"sense resistor of {valve.name}", "open", {valve.element: OPEN})
+
+
+def _of_half(guard: GuardBed, valve: Sensed) -> Iterator[Fault]:
+    bed = guard.bed
+    own = f"{valve.pair}.input" + ("_b" if valve.half == "b" else "")
+    if own in guard.drives:
+        for words, ohms in _COUPLING:
+            yield Fault(f"coupling capacitor at {own}", words, {guard.drives[own]: ohms})
+    parts = netlist_parts(protocol.Circuit(bed.text))
+    winding = f"r_{valve.pair}__winding" + (f"_{valve.half}" if valve.half else "")
+    if winding in parts:
+        yield Fault(f"primary winding of {valve.name}", "open", {winding: 1e8})
+    screen = bed.circuit.valves[valve.name].nodes.get("screen", "")
+    feeds = [n for n, p in parts.items() if n.startswith(f"r_{valve.pair}__screen") and screen in p.nodes]
+    yield from (Fault(f"screen lead of {valve.name}", "open", {element: 1e8}) for element in feeds[:1])
+
+
+def _of_channel(bed: TestBed, valve: Sensed) -> Iterator[Fault]:
+    for path in _near(bed.resistors, valve):
+        role = path.rpartition(".")[2]
+        changes: tuple[tuple[str, float], ...]
+        if role.startswith("cathode"):
+            changes = (("open", 1e8), ("shorted", 0.004), ("a quarter", 0.25), ("half", 0.5), ("three times", 3.0))
+        elif role.startswith("dropper"):
+            changes = (("open", 1e6), ("a hundredfold", 100.0))
+        else:
+            continue
+        element = bed.resistors[path]
+        yield from (Fault(f"{path} resistor", f"{words} of its value" if factor in (0.25, 0.5) else words, {},
+                          {element: factor}) for words, factor in changes)  # fmt: skip
+    for path in _near(bed.leaks, valve):
+        if path.rpartition(".")[2].startswith(("cathode", "decoupling", "screen")):
+            yield from (Fault(f"{path} capacitor", words, {bed.leaks[path]: ohms})
+                        for words, ohms in (("shorted", SHORT), ("leaks 47 ohm", 47.0)))  # fmt: skip
+    for name, device in bed.supplies.items():
+        yield from (Fault(f"{name} supply", words, {}, {device: factor})
+                    for words, factor in (("missing", 1e-3), ("half", 0.5), ("30 % high", 1.3)))  # fmt: skip
+
+
+def _near(paths: Iterable[str], valve: Sensed) -> list[str]:
+    """Return the parts in a valve's half of its stage or shared by both, and those of its channel's droppers."""
+    known, found = set(paths), []
+    tail, other = f"_{valve.half}", {"a": "_b", "b": "_a"}.get(valve.half, "")
+    channel = valve.pair.removeprefix(valve.stage)
+    for path in paths:
+        stage = path.rpartition(".")[0]
+        if stage == valve.pair:
+            # What only has the other half's letter is shared: the first one's name stands for both.
+            theirs = bool(other) and path.endswith(other) and path.removesuffix(other) + tail in known
+            if not theirs:
+                found.append(path)
+        elif stage and stage.endswith(channel) and "." not in stage:
+            found.append(path)
+    return found
+
+
+def overloads(guard: GuardBed, faults: list[Fault], engine: str) -> tuple[np.ndarray, np.ndarray]:
+    """Return the sense currents at rest with each fault [A], (faults, valves), and the largest load of a valve.
+
+    The load is the dissipation of an anode or a screen as a share of its rating, (faults,).
+    """
+    vectors = list(guard.vectors)
+    for valve in guard.valves:
+        use = guard.bed.circuit.valves[valve.name]
+        vectors += [*use.nodes.values(), *use.currents.values()]
+    wanted = tuple(dict.fromkeys(node for node in vectors if node != "0"))
+    (reply,) = engines.run(guard.bed.table({}, faults), [protocol.OpRun(wanted)], engines.RunOptions(engine))
+    values = reply.values
+    load = np.zeros(len(faults))
+    for valve in guard.valves:
+        use = guard.bed.circuit.valves[valve.name]
+        for electrode in ("anode", "screen"):
+            rating = rating_of(use, f"{electrode}_dissipation_max")
+            if rating and electrode in use.currents:
+                across = values[use.nodes[electrode]] - values[use.nodes["cathode"]]
+                load = np.fmax(load, across * values[use.currents[electrode]] * 1e-3 / rating)
+    ohms = {v.element: np.array([f.values.get(v.element, guard.sense) for f in faults]) for v in guard.valves}
+    return guard.currents(values, ohms), load
+
+
+__all__ = ["faults_of", "overloads"]

@@ -1,0 +1,209 @@
+"""A measured frequency response over the predicted one, and which parts would best explain a difference."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import matplotlib
+import numpy as np
+from matplotlib.figure import Figure
+from numpy.typing import NDArray
+
+from simwrap.circuits.design_file import Design
+from simwrap.errors import FileProblemsError, InputError
+from simwrap.fault_finding.diagnosis import Diagnosis, Place, fault_dictionary
+from simwrap.fault_finding.readings_file import read_response
+from simwrap.faults.bed import Varied
+from simwrap.faults.rails import supplied
+from simwrap.plots.labels import legend_below
+from simwrap.plots.style import STYLE, frequency_axis, keep_span, label_of, line_style, new_figure
+from simwrap.units.quantity import render
+
+Floats = NDArray[np.float64]
+
+#: Most frequencies at which the two are compared: more cost time and say the same.
+_MOST = 20
+#: Range that the engines' small signals are asked for [Hz].
+_RANGE = (0.1, 1e7)
+#: Colour of the band of healthy builds.
+BAND = "#d9d9d9"
+#: Decibels for each unit of a natural logarithm.
+_DECIBELS = 20.0 / np.log(10.0)
+
+
+@dataclass(frozen=True)
+class Overlay:
+    """A measured response and the predicted one.
+
+    Attributes
+    ----------
+    frequencies : ndarray, shape (frequencies,)
+        At which they are compared [Hz].
+    measured, predicted, low, high : ndarray, shape (frequencies,)
+        [dB] relative to :attr:`reference`; the last two hold all healthy builds.
+    reference : float
+        Frequency at which both are 0 dB [Hz].
+    diagnosis : Diagnosis
+    """
+
+    frequencies: Floats
+    measured: Floats
+    predicted: Floats
+    low: Floats
+    high: Floats
+    reference: float
+    diagnosis: Diagnosis
+
+    @property
+    def outside(self) -> Floats:
+        """By how much the measured one is outside the band [dB], 0 within."""
+        return np.maximum(0.0, np.maximum(self.measured - self.high, self.low - self.measured))
+
+    def plot(self) -> Figure:
+        """Draw the measured response over the predicted one, with the band of healthy builds."""
+        with matplotlib.rc_context(STYLE):
+            figure = new_figure(7.5, 4.4)
+            axes = figure.subplots()
+            axes.fill_between(self.frequencies, self.low, self.high, color=BAND, label="healthy builds", linewidth=0)
+            axes.plot(self.frequencies, self.predicted, label="predicted", **line_style(0))
+            axes.plot(self.frequencies, self.measured, marker="o", markersize=4, label="measured", **line_style(1))
+            frequency_axis(axes, self.frequencies)
+            keep_span(axes, 3.0)
+            axes.set_ylabel(label_of(f"level, 0 at {render(self.reference, 'Hz')}", "dB"))
+            legend_below(axes)
+            worst = int(np.argmax(self.outside))
+            at = f"{self.outside[worst]:.1f} dB outside at {render(float(self.frequencies[worst]), 'Hz', digits=3)}"
+            axes.set_title("the shape of a healthy build" if self.diagnosis.healthy else at)
+        return figure
+
+    def to_dict(self) -> dict[str, Any]:
+        """Return it as plain data."""
+        return {
+            "reference": self.reference,
+            "frequency": self.frequencies.tolist(),
+            "measured_db": self.measured.tolist(),
+            "predicted_db": self.predicted.tolist(),
+            "low_db": self.low.tolist(),
+            "high_db": self.high.tolist(),
+            "healthy": self.diagnosis.healthy,
+            "causes": [{"faults": [fault.name for fault in cause.faults], "share": cause.share}
+                       for cause in self.diagnosis.causes],
+        }  # fmt: skip
+
+
+@dataclass(frozen=True)
+class _Relative(Place):
+    """The output's level at a frequency over that at the reference: what a response's shape is."""
+
+    reference: float = 1e3
+
+    def shown(self, replies: Any) -> Floats:
+        """Return the ratio of simulated points, shape (points,)."""
+        node = self.nodes[0]
+        at, zero = (np.abs(np.asarray(replies[f][node])) for f in (self.frequency, self.reference))
+        return np.asarray(at / np.maximum(zero, 1e-30))
+
+    def scaled(self, value: Any) -> Floats:
+        """Return the logarithm; what is 80 dB down is nothing."""
+        return np.asarray(np.log(np.abs(value) + 1e-4))
+
+
+def overlay(
+    design: Design,
+    path: str | Path,
+    *,
+    output: str = "output",
+    varied: Varied | None = None,
+    engine: str = "auto",
+    progress: Callable[[str], None] | None = None,
+) -> Overlay:
+    """Lay a measured response over the predicted one.
+
+    Parameters
+    ----------
+    design : Design
+        With its controls where they stood.
+    path : path
+        CSV with the columns frequency and level, in dB or volts; only the shape counts.
+    output : str
+        Port at which it was measured.
+    varied : Varied, optional
+    engine : str
+    progress : callable, optional
+
+    Raises
+    ------
+    FileProblemsError
+        For a file that can't be read.
+    EngineError
+        If the design can't be simulated.
+    """
+    tell = progress or (lambda words: None)
+    path = Path(path)
+    hertz, levels, kind = read_response(path)
+    frequencies = np.asarray(hertz)
+    decibels = np.asarray(levels) if kind == "dB" else 20.0 * np.log10(levels)
+    if frequencies[0] < _RANGE[0] or frequencies[-1] > _RANGE[1]:
+        raise FileProblemsError(path, [f"frequencies from {render(_RANGE[0], 'Hz')} to {render(_RANGE[1], 'Hz')} are "
+                                       f"simulated, and it has {render(frequencies[0], 'Hz')} to "
+                                       f"{render(frequencies[-1], 'Hz')}"])  # fmt: skip
+    tell("operating point")
+    source = supplied(design, engine=engine)
+    if output not in source.circuit.ports:
+        raise InputError(f"{design.circuit.name}: has no port {output} at which a response could be measured")
+    reference = float(frequencies[int(np.argmin(np.abs(np.log(frequencies / 1e3))))])
+    kept = _thinned(frequencies, reference)
+    node = source.circuit.ports[output]
+    names = {float(f): render(float(f), "Hz", digits=8) for f in kept}
+    places: list[Place] = [Place("reference", "V", (node, "0"), reference)]
+    places += [_Relative(names[f], "V", (node, "0"), f, reference=reference) for f in names if f != reference]
+    tell("fault dictionary")
+    rail = source.rail(source.circuit, source.ports, engine=engine)
+    found = fault_dictionary(source.circuit, places, rail=rail, varied=varied, engine=engine)
+    relative = decibels - float(np.interp(reference, frequencies, decibels))
+    measured = np.interp(np.log(kept), np.log(frequencies), relative)
+    values = {names[f]: 10.0 ** (level / 20.0) for f, level in zip(names, measured, strict=True) if f != reference}
+    at = {place.name: k for k, place in enumerate(found.places)}
+    rows = [at.get(names[f], -1) for f in names]
+
+    def band(of: Floats) -> Floats:
+        shaped = [20.0 * np.log10(of[k]) if f != reference else 0.0 for f, k in zip(names, rows, strict=True)]
+        return np.array(shaped)
+
+    predicted = np.array([_DECIBELS * found.means[0, k] if f != reference else 0.0
+                          for f, k in zip(names, rows, strict=True)])  # fmt: skip
+    return Overlay(kept, measured, predicted, band(found.lows), band(found.highs), reference, found.diagnose(values))
+
+
+def _thinned(frequencies: Floats, reference: float) -> Floats:
+    """Return at most so many of the frequencies, evenly by their logarithm, the reference among them."""
+    if len(frequencies) <= _MOST:
+        return frequencies
+    wanted = np.geomspace(frequencies[0], frequencies[-1], _MOST - 1)
+    near = [int(np.argmin(np.abs(np.log(frequencies / each)))) for each in [*wanted, reference]]
+    return frequencies[sorted(set(near))]
+
+
+def page(found: Overlay) -> list[str]:
+    """Return an overlay as lines of text."""
+    lines = [f"Response, 0 dB at {render(found.reference, 'Hz')}", "",
+             f"{'frequency':>12}{'measured':>11}{'predicted':>11}{'healthy builds':>20}{'outside by':>12}"]  # fmt: skip
+    for f, got, want, low, high, out in zip(found.frequencies, found.measured, found.predicted, found.low, found.high,
+                                            found.outside, strict=True):  # fmt: skip
+        band = f"{low:.2f} to {high:.2f}"
+        lines.append(f"{render(float(f), 'Hz'):>12}{got:>8.2f} dB{want:>8.2f} dB{band:>17} dB{out:>9.2f} dB")
+    lines.append("")
+    if found.diagnosis.healthy:
+        return [*lines, "The shape is what a healthy build may show."]
+    lines.append("The shape is not a healthy build's. Parts that would best explain it:")
+    for rank, cause in enumerate(found.diagnosis.causes, 1):
+        together = " (these can't be told apart)" if len(cause.faults) > 1 else ""
+        names = ", ".join(fault.name for fault in cause.faults[:6])
+        lines.append(f"  {rank}. {names}{together}: {100.0 * cause.share:.0f} %")
+    return lines
+
+
+__all__ = ["Overlay", "overlay", "page"]

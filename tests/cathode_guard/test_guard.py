@@ -1,0 +1,316 @@
+"""The guard of the reading room's output valves: levels, header, and what it makes of simulated faults."""
+
+from __future__ import annotations
+
+import json
+import shutil
+import subprocess
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pytest
+
+from simwrap.cathode_guard import paper
+from simwrap.cathode_guard.bench import in_time
+from simwrap.cathode_guard.faults import faults_of
+from simwrap.cathode_guard.guard import Converter, Guard, guard
+from simwrap.cathode_guard.loop import STATES, replay
+from simwrap.cathode_guard.proof import FaultRun, prove_faults, prove_healthy
+from simwrap.circuits.design_file import Design, read_whole_design
+from simwrap.cli import main
+from simwrap.engine import OpRun, run
+from simwrap.engine.protocol import Circuit
+from simwrap.errors import InputError, RangeError
+
+ROOM = Path(__file__).resolve().parents[2] / "simwrap" / "amplifier" / "reading_room.toml"
+
+SMALL = """
+simwrap_design = 1
+title = "one valve in the reading room"
+[stages.power]
+stage = "single_ended_output"
+valve = "6V6GT"
+supply = "265 V"
+screen_supply = "250 V"
+coupling_capacitor = "100n"
+{more}
+[levels]
+rated_power = "2 W"
+"""
+FIXED = 'bias = "fixed"\ngrid_bias = "-14 V"\nspeaker_impedance = "8 ohm"'
+
+
+def small(folder: Path, more: str = 'speaker_impedance = "8 ohm"') -> Design:
+    file = folder / "small.toml"
+    file.write_text(SMALL.replace("{more}", more), encoding="utf-8")
+    return read_whole_design(file, complete=True)
+
+
+@pytest.fixture(scope="module")
+def room() -> Guard:
+    return guard(read_whole_design(ROOM, complete=True), builds=60)
+
+
+@pytest.fixture(scope="module")
+def runs(room: Guard) -> list[FaultRun]:
+    return prove_faults(room, most=6)
+
+
+def test_every_output_valve_of_both_channels_is_watched(room: Guard) -> None:
+    assert [valve.name for valve in room.bed.valves] == ["power_1.v1", "power_1.v2", "power_2.v1", "power_2.v2"]
+    assert room.pairs == ["power_1", "power_2"]
+    assert set(room.stages) == {"power"}
+
+
+def test_the_expected_current_is_that_of_the_operating_point(room: Guard) -> None:
+    # Of the whole channel without guard; ten ohms and the other channel's sag are a percent or two.
+    from simwrap.faults.rails import supplied
+    from simwrap.simulation.simulate import at_rest
+
+    circuit = supplied(read_whole_design(ROOM, complete=True)).circuit
+    currents = sum(at_rest(circuit, f"power.v1.{part}_current") for part in ("anode", "screen"))
+    assert room.stages["power"].expected == pytest.approx(currents, rel=0.03)
+
+
+def test_levels_lie_in_order_around_the_window(room: Guard) -> None:
+    stage = room.stages["power"]
+    low, high = stage.window
+    names = ["trip_low", "warn_low", "warn_high", "trip_high", "short_high"]
+    ordered = [stage.level(name).current for name in names]
+    assert ordered == sorted(ordered)
+    assert ordered[1] < low < stage.expected < high < stage.loud < ordered[2]
+    assert stage.apart < stage.level("warn_imbalance").current < stage.level("trip_imbalance").current
+
+
+def test_the_average_of_class_ab_rises_with_the_signal(room: Guard) -> None:
+    # Less than by half: a class B pair with the same peak of 57 mA would average peak/pi, and it starts at 37 mA.
+    assert 1.02 < room.stages["power"].rise < 1.5
+
+
+def test_counts_are_ohms_law(room: Guard) -> None:
+    way = room.converter
+    for level in room.stages["power"].levels:
+        assert level.counts == round(level.current * 10.0 / 3.3 * 4096)
+        assert level.volts == pytest.approx(10.0 * level.current)
+        assert level.within > level.hold
+    assert way.counts(np.array([-1.0, 0.0, 3.3 / 4096 * 1.5, 3.3, 50.0])).tolist() == [0, 0, 1, 4095, 4095]
+
+
+def test_the_filter_is_a_first_order_low_pass(room: Guard) -> None:
+    way = room.converter
+    corner = 1.0 / (2.0 * np.pi * 10e3 * 4.7e-6)
+    assert way.passed(corner) == pytest.approx(1.0 / np.sqrt(2.0))
+    assert way.passed(100.0 * corner) == pytest.approx(0.01, rel=1e-3)
+
+
+def test_the_pin_and_its_clamp(room: Guard) -> None:
+    found = paper.pin(room)
+    assert found["clamp_current"] == pytest.approx((found["largest_voltage"] - 3.3) / 10e3)
+    # With the sense resistor open, its valve's cathode rises until the valve is cut off.
+    assert "sense" in found["fault"]
+    assert found["largest_voltage"] > 10.0
+    assert found["common_voltage"] == pytest.approx(2 * 240.0 * room.stages["power"].expected, rel=0.02)
+
+
+def test_a_fault_in_time_begins_healthy_and_ends_at_its_own_operating_point(room: Guard) -> None:
+    bed, valve = room.bed, room.bed.valves[0]
+    for fault in faults_of(bed, valve)[::7]:
+        text = in_time(bed.bed, fault)
+        on = text.replace("v_guard_onset n_guard_onset 0 dc 0.0", "v_guard_onset n_guard_onset 0 dc 1.0")
+        assert on != text
+        ends = [run(Circuit(one), [OpRun(bed.vectors)])[0].values for one in (text, on)]
+        (still,) = run(bed.bed.table({}, [fault]), [OpRun(bed.vectors)])
+        healthy, faulty = (bed.currents(values)[0] for values in ends)
+        assert healthy == pytest.approx(room.stages["power"].expected, rel=1e-3)
+        assert faulty == pytest.approx(bed.currents(still.values)[0], rel=1e-3, abs=1e-6), fault.name
+
+
+def test_thirty_faults_at_each_valve(room: Guard) -> None:
+    for valve in room.bed.valves:
+        names = [fault.name for fault in faults_of(room.bed, valve)]
+        assert len(names) == len(set(names)) >= 30
+
+
+def test_faults_bring_the_right_state_in_time(runs: list[FaultRun]) -> None:
+    assert [run for run in runs if run.reason] == []
+    told = [run for run in runs if run.told]
+    assert len(told) > 10
+    assert sum(run.right for run in told) >= 0.95 * len(told)
+    assert {run.got for run in told} >= {"tripped"}
+
+
+def test_a_guard_with_wrong_levels_fails_the_proof(room: Guard) -> None:
+    """The proof can fail: it goes by the true currents, not by what the loop says."""
+    deaf = Converter(**{**vars(room.converter), "gain": 0.4})
+    from dataclasses import replace
+
+    # The pins are simulated with a gain of 1, and the loop's levels are 1/0.4 of them: counts never reach them.
+    wrong = replace(room, converter=Converter(**{**vars(room.converter), "reference": 8.0}))
+    assert deaf.amperes > room.converter.amperes
+    found = [run for run in prove_faults(wrong, most=4) if run.told]
+    assert sum(run.right for run in found) < 0.95 * len(found)
+
+
+@pytest.mark.parametrize("scenario", ["switching on", "steps of the mains", "full-power sine of 20 Hz"])
+def test_healthy_builds_are_left_alone(room: Guard, scenario: str) -> None:
+    (found,) = prove_healthy(room, builds=3, scenarios=[scenario])
+    assert (found.failed, found.trips) == (0, 0)
+    assert found.counts.max() > 300
+
+
+def test_what_no_cathode_current_tells_is_said(room: Guard) -> None:
+    # An open half of the primary leaves the screen to take over: the cathode current hardly falls.
+    assert any("primary winding" in fault for fault, _ in room.unseen)
+    assert all(share > 1.0 for _, share in room.unseen)
+
+
+# Header
+
+MAIN = """
+#include <stdio.h>
+#include <stdlib.h>
+#include "guard.h"
+
+/* Counts come as text, one sample a line; out goes the state after each. */
+int main(int argc, char **argv)
+{
+    guard g;
+    uint16_t counts[GUARD_VALVES];
+    (void)argc;
+    guard_start(&g, (uint8_t)atoi(argv[1]));
+    for (;;) {
+        unsigned k;
+        for (k = 0; k < GUARD_VALVES; k++) {
+            unsigned count;
+            if (scanf("%u", &count) != 1) return 0;
+            counts[k] = (uint16_t)count;
+        }
+        printf("%u\\n", (unsigned)guard_step(&g, counts));
+    }
+}
+"""
+
+
+@pytest.fixture(scope="module")
+def program(room: Guard, tmp_path_factory: pytest.TempPathFactory) -> Path:
+    compiler = shutil.which("gcc")
+    if compiler is None:
+        pytest.skip("gcc is not installed")
+    folder = tmp_path_factory.mktemp("guard")
+    (folder / "guard.h").write_text(paper.header(room), encoding="ascii")
+    (folder / "main.c").write_text(MAIN, encoding="ascii")
+    strict = ["-std=c99", "-Wall", "-Wextra", "-Werror", "-pedantic"]
+    done = subprocess.run([compiler, *strict, "main.c", "-o", "guard"], cwd=folder, capture_output=True, check=False)
+    assert done.returncode == 0, done.stderr.decode()
+    return folder / "guard"
+
+
+def on_host(program: Path, counts: Any, state: str) -> list[int]:
+    text = "\n".join(" ".join(map(str, row)) for row in counts.tolist())
+    number = str(STATES.index(state))
+    done = subprocess.run([program, number], input=text, capture_output=True, text=True, check=True, timeout=60)
+    return [int(word) for word in done.stdout.split()]
+
+
+def test_the_header_replays_simulated_traces_as_the_model_does(
+    room: Guard, runs: list[FaultRun], program: Path
+) -> None:
+    for one in runs:
+        assert on_host(program, one.counts, "running") == one.states.tolist(), one.fault
+
+
+def test_the_header_warms_up_as_the_model_does(room: Guard, program: Path) -> None:
+    (found,) = prove_healthy(room, builds=2, scenarios=["switching on"])
+    for counts, states in zip(found.counts, found.replayed.states, strict=True):
+        assert on_host(program, counts, "warming") == states.tolist()
+
+
+def test_the_header_and_the_model_agree_on_noise(room: Guard, program: Path) -> None:
+    random = np.random.default_rng(5)
+    counts = random.integers(0, 4096, (4, 3000, 4))
+    counts[1] //= 3
+    counts[2] = 450 + counts[2] // 200
+    counts[3, 1500:, 0] = 900
+    said = replay(room.loop(), counts, warm=True)
+    for number in range(4):
+        assert on_host(program, counts[number], "running") == said.states[number].tolist()
+
+
+def test_a_title_cannot_leave_its_comment(room: Guard) -> None:
+    from dataclasses import replace
+
+    text = paper.header(replace(room, title="x */ #error \n#error\u2028"))
+    assert not any(line.startswith("#error") for line in text.splitlines())
+    assert "x * /" in text
+
+
+def test_json_has_all_of_it(room: Guard) -> None:
+    told = json.loads(json.dumps(paper.to_dict(room)))
+    assert told["converter"]["bits"] == 12
+    assert told["stages"]["power"]["levels"]["trip_high"]["counts"] == room.stages["power"].level("trip_high").counts
+    assert told["states"]["tripped"]["clear"] == "tripped"
+
+
+# Other designs, bad input
+
+
+def test_a_single_valve_with_its_sense_resistor_at_ground(tmp_path: Path) -> None:
+    found = guard(small(tmp_path, FIXED), Converter(sense=4.7, gain=2.0), builds=20)
+    assert found.bed.lifted == 0.0
+    assert found.pairs == []
+    assert [level.name for level in found.stages["power"].levels if level.of_pair] == []
+    assert "guard_halves" not in paper.header(found)
+    compiler = shutil.which("gcc")
+    if compiler:
+        (tmp_path / "guard.h").write_text(paper.header(found), encoding="ascii")
+        (tmp_path / "main.c").write_text(MAIN, encoding="ascii")
+        strict = ["-std=c99", "-Wall", "-Wextra", "-Werror"]
+        subprocess.run([compiler, *strict, "main.c", "-o", "guard"], cwd=tmp_path, check=True)
+
+
+def test_a_design_without_an_output_stage(tmp_path: Path) -> None:
+    file = tmp_path / "line.toml"
+    file.write_text('simwrap_design = 1\n[stages.line]\nstage = "triode_gain"\nsupply = "250 V"\n', encoding="utf-8")
+    with pytest.raises(InputError, match="no stage that drives a speaker"):
+        guard(read_whole_design(file), builds=5)
+
+
+@pytest.mark.parametrize(
+    ("given", "says"),
+    [
+        ({"bits": 4}, "bits is"),
+        ({"gain": 0.0}, "gain is"),
+        ({"rate": 3}, "rate is"),
+        ({"reference": 90.0}, "reference is"),
+    ],
+)
+def test_converters_that_are_none(given: dict[str, Any], says: str) -> None:
+    with pytest.raises(RangeError, match=says):
+        Converter(**given)
+
+
+def test_a_current_that_does_not_fit_the_converter(tmp_path: Path) -> None:
+    made = small(tmp_path)
+    with pytest.raises(InputError, match="give a smaller gain than 20"):
+        guard(made, Converter(gain=20.0), builds=5)
+    with pytest.raises(InputError, match="too coarse"):
+        guard(made, Converter(gain=0.01, bits=8), builds=5)
+
+
+def test_the_command(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    small(tmp_path)
+    with pytest.raises(SystemExit) as left:
+        main(["guard", str(tmp_path / "small.toml"), "--builds", "20", "--json",
+              "--header", str(tmp_path / "guard.h"), "-o", str(tmp_path / "guard.json")])  # fmt: skip
+    assert left.value.code == 0
+    told = json.loads(capsys.readouterr().out)
+    assert told == json.loads((tmp_path / "guard.json").read_text(encoding="utf-8"))
+    assert "GUARD_VALVES 1" in (tmp_path / "guard.h").read_text(encoding="ascii")
+
+
+def test_the_command_refuses_in_one_sentence(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    with pytest.raises(SystemExit) as left:
+        main(["guard", str(tmp_path / "none.toml")])
+    assert left.value.code == 2
+    assert len(capsys.readouterr().err.strip().splitlines()) == 1
