@@ -1,4 +1,4 @@
-"""DEVELOPERS.md is held to the code: its tables name all that there is, and its own stage, measure and package run."""
+"""DEVELOPERS.md and its topics are held to the code: their tables name all that there is, and its own stage, measure and package run."""
 
 from __future__ import annotations
 
@@ -20,9 +20,10 @@ from simwrap.measures import registry, requests
 from simwrap.units import quantity
 
 ROOT = Path(__file__).resolve().parent.parent
-PAGE = (ROOT / "DEVELOPERS.md").read_text(encoding="utf-8")
+PAGES = [ROOT / "DEVELOPERS.md", *sorted((ROOT / "docs" / "developers").glob("*.md"))]
+PAGE = "\n".join(page.read_text(encoding="utf-8") for page in PAGES)
 #: Where a builder's own things are described.
-OWN = "### From another package"
+OWN = "# From another package"
 MODELS = {
     "(top)": header.Header,
     "ports": header.Port,
@@ -47,6 +48,13 @@ def block(language: str, start: str) -> str:
 
 
 # Tables
+
+
+def test_the_contributors_page_is_short_and_names_every_topic() -> None:
+    first, *topics = PAGES
+    text = first.read_text(encoding="utf-8")
+    assert len(text.splitlines()) <= 120
+    assert [page.name for page in topics if page.stem != "index" and f"docs/developers/{page.name}" not in text] == []
 
 
 def test_every_key_of_the_header_is_in_the_table_and_no_other() -> None:
@@ -141,7 +149,7 @@ def test_the_page_s_stage_and_measure_are_measured_swept_and_drawn() -> None:
 
 def test_the_page_s_table_of_a_valve_is_read(tmp_path: Path) -> None:
     file = tmp_path / "rr1.csv"
-    file.write_text(block("csv", OWN), encoding="utf-8")
+    file.write_text(block("text", OWN), encoding="utf-8")
     points = read_table(file).rows["points"]
     assert len(points) == 10
     assert points[0]["anode_current"] == pytest.approx(5.1e-3)

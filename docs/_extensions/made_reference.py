@@ -259,8 +259,8 @@ def commands() -> Iterator[tuple[str, str]]:
 
 
 def header_keys() -> Iterator[tuple[str, str]]:
-    """Yield the page of what a template may hold: the tables of DEVELOPERS.md, which a test holds to the code."""
-    page = (REPOSITORY / "DEVELOPERS.md").read_text(encoding="utf-8")
+    """Yield the page of what a template may hold: the tables of docs/developers/stages.md, which a test holds to the code."""
+    page = (REPOSITORY / "docs" / "developers" / "stages.md").read_text(encoding="utf-8")
 
     def rows(first: str) -> list[list[str]]:
         start = page.index(f"| {first} |")

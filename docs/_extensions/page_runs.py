@@ -54,7 +54,7 @@ def _run_all(app: Any) -> None:
     for page in sorted(root.rglob("*.md")):
         name = page.relative_to(root).with_suffix("")
         text = page.read_text(encoding="utf-8")
-        if name.parts[0].startswith("_") or not {"python", "sh"} & {block.language for block in pages.blocks(text)}:
+        if name.parts[0].startswith("_") or not pages.runs(page):
             continue
         folder = root / RAN / name
         if not app.config.run_pages:

@@ -36,6 +36,12 @@ _CAPTION = re.compile(r"^:caption: *(.+)$", re.MULTILINE)
 _VARIABLE = re.compile(r"SIMWRAP_\w+=")
 
 
+def runs(page: Path) -> bool:
+    """Whether a page of the site has something to run: contributors' pages hold pieces, which a test of their own runs."""
+    told = {block.language for block in blocks(page.read_text(encoding="utf-8"))}
+    return page.parent.name != "developers" and bool({"python", "sh"} & told)
+
+
 class Block(NamedTuple):
     """A fenced block: its language, its text, the file that it is ("" for none), and where it ends on the page."""
 
