@@ -1,4 +1,4 @@
-"""DEVELOPERS.md and its topics are held to the code: their tables name all that there is, and its own stage, measure and package run."""
+"""DEVELOPERS.md and its topics are held to the code: all is named, and their own stage, measure and package run."""
 
 from __future__ import annotations
 

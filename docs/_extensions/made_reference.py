@@ -259,7 +259,7 @@ def commands() -> Iterator[tuple[str, str]]:
 
 
 def header_keys() -> Iterator[tuple[str, str]]:
-    """Yield the page of what a template may hold: the tables of docs/developers/stages.md, which a test holds to the code."""
+    """Yield the page of what a template may hold: the tables of the page on stages, held to the code by a test."""
     page = (REPOSITORY / "docs" / "developers" / "stages.md").read_text(encoding="utf-8")
 
     def rows(first: str) -> list[list[str]]:

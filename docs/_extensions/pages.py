@@ -37,7 +37,7 @@ _VARIABLE = re.compile(r"SIMWRAP_\w+=")
 
 
 def runs(page: Path) -> bool:
-    """Whether a page of the site has something to run: contributors' pages hold pieces, which a test of their own runs."""
+    """Whether a page has something to run; pages for developers hold pieces, which a test of their own runs."""
     told = {block.language for block in blocks(page.read_text(encoding="utf-8"))}
     return page.parent.name != "developers" and bool({"python", "sh"} & told)
 
