@@ -1,0 +1,155 @@
+"""The one place that makes sentences of findings.
+
+A sentence is a format string over a finding's fields, or a function of them where grammar needs more. ``{value}`` and
+``{limit}`` stand with their unit, with as many digits as tell them apart; ``{who}`` is the subject with its type or
+kind and a colon, "" for the whole; ``{when}`` is the state after a space. Nothing reads a sentence back.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping, Sequence
+from typing import Any
+
+from simwrap.units.quantity import render
+
+Fields = Mapping[str, Any]
+
+
+def sentence(code: str, fields: Fields) -> str:
+    """Return the sentence of a finding.
+
+    Parameters
+    ----------
+    code : str
+    fields : mapping
+        Its fields and details by name.
+    """
+    made = SENTENCES[code]
+    return made(fields) if callable(made) else made.format_map(_words(fields))
+
+
+def _words(fields: Fields) -> dict[str, Any]:
+    value, limit = _apart(fields["value"], fields["limit"], fields["unit"])
+    state = fields["state"]
+    return {**fields, "value": value, "limit": limit, "who": _who(fields), "when": f" {state}" if state else ""}
+
+
+def _who(fields: Fields) -> str:
+    subject, kind, valve = fields["subject"], fields.get("kind", ""), fields.get("type", "")
+    named = " ".join(filter(None, [kind, subject]))
+    return f"{named} ({valve}): " if named and valve else f"{named or valve}: " if named or valve else ""
+
+
+def _apart(value: float | None, limit: float | None, unit: str) -> tuple[str, str]:
+    """Return value and limit with as few digits, three at least, as tell them apart."""
+    texts = ("", "")
+    for digits in range(3, 8):
+        texts = tuple("" if each is None else render(each, unit, digits=digits) for each in (value, limit))  # type: ignore[assignment]
+        if texts[0] != texts[1]:
+            break
+    return texts
+
+
+def _unstable(fields: Fields) -> str:
+    """Say what grows, and where: ``loops`` names the feedback there is, None where it isn't known."""
+    loops = fields.get("loops")
+    return f"The circuit is unstable: it {growth(fields)}{'' if loops is None else f'; {grows_through(loops)}'}."
+
+
+def growth(fields: Fields) -> str:
+    """Return what an unstable circuit does, from the fields ``manner``, ``value`` [Hz] and ``leaves`` [s]."""
+    leaves = "" if fields.get("leaves") is None else render(fields["leaves"], "s", digits=2)
+    match fields["manner"]:
+        case "oscillates":
+            return f"oscillates at {render(fields['value'], 'Hz', digits=3)}"
+        case "runs away":
+            return f"runs away to one side and stays there, growing by a factor of 2.7 every {leaves}"
+    return (
+        f"flips over and back by itself, some {render(fields['value'], 'Hz', digits=1)} by order of magnitude, leaving "
+        f"its rest by a factor of 2.7 every {leaves} (a relaxation oscillation: motorboating, and no sine)"
+    )
+
+
+def grows_through(loops: Sequence[str]) -> str:
+    """Return a clause that says what may make a circuit unstable."""
+    return "its feedback: " + ", ".join(loops) if loops else "without a feedback path, so through what stages share"
+
+
+def _near(fields: Fields) -> str:
+    words = _words(fields)
+    how = "is at" if fields["value"] == fields["limit"] else "is within 10 % of"
+    return "{who}{quantity} {value}{when} {how} its rating of {limit}.".format_map({**words, "how": how})
+
+
+def _supply_off(fields: Fields) -> str:
+    value, stated = fields["value"], fields["limit"]
+    return (
+        f"The supply gives {value:.4g} V at {1e3 * fields['current']:.3g} mA, {100.0 * (value / stated - 1.0):+.2g} % "
+        f"from the {stated:.4g} V that the design states."
+    )
+
+
+SENTENCES: dict[str, str | Callable[[Fields], str]] = {
+    "over_rating": "{who}{quantity} {value}{when} exceeds its rating of {limit}.",
+    "at_rating": "{who}{quantity} {value}{when} is at its rating of {limit}.",
+    "near_rating": _near,
+    "below_least": "{who}{quantity} {value} is below the {limit} that it needs{when}.",
+    "half_loaded": "{who}{quantity} {value}{when} is more than half its rating of {limit}.",
+    "unstable": _unstable,
+    "unstable_with_loads": lambda f: f"It is unstable with {', '.join(f['loads'])} at the output.",
+    "lost_to_instability": lambda f: f"Nothing came of {', '.join(f['measures'])}, {f['reason']}.",
+    "feedback_positive": "The feedback through {subject} is positive at 1 kHz: turn one winding of the transformer "
+    "round, or lead it back in the other phase.",
+    "margins_small": lambda f: (
+        f"{f['subject']}: margins {f['state']} of {_decibel(f['gain_margin_db'])} and {_degrees(f['phase_margin'])} "
+        f"are small; common practice asks for {f['least_gain']:g} dB and {f['least_phase']:g} degrees."
+    ),
+    "supply_cannot_feed": "The supply can't feed the design: they agree on no voltage near {limit}.",
+    "supply_not_computed": "The supply couldn't be computed: {reason}.",
+    "supply_off_stated": _supply_off,
+    "no_steady_supply": "{who}{value}{when} is more than the winding's peak of {limit}, so no steady state was found "
+    "there: its figures are left out.",
+    "never_discharged": "Nothing discharges {subject} when the supply is switched off: fit a bleeder.",
+    "discharged_slowly": "Switched off, {subject} takes {value} to fall to 60 V by the bleeders.",
+    "source_too_weak": "{subject}: {value} is {short_db:.2g} dB too little for the rated output at full volume.",
+    "clips_before_rated": "{subject} clips before the rated output with {source}, by bias and gains.",
+    "rated_output_not_reached": "The rated output isn't reached.",
+    "distortion_over_stated": "At the rated output there is {value} distortion, more than the stated {limit}.",
+    "hum_over_stated": "{quantity} at {value} below the rated output is worse than {limit} (common practice, no "
+    "source); most of it is {cause}.",
+    "grid_positive": "{who}its grid stands at {value} from the cathode{when}: from about {limit} on it draws current "
+    "(common practice, no source), and what drives it has no room.",
+    "near_cut_off": "{who}{value}{when} is near cut-off: it is {share:.2g} % of what the valve draws there at zero "
+    "bias; under {least:g} % the signal is cut on one side (common practice, no source).",
+    "splitter_unequal": "{who}the two sides differ by {value}, more than {limit} (common practice, no source).",
+    "no_heater_apart": "{measure}: {subject} has no valve with a cathode apart from its heater, so there is nothing to "
+    "measure.",
+    "top_not_settled": "{measure}: the top doesn't settle in half a period of {value}; give a lower frequency.",
+    "not_recovered": "{measure}: the {quantity} isn't surely back within the window of {limit}; give a longer one "
+    "(option window).",
+    "limited_without_signal": "{measure}: there is {quantity} without a signal.",
+    "corner_not_told": lambda f: (
+        f"{f['measure']}: the valve's file gives no capacitance of {' and '.join(f['valves'])}, so the upper corner "
+        "isn't told."
+    ),
+    "hidden_by_coupling": "{measure}: the {quantity} at {reference_frequency:g} Hz is mostly the coupling "
+    "capacitor's; behind it are {value}, at {frequency:.3g} Hz.",
+    "no_power_bandwidth": "{measure}: there is no power bandwidth: half the rated power has more than the stated "
+    "{limit} distortion at {frequency:.3g} Hz already.",
+    "power_bandwidth_not_found": "{measure}: the power bandwidth isn't found: {value} distortion at the set drive, "
+    "more than the stated {limit}, and {reason}.",
+    "measure_left_out": "{reason}; left out.",
+    "nothing_came": lambda f: (
+        (f"Nothing came of {', '.join(f['measures'])}" if f["measures"] else "Not everything could be simulated")
+        + f": {f['reason']}."
+    ),
+    "not_computed": "{quantity} couldn't be computed: {reason}.",
+}  # fmt: skip
+
+
+def _decibel(value: float | None) -> str:
+    return "no limit" if value is None or value == float("inf") else f"{value:.3g} dB"
+
+
+def _degrees(value: float | None) -> str:
+    return "no limit" if value is None or value == float("inf") else f"{value:.3g} degrees"
