@@ -4,6 +4,7 @@ The public names are loaded when they are first used, so that ``import simwrap``
 
 - :func:`stage`, :func:`measure`, :func:`sweep`: make a stage, measure it, sweep its values
 - :func:`circuit`, :func:`read_design`: join stages; all that takes a stage takes a circuit
+- :class:`Run`: engine, time limit, workers and progress for several calls, ``measure(..., run=...)``
 - :func:`simulate`: voltages and currents at chosen nodes
 - :class:`Tolerances`, :func:`spread`, :func:`worst_case`, :func:`yield_of`, :func:`rank_parts`, :func:`sobol_indices`:
   what the tolerance of parts and valves does
@@ -29,6 +30,7 @@ if TYPE_CHECKING:
     from simwrap.design.tolerance import Tolerances, spread
     from simwrap.design.worst_case import worst_case
     from simwrap.design.yields import yield_of
+    from simwrap.engine.options import Run
     from simwrap.errors import EngineError, InputError, SimwrapError
     from simwrap.notebook.sliders import sliders
     from simwrap.plots import plot
@@ -46,6 +48,7 @@ _PUBLIC = {
     "EngineError": "errors",
     "InputError": "errors",
     "Measurement": "simulation.measurement",
+    "Run": "engine.options",
     "SimwrapError": "errors",
     "Stage": "circuits.stage",
     "Tolerances": "design.tolerance",
@@ -74,6 +77,7 @@ __all__ = [
     "EngineError",
     "InputError",
     "Measurement",
+    "Run",
     "SimwrapError",
     "Stage",
     "Tolerances",

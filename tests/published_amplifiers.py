@@ -29,7 +29,7 @@ import simwrap
 from simwrap.circuits.circuit import Circuit
 from simwrap.circuits.design_file import read_design
 from simwrap.circuits.render import render
-from simwrap.engine import RunOptions, run
+from simwrap.engine import Run, run
 from simwrap.engine.protocol import AcRun, OpRun, Reply, Sine, SteadyRun
 from simwrap.simulation.simulate import at_rest
 from simwrap.units import quantity
@@ -122,7 +122,7 @@ def _at_level(name: str, first: str, output: float) -> tuple[Circuit, dict[str, 
     drive = output / gain(made)
     for _ in range(5):
         asked = SteadyRun(1000.0, (Sine(1.0, 1000.0),), np.array([[drive * np.sqrt(2.0)]]), nodes, tolerance=1e-4)
-        (reply,) = run(circuit, [asked], RunOptions(time_limit=120.0))
+        (reply,) = run(circuit, [asked], Run(time_limit=120.0))
         assert reply.reasons == [""]
         reached = float(np.std(reply.values[made.ports["output"]][0, 0]))
         if abs(reached / output - 1.0) < 0.003:

@@ -12,7 +12,7 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from simwrap.engine import RunOptions, run
+from simwrap.engine import Run, run
 from simwrap.engine.protocol import AcRun, Circuit, OpRun, Sine, SteadyRun
 from simwrap.valves import Valve, models_folder
 
@@ -65,7 +65,7 @@ def gain_and_currents(valve: Valve, row: dict[str, str], engine: str = "auto") -
     """Return the gain at 1 kHz, the anode current and the cathode current [A] of a chart row."""
     nodes = ("n_v1_ia", "n_cathode")
     point, sweep = run(
-        stage_circuit(valve, row), [OpRun(nodes), AcRun(1000.0, 1000.0, 1, ("n_out",))], RunOptions(engine=engine)
+        stage_circuit(valve, row), [OpRun(nodes), AcRun(1000.0, 1000.0, 1, ("n_out",))], Run(engine=engine)
     )
     assert point.reasons + sweep.reasons == ["", ""]
     anode = 1e-3 * float(point.values["n_v1_ia"][0])
@@ -82,7 +82,7 @@ def distortion_at(valve: Valve, row: dict[str, str], engine: str = "auto") -> fl
     circuit = stage_circuit(valve, row, cathode=5e-5, other=5e-7)
     for _ in range(4):
         steady = SteadyRun(1000.0, (Sine(1.0, 1000.0),), np.array([[amplitude]]), ("n_out",), tolerance=1e-4)
-        (reply,) = run(circuit, [steady], RunOptions(engine=engine))
+        (reply,) = run(circuit, [steady], Run(engine=engine))
         assert reply.reasons == [""], reply.reasons
         wave = reply.values["n_out"][0, 0]
         harmonics = np.abs(np.fft.rfft(wave))[1:12] * 2.0 / len(wave)

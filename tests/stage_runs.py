@@ -13,8 +13,8 @@ from numpy.typing import NDArray
 
 from simwrap.circuits.render import render
 from simwrap.circuits.stage import Stage
-from simwrap.engine import RunOptions, run
-from simwrap.engine.protocol import AcRun, OpRun, Reply, Run, Sine, SteadyRun
+from simwrap.engine import Run, run
+from simwrap.engine.protocol import AcRun, Analysis, OpRun, Reply, Sine, SteadyRun
 
 REFERENCE = Path(__file__).parent / "reference" / "circuit_theory"
 
@@ -40,9 +40,9 @@ def printed_curve(network: str, setting: str) -> tuple[NDArray[np.float64], NDAr
     return np.array([float(row["frequency"]) for row in rows]), np.array([float(row["value_db"]) for row in rows])
 
 
-def checked(made: Stage, runs: Sequence[Run], *, engine: str = "auto", excite: str = "signal") -> list[Reply]:
+def checked(made: Stage, runs: Sequence[Analysis], *, engine: str = "auto", excite: str = "signal") -> list[Reply]:
     """Run a stage and insist that the engine that was asked for did every run."""
-    replies = run(render(made, excite=excite).circuit, runs, RunOptions(engine=engine))
+    replies = run(render(made, excite=excite).circuit, runs, Run(engine=engine))
     for reply in replies:
         assert reply.reasons == [""], f"{made.name}: {reply.reasons[0]}"
         assert engine == "auto" or reply.engines == [engine], reply.engines

@@ -10,7 +10,7 @@ import numpy as np
 from simwrap.circuits.circuit import Circuit
 from simwrap.circuits.design_file import Levels
 from simwrap.circuits.point_table import Table
-from simwrap.engine import RunOptions
+from simwrap.engine import Run
 from simwrap.simulation.evaluate import evaluate
 
 #: Rated source e.m.f. of a consumer source [V r.m.s.] (IEC 61938, from memory), where a design doesn't say.
@@ -71,7 +71,7 @@ def plan(circuit: Circuit, levels: Levels, rated_output: float, *, engine: str =
     sources = sources_of(circuit, levels)
     volume = circuit.check(levels.volume, circuit.values[levels.volume])[0] if levels.volume else ""
     settings = {"overload": {"rated_output": rated_output, "levels": 0}}
-    options = RunOptions(engine=engine, workers=1)
+    options = Run(engine=engine, workers=1)
 
     def at(positions: np.ndarray) -> dict[str, np.ndarray]:
         table = Table(circuit, {volume: positions}, len(positions)) if volume else Table(circuit)

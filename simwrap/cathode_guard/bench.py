@@ -208,7 +208,7 @@ def guard_bed(
     nominal = {n: float(p.value[0]) for n, p in netlist_parts(protocol.Circuit(text)).items()}
     bed = replace(bed, text=text, nominal=nominal)
     lower = valves[0].ends[1]
-    (rest,) = engines.run(bed.table({}, [_NONE]), [protocol.OpRun((lower,))], engines.RunOptions(engine, workers=1))
+    (rest,) = engines.run(bed.table({}, [_NONE]), [protocol.OpRun((lower,))], engines.Run(engine, workers=1))
     lifted = float(rest.values[lower][0])
     inputs = {stage: in_netlist(stage, "v_signal") for stage in _named(chosen, channels)}
     first = next(iter(inputs))

@@ -104,7 +104,7 @@ def overloads(guard: GuardBed, faults: list[Fault], engine: str) -> tuple[np.nda
         use = guard.bed.circuit.valves[valve.name]
         vectors += [*use.nodes.values(), *use.currents.values()]
     wanted = tuple(dict.fromkeys(node for node in vectors if node != "0"))
-    (reply,) = engines.run(guard.bed.table({}, faults), [protocol.OpRun(wanted)], engines.RunOptions(engine))
+    (reply,) = engines.run(guard.bed.table({}, faults), [protocol.OpRun(wanted)], engines.Run(engine))
     values = reply.values
     load = np.zeros(len(faults))
     for valve in guard.valves:

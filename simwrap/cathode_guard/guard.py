@@ -347,7 +347,7 @@ def _apart(bed: GuardBed, stage: str, quiet: Floats) -> Floats | None:
 
 def _rest(bed: GuardBed, columns: Mapping[str, Floats], faults: list[Fault], engine: str) -> Mapping[str, Any]:
     table = bed.bed.table(columns, faults)
-    (reply,) = engines.run(table, [protocol.OpRun(bed.vectors)], engines.RunOptions(engine))
+    (reply,) = engines.run(table, [protocol.OpRun(bed.vectors)], engines.Run(engine))
     if all(reply.reasons):
         raise EngineError(f"guard: {reply.reasons[0]}")
     return reply.values
@@ -366,7 +366,7 @@ def _full_power(design: Design, bed: GuardBed, engine: str) -> tuple[float, Floa
     levels = design.levels
     rated = np.sqrt((levels.rated_power or 0.0) * ohms) or levels.rated_output or 0.0
     text = bed.driven()
-    options = engines.RunOptions(engine)
+    options = engines.Run(engine)
     (small,) = engines.run(protocol.Circuit(text), [protocol.AcRun(1e3, 1e3, 1, (speaker,))], options)
     gain = float(np.abs(small.values[speaker][0, 0]))
     bias = _grid_bias(bed, engine)
@@ -393,7 +393,7 @@ def _full_power(design: Design, bed: GuardBed, engine: str) -> tuple[float, Floa
 def _grid_bias(bed: GuardBed, engine: str) -> float:
     use = bed.bed.circuit.valves[bed.valves[0].name]
     nodes = (use.nodes["grid"], use.nodes["cathode"])
-    (reply,) = engines.run(bed.bed.table({}, [HEALTHY]), [protocol.OpRun(nodes)], engines.RunOptions(engine))
+    (reply,) = engines.run(bed.bed.table({}, [HEALTHY]), [protocol.OpRun(nodes)], engines.Run(engine))
     return float(abs(reply.values[nodes[0]][0] - reply.values[nodes[1]][0]))
 
 

@@ -153,7 +153,7 @@ def _fault_run(
     stop = (samples - 1) / way.rate
     switch = protocol.Pwl((0.0, _ONSET, _ONSET + 1e-3), (0.0, 0.0, 1.0))
     run = protocol.TransientRun(stop, 0.02, bed.vectors, (switch,), "v_guard_onset", samples=samples)
-    (reply,) = engines.run(circuit, [run], engines.RunOptions(engine, workers=1))
+    (reply,) = engines.run(circuit, [run], engines.Run(engine, workers=1))
     counts = way.counts(bed.pins(reply.values))
     if reply.reasons[0]:
         empty = np.zeros(samples, dtype=np.int64)
@@ -272,7 +272,7 @@ def _healthy(guard: Guard, name: str, columns: Mapping[str, Floats], builds: int
     samples = round(made.seconds * way.rate) + 1
     run = protocol.TransientRun((samples - 1) / way.rate, made.step, bed.vectors, made.terms, made.source,
                                 samples=samples)  # fmt: skip
-    (reply,) = engines.run(circuit, [run], engines.RunOptions(engine, time_limit=600.0))
+    (reply,) = engines.run(circuit, [run], engines.Run(engine, time_limit=600.0))
     good = np.array([not reason for reason in reply.reasons])
     drawn = np.random.default_rng([seed, 5]).uniform(-1.0, 1.0, (builds, 1, 1))
     counts = way.counts(bed.pins(reply.values), 1.0 + way.reference_tolerance * drawn)[good]

@@ -20,7 +20,7 @@ from simwrap.design.goals import Goal, read_goals
 from simwrap.design.limits import Known
 from simwrap.design.runs import Design, Runs
 from simwrap.design.search import Free, Problem, free_parts
-from simwrap.engine import RunOptions
+from simwrap.engine import Run
 from simwrap.errors import InputError, RangeError, UnknownNameError
 from simwrap.measures.registry import get_measure
 from simwrap.measures.registry import measures as registered
@@ -238,7 +238,7 @@ def choose(
         raise InputError(f'{stage.name}: choose needs at least one goal, such as {{"gain": 50}}')
     whole_number("best", best, 1, 1000)
     whole_number("seed", seed, 0)
-    options = RunOptions(engine=engine, time_limit=time_limit, workers=workers, executor=executor)
+    options = Run(engine=engine, time_limit=time_limit, workers=workers, executor=executor)
     parts, held = free_parts(stage, free, series)
     stage = stage.replace(**held)
     nominal = _nominal(stage, goals, measures, options)
@@ -330,7 +330,7 @@ class _Nominal:
     used: dict[str, Mapping[str, Any]]
     named: dict[str, str]
 
-    def add(self, stage: Design, name: str, given: Mapping[str, Any], options: RunOptions) -> None:
+    def add(self, stage: Design, name: str, given: Mapping[str, Any], options: Run) -> None:
         """Take over the figures of one measure."""
         outcome = evaluate(Table(stage), {name: given}, options)
         if outcome.slow:
@@ -367,7 +367,7 @@ class _Nominal:
         return read_goals(dict(zip(named, goals.values(), strict=True)), self.known(stage))
 
 
-def _nominal(stage: Design, goals: Mapping[str, Any], measures: Any, options: RunOptions) -> _Nominal:
+def _nominal(stage: Design, goals: Mapping[str, Any], measures: Any, options: Run) -> _Nominal:
     """Measure the stage as it stands until every goal's figure has been seen."""
     found = _Nominal({}, {}, set(), {}, {})
     given = chosen_measures(stage, measures) if measures is not None else {}
@@ -429,7 +429,7 @@ def _measure(goal: Goal) -> str:
     return split_name(goal.variable)[0]
 
 
-def _problem(stage: Design, goals: list[Goal], parts: list[Free], nominal: _Nominal, options: RunOptions) -> Problem:
+def _problem(stage: Design, goals: list[Goal], parts: list[Free], nominal: _Nominal, options: Run) -> Problem:
     """Divide what is measured into what is run of every point, and what only where there is hope."""
     measures = dict.fromkeys(_measure(goal) for goal in goals)
     quick = {name: nominal.used[name] for name in measures if name not in nominal.slow}
@@ -453,14 +453,14 @@ def _problem(stage: Design, goals: list[Goal], parts: list[Free], nominal: _Nomi
     return Problem(goals, parts, Runs(stage, quick, options, absent), Runs(stage, slow, options, absent), currents)
 
 
-def _lean(stage: Design, name: str, nominal: _Nominal, goals: list[Goal], options: RunOptions) -> Mapping[str, Any]:
+def _lean(stage: Design, name: str, nominal: _Nominal, goals: list[Goal], options: Run) -> Mapping[str, Any]:
     """Return options with which a slow measure gives the goals' figures in fewer levels, if there are such."""
     runs = Runs(stage, {name: nominal.used[name]}, options)
     wanted = {goal.variable: nominal.values[goal.variable] for goal in goals}
     return runs.lean(Known(nominal.units, wanted, stage.name)).measures[name]
 
 
-def _beyond_onset(stage: Design, nominal: _Nominal, goals: list[Goal], options: RunOptions) -> list[str]:
+def _beyond_onset(stage: Design, nominal: _Nominal, goals: list[Goal], options: Run) -> list[str]:
     """Say which figures of the best lie beyond the level at which a limit is reached."""
     said = []
     for name in dict.fromkeys(_measure(goal) for goal in goals):
@@ -498,7 +498,7 @@ def _has_bias(stage: Design) -> bool:
         return False
 
 
-def _ratings(stage: Design, options: RunOptions) -> list[str]:
+def _ratings(stage: Design, options: Run) -> list[str]:
     """Return what bias says of the valves' ratings."""
     if not _has_bias(stage):
         return []

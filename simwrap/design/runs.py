@@ -6,7 +6,7 @@ import math
 import warnings
 from collections.abc import Collection, Iterator, Mapping
 from dataclasses import dataclass, field, replace
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, Unpack
 
 import numpy as np
 from numpy.typing import NDArray
@@ -15,7 +15,7 @@ from simwrap.circuits.circuit import Circuit, as_circuit
 from simwrap.circuits.point_table import Table
 from simwrap.circuits.stage import Stage
 from simwrap.design.limits import Known
-from simwrap.engine import RunOptions
+from simwrap.engine import Run, RunKeywords
 from simwrap.errors import InputError, RangeError
 from simwrap.measures.registry import get_measure
 from simwrap.measures.requests import Variable
@@ -50,7 +50,7 @@ class Runs:
     stage : Stage or Circuit
     measures : mapping of str to mapping
         Measure names with their options.
-    options : RunOptions
+    options : Run
         How to run.
     absent : frozenset of str
         Frequencies that the stage as it stands doesn't have however far one looks, such as the lower corner of
@@ -59,25 +59,25 @@ class Runs:
 
     stage: Design
     measures: Measures
-    options: RunOptions = field(default_factory=RunOptions)
+    options: Run = field(default_factory=Run)
     absent: frozenset[str] = frozenset()
 
     @classmethod
-    def of(cls, stage: Design, measures: MeasureChoice, **how: Any) -> Runs:
+    def of(cls, stage: Design, measures: MeasureChoice, **run: Unpack[RunKeywords]) -> Runs:
         """Return runs of the measures that were named, or else of the stage's own.
 
         Parameters
         ----------
         stage, measures
             As for :func:`simwrap.measure`.
-        **how
-            Fields of :class:`~simwrap.engine.RunOptions`.
+        **run
+            Fields of a :class:`~simwrap.engine.Run`, or a whole one as ``run``.
 
         Raises
         ------
         InputError
         """
-        return cls(stage, chosen_measures(stage, measures), RunOptions(**how))
+        return cls(stage, chosen_measures(stage, measures), Run.of(run))
 
     def nominal(self) -> Known:
         """Measure the stage as it stands: what limits and goals can be about.
@@ -167,11 +167,7 @@ class Runs:
 
     def sweep(self, columns: Mapping[str, Any], dim: str, **more: Any) -> xarray.Dataset:
         """Measure points whose values stand side by side, along a dim; ``more`` as for :func:`simwrap.sweep`."""
-        how = self.options
-        return sweep(
-            self.stage, columns, self.measures, zipped=dim, engine=how.engine, executor=how.executor,
-            workers=how.workers, time_limit=how.time_limit, **more,
-        )  # fmt: skip
+        return sweep(self.stage, columns, self.measures, zipped=dim, **{"run": self.options, **more})
 
     def figures(self, columns: Mapping[str, Any], dim: str = "point", **more: Any) -> xarray.Dataset:
         """Measure points, and look further where a frequency lies outside of those that were looked at.

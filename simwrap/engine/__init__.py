@@ -12,18 +12,18 @@ from __future__ import annotations
 
 from simwrap.engine.allow_list import check
 from simwrap.engine.backends.discovery import NAMES, Found, choose
-from simwrap.engine.options import RunOptions
+from simwrap.engine.options import DEFAULT, Run, RunKeywords, spelled_out
 from simwrap.engine.pool import run
 from simwrap.engine.process import children, stop_all
 from simwrap.engine.protocol import (
     AcRun,
+    Analysis,
     Circuit,
     NoiseRun,
     OpRun,
     Pulse,
     Pwl,
     Reply,
-    Run,
     Sine,
     SteadyRun,
     TransientRun,
@@ -31,7 +31,7 @@ from simwrap.engine.protocol import (
 from simwrap.engine.self_check import SelfCheck, found, self_check
 
 __all__ = [
-    "NAMES", "AcRun", "Circuit", "Found", "NoiseRun", "OpRun", "Pulse", "Pwl", "Reply", "Run", "RunOptions",
-    "SelfCheck", "Sine", "SteadyRun", "TransientRun", "check", "children", "choose", "found",
-    "run", "self_check", "stop_all",
+    "DEFAULT", "NAMES", "AcRun", "Analysis", "Circuit", "Found", "NoiseRun", "OpRun", "Pulse", "Pwl", "Reply", "Run",
+    "RunKeywords", "SelfCheck", "Sine", "SteadyRun", "TransientRun", "check", "children", "choose", "found",
+    "run", "self_check", "spelled_out", "stop_all",
 ]  # fmt: skip

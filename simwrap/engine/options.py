@@ -1,22 +1,36 @@
-"""How runs are done: which engine, how long, and where."""
+"""How runs are done: which engine, how long, and where; as one object, and as the keywords that functions take."""
 
 from __future__ import annotations
 
 import concurrent.futures
+import inspect
 import math
 import numbers
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, fields, replace
+from typing import Any, TypedDict, TypeVar
 
-from simwrap.errors import RangeError
+from simwrap.errors import RangeError, nearest
 
 #: The longest time limit [s].
 LONGEST = 1e6
+Progress = bool | Callable[[int, int], None]
+
+
+class RunKeywords(TypedDict, total=False):
+    """What functions that simulate take as keywords: the fields of a :class:`Run` one by one, or a whole one."""
+
+    engine: str
+    time_limit: float
+    workers: int | None
+    executor: concurrent.futures.Executor | None
+    progress: Progress
+    run: Run
 
 
 @dataclass(frozen=True)
-class RunOptions:
-    """How :func:`simwrap.engine.run` does what it is asked; checked when it is made.
+class Run:
+    """How all that simulates does what it is asked; checked when it is made.
 
     Parameters
     ----------
@@ -30,6 +44,8 @@ class RunOptions:
         Children of the built-in pool; default: one for each core.
     executor : concurrent.futures.Executor, optional
         Where chunks run instead of the built-in pool; each of its workers keeps its own children.
+    progress : bool or callable
+        True draws a bar over the points of a sweep; a callable gets (points done, points in all).
     arrived : callable, optional
         Called, in the thread that asked, each time a child has done a part.
     small_signals : str
@@ -46,6 +62,7 @@ class RunOptions:
     time_limit: float = 60.0
     workers: int | None = None
     executor: concurrent.futures.Executor | None = None
+    progress: Progress = False
     arrived: Callable[[], None] | None = None
     small_signals: str = "auto"
 
@@ -64,6 +81,52 @@ class RunOptions:
         if self.small_signals not in ("auto", "linearised", "engine"):
             raise RangeError("small_signals", self.small_signals, '"auto", "linearised" or "engine"')
 
+    @classmethod
+    def of(cls, given: RunKeywords) -> Run:
+        """Return what keywords say: the fields that were given, over those of a whole run where one was.
+
+        Raises
+        ------
+        RangeError
+        TypeError
+            For a keyword that is none of them.
+        """
+        own: dict[str, Any] = dict(given)
+        whole = own.pop("run", DEFAULT)
+        if not isinstance(whole, cls):
+            raise RangeError("run", whole, "a simwrap.Run")
+        for name in set(own) - set(RunKeywords.__annotations__):
+            meant = " or ".join(nearest(name, RunKeywords.__annotations__))
+            raise TypeError(f"unexpected keyword argument {name!r}" + (f"; did you mean {meant}?" if meant else ""))
+        return replace(whole, **own)
+
 
 #: What is done where nothing is asked for.
-DEFAULT = RunOptions()
+DEFAULT = Run()
+
+_Function = TypeVar("_Function", bound=Callable[..., Any])
+
+
+def spelled_out(*kinds: type) -> Callable[[_Function], _Function]:
+    """Let the signature of a function that collects keywords (``**how``) name each: completion and help show them.
+
+    Parameters
+    ----------
+    *kinds
+        Dataclasses whose fields are taken; of a :class:`Run` those that are for its users.
+    """
+    keywords = {
+        field.name: field.default
+        for kind in kinds
+        for field in fields(kind)
+        if kind is not Run or field.name in RunKeywords.__annotations__
+    }
+
+    def named(function: _Function) -> _Function:
+        plain = inspect.signature(function)
+        own = list(plain.parameters.values())[:-1]
+        more = [inspect.Parameter(name, inspect.Parameter.KEYWORD_ONLY, default=d) for name, d in keywords.items()]
+        function.__signature__ = plain.replace(parameters=[*own, *more])  # type: ignore[attr-defined]
+        return function
+
+    return named

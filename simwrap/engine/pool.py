@@ -16,8 +16,8 @@ import numpy as np
 from simwrap.engine import allow_list
 from simwrap.engine import process as children
 from simwrap.engine.backends.discovery import choose
-from simwrap.engine.options import DEFAULT, RunOptions
-from simwrap.engine.protocol import Circuit, Reply, Run, SteadyRun, TransientRun, at_points
+from simwrap.engine.options import DEFAULT, Run
+from simwrap.engine.protocol import Analysis, Circuit, Reply, SteadyRun, TransientRun, at_points
 from simwrap.engine.shooting import Settled
 from simwrap.engine.validation import checked_run, checked_table
 from simwrap.engine.worker import Job, Part, empty, put_level
@@ -41,7 +41,7 @@ class _Task:
     points: Any
 
 
-def run(circuit: Circuit, runs: Sequence[Run], options: RunOptions = DEFAULT) -> list[Reply]:
+def run(circuit: Circuit, runs: Sequence[Analysis], options: Run = DEFAULT) -> list[Reply]:
     """Run analyses of every point of a circuit.
 
     Threads that call it at the same time share as many children as there are cores (or as the most workers).
@@ -52,7 +52,7 @@ def run(circuit: Circuit, runs: Sequence[Run], options: RunOptions = DEFAULT) ->
         Netlist text and table of element values.
     runs : sequence of OpRun, AcRun, NoiseRun, SteadyRun, TransientRun
         The analyses wanted of every point.
-    options : RunOptions
+    options : Run
         Which engine, how long, and where.
 
     Returns
@@ -105,7 +105,7 @@ def run(circuit: Circuit, runs: Sequence[Run], options: RunOptions = DEFAULT) ->
     ]
 
 
-def _shares(runs: Sequence[Run], points: Any) -> list[tuple[tuple[int, ...], Any]]:
+def _shares(runs: Sequence[Analysis], points: Any) -> list[tuple[tuple[int, ...], Any]]:
     """Return what a child does at a time: quick runs of a chunk of points, slow ones of a single point."""
     quick = tuple(k for k, run in enumerate(runs) if not isinstance(run, SteadyRun | TransientRun))
     found = [(quick, points[k : k + CHUNK]) for k in range(0, len(points), CHUNK)] if quick else []
@@ -113,7 +113,7 @@ def _shares(runs: Sequence[Run], points: Any) -> list[tuple[tuple[int, ...], Any
     return found + [((k,), points[place : place + 1]) for place in range(len(points)) for k in slow]
 
 
-def _sliced(runs: Sequence[Run], chunk: Any) -> tuple[Run, ...]:
+def _sliced(runs: Sequence[Analysis], chunk: Any) -> tuple[Analysis, ...]:
     return tuple(at_points(run, chunk) for run in runs)
 
 

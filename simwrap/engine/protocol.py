@@ -211,10 +211,10 @@ class TransientRun:
     amplitude: Array | None = None
 
 
-Run = OpRun | AcRun | NoiseRun | SteadyRun | TransientRun
+Analysis = OpRun | AcRun | NoiseRun | SteadyRun | TransientRun
 
 
-def at_points(run: Run, points: Any) -> Run:
+def at_points(run: Analysis, points: Any) -> Analysis:
     """Return what is asked of some of the points (an index or a slice)."""
     if isinstance(run, SteadyRun) and run.known_levels is not None and run.known_states is not None:
         known = run.known_levels[points], run.known_states[points]

@@ -12,9 +12,9 @@ import numpy as np
 
 from simwrap.engine import process as children
 from simwrap.engine.backends.discovery import NAMES, Found, choose, missing
-from simwrap.engine.options import RunOptions
+from simwrap.engine.options import Run
 from simwrap.engine.pool import run
-from simwrap.engine.protocol import AcRun, Circuit, OpRun, Run, Sine, SteadyRun
+from simwrap.engine.protocol import AcRun, Analysis, Circuit, OpRun, Sine, SteadyRun
 from simwrap.errors import EngineError
 
 
@@ -94,12 +94,12 @@ def self_check(name: str) -> list[SelfCheck]:
         f"b_cubic n_cubic 0 v={a!r}*v(n_in)+{b!r}*v(n_in)*v(n_in)*v(n_in)\nr_d n_cubic 0 1000.0\n"
     )
     corner = 1.0 / (2.0 * math.pi * 1e4 * 1e-8)
-    runs: list[Run] = [
+    runs: list[Analysis] = [
         OpRun(("n_half",)),
         AcRun(corner, corner, 1, ("n_out",)),
         SteadyRun(1000.0, (Sine(1.0, 1000.0),), np.array([[1.0]]), ("n_cubic",)),
     ]
-    replies = run(Circuit(text), runs, RunOptions(engine=name, workers=1))
+    replies = run(Circuit(text), runs, Run(engine=name, workers=1))
     for reply in replies:
         if reply.failed.any() or reply.engines != [name]:
             raise EngineError(reply.reasons[0] or "the self-check failed on it", engine=name)

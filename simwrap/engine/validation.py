@@ -15,13 +15,13 @@ from simwrap.engine import allow_list
 from simwrap.engine.linearised import Linearised
 from simwrap.engine.protocol import (
     AcRun,
+    Analysis,
     Array,
     Circuit,
     NoiseRun,
     OpRun,
     Pulse,
     Pwl,
-    Run,
     Sine,
     SteadyRun,
     TransientRun,
@@ -60,7 +60,7 @@ def checked_table(circuit: Circuit, parsed: allow_list.Parsed) -> tuple[tuple[st
     return tuple(names), table, bad
 
 
-def checked_run(run: Run, parsed: allow_list.Parsed, points: int) -> Run:
+def checked_run(run: Analysis, parsed: allow_list.Parsed, points: int) -> Analysis:
     """Return the run with its vectors checked, and everything that could reach a netlist as a float."""
     if isinstance(run, OpRun):
         also = Linearised(parsed).needed if run.natural else ()

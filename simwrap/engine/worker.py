@@ -11,7 +11,7 @@ import numpy as np
 from simwrap.engine import allow_list, currents, natural, small_signal
 from simwrap.engine.backends.base import Backend
 from simwrap.engine.deck import Deck
-from simwrap.engine.protocol import AcRun, Array, NoiseRun, OpRun, Run, SteadyRun, TransientRun
+from simwrap.engine.protocol import AcRun, Analysis, Array, NoiseRun, OpRun, SteadyRun, TransientRun
 from simwrap.engine.resample import onto
 from simwrap.engine.shooting import Settled, Solver
 
@@ -29,7 +29,7 @@ class Job:
     text: str
     names: tuple[str, ...]
     values: Array
-    runs: tuple[Run, ...]
+    runs: tuple[Analysis, ...]
     time_limit: float
     asked: float
     skip: frozenset[tuple[int, int, int]] = frozenset()
@@ -61,7 +61,7 @@ Beat = Callable[[int, int, int], None]
 Tell = Callable[[int, Settled], None]
 
 
-def empty(run: Run, points: int) -> Part:
+def empty(run: Analysis, points: int) -> Part:
     """Return a part of the right shape, filled with NaN and without reasons."""
     axis: Array | None = None
     extras: dict[str, Array] = {}
@@ -150,7 +150,7 @@ def _solve_small(host: Backend, job: Job, beat: Beat, deck: Deck, parts: list[Pa
 
 
 #: One analysis: the runs that it serves, how it is done, what is asked, and where the vectors go.
-_Step = tuple[list[int], Callable[..., None], Run, list[Array]]
+_Step = tuple[list[int], Callable[..., None], Analysis, list[Array]]
 
 
 def _run_steps(host: Backend, job: Job, beat: Beat, deck: Deck, parts: list[Part], steps: Sequence[_Step]) -> None:

@@ -281,11 +281,11 @@ def _separation(wrong: float) -> float:
 def simulated(circuit: protocol.Circuit, places: Sequence[Place], engine: str) -> tuple[Floats, list[str]]:
     """Return what a meter would show at every place of every point, shape (points, places), and the points' reasons."""
     frequencies = sorted({place.frequency for place in places})
-    runs: list[protocol.Run] = []
+    runs: list[protocol.Analysis] = []
     for frequency in frequencies:
         nodes = tuple(dict.fromkeys(n for p in places if p.frequency == frequency for n in p.nodes if n != "0"))
         runs.append(protocol.AcRun(frequency, frequency, 1, nodes) if frequency else protocol.OpRun(nodes))
-    replies = engines.run(circuit, runs, engines.RunOptions(engine))
+    replies = engines.run(circuit, runs, engines.Run(engine))
     values = {
         frequency: {name: array[:, 0] if frequency else array for name, array in reply.values.items()}
         for frequency, reply in zip(frequencies, replies, strict=True)

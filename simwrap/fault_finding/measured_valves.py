@@ -271,7 +271,7 @@ def _predicted(
     uses = [source.circuit.valves[socket] for socket in sockets]
     wanted = {node for use in uses for node in (*use.currents.values(), *use.nodes.values()) if node != "0"}
     table = bed.table(columns, [HEALTHY] * len(sets))
-    (reply,) = engines.run(table, [protocol.OpRun(tuple(sorted(wanted)))], engines.RunOptions(engine))
+    (reply,) = engines.run(table, [protocol.OpRun(tuple(sorted(wanted)))], engines.Run(engine))
     values = {**reply.values, "0": np.zeros(len(sets))}
     currents, slopes = [], []
     for socket, use in zip(sockets, uses, strict=True):

@@ -19,7 +19,7 @@ import numpy as np
 from simwrap.circuits.header import Parameter
 from simwrap.circuits.point_table import Table
 from simwrap.circuits.stage import Stage, find_parameter
-from simwrap.engine import RunOptions
+from simwrap.engine import Run
 from simwrap.errors import InputError, RangeError, SimwrapError
 from simwrap.notebook.picture import Picture
 from simwrap.simulation.evaluate import evaluate, provenance
@@ -114,7 +114,7 @@ class Panel:
         self.stage = stage
         self.measurement: Measurement | None = None
         self.whole_drawings = 0
-        self._options = RunOptions(engine=engine, time_limit=time_limit, workers=1)
+        self._options = Run(engine=engine, time_limit=time_limit, workers=1)
         self._draw, self._measures = _drawing(stage, plot, measures)
         self.controls = {
             name: _control(ipywidgets, stage, stage.parameters[name], choices)

@@ -22,7 +22,7 @@ from simwrap.circuits.bench import SIGNAL, takes_signal
 from simwrap.circuits.circuit import Circuit
 from simwrap.circuits.point_table import Table, grouped
 from simwrap.circuits.render import Batch, excited, render_table, take_extra
-from simwrap.engine import RunOptions, natural, protocol, small_signal
+from simwrap.engine import Run, natural, protocol, small_signal
 from simwrap.engine.options import DEFAULT
 from simwrap.errors import InputError, NetlistError, QuantityError, RangeError, UnknownNameError
 from simwrap.measures.common import common_conditions
@@ -101,7 +101,7 @@ def _fingerprint(value: Any) -> Any:
     return value
 
 
-def _run_of(request: Request, settings: int, source: str = "") -> protocol.Run:
+def _run_of(request: Request, settings: int, source: str = "") -> protocol.Analysis:
     """Translate a request into what an engine takes (amplitudes flattened to points).
 
     With a source, small signals are those of the linearised circuit, driven by that device.
@@ -172,7 +172,7 @@ def _repeat(extra: Mapping[str, Any], settings: int) -> dict[str, Any]:
 class _Bench:
     """Answers requests for one table, remembering what was already asked."""
 
-    def __init__(self, table: Table, options: RunOptions) -> None:
+    def __init__(self, table: Table, options: Run) -> None:
         self.table, self.options = table, options
         self.answers: dict[Any, _Answer] = {}
         self.reasons = [""] * table.points
@@ -273,7 +273,7 @@ class _Bench:
         asked: Sequence[Request],
         settings: int,
         linear: bool,
-    ) -> Iterator[tuple[Batch, list[int], list[protocol.Run]]]:
+    ) -> Iterator[tuple[Batch, list[int], list[protocol.Analysis]]]:
         """Yield netlists with their points, which of the requests they are for, and what an engine is asked.
 
         Here it is decided how small signals are found: all from one netlist whatever they excite, by the circuit
@@ -309,7 +309,7 @@ class _Bench:
                         yield own, numbers, runs
 
     def _replies(
-        self, circuit: protocol.Circuit, requests: Sequence[Request], runs: Sequence[protocol.Run], indices: Any
+        self, circuit: protocol.Circuit, requests: Sequence[Request], runs: Sequence[protocol.Analysis], indices: Any
     ) -> list[protocol.Reply]:
         """Run one netlist."""
         options = self.options
@@ -332,7 +332,7 @@ class _Bench:
                 reply.values = {"poles": poles, "growing": growing, "ringing": ringing, "damping": damping}
         return replies
 
-    def _remember(self, request: Request, run: protocol.Run, states: Any, indices: NDArray[np.intp]) -> None:
+    def _remember(self, request: Request, run: protocol.Analysis, states: Any, indices: NDArray[np.intp]) -> None:
         """Keep the states of levels that came to rest: measures that close in on a mark ask for more near them."""
         if states is None or not isinstance(request, Steady) or not isinstance(run, protocol.SteadyRun):
             return
@@ -340,7 +340,7 @@ class _Bench:
         for index, levels, found in zip(indices.tolist(), run.amplitude[indices], states, strict=True):
             known.setdefault(index, []).extend(zip(levels.tolist(), found, strict=True))
 
-    def _with_known(self, request: Request, run: protocol.Run, indices: NDArray[np.intp]) -> protocol.Run:
+    def _with_known(self, request: Request, run: protocol.Analysis, indices: NDArray[np.intp]) -> protocol.Analysis:
         """Let a steady state begin from what is known of other levels of the same signal."""
         if not isinstance(request, Steady) or not isinstance(run, protocol.SteadyRun):
             return run
@@ -433,7 +433,7 @@ Generators = dict[str, Generator[Any, Any, Result]]
 SLIPS = (QuantityError, RangeError, UnknownNameError, NetlistError)
 
 
-def _conduct(table: Table, measures: Mapping[str, Mapping[str, Any]], options: RunOptions) -> Outcome:
+def _conduct(table: Table, measures: Mapping[str, Mapping[str, Any]], options: Run) -> Outcome:
     """Run measures over a table whose words (valves, choices) are the same at all points."""
     values: dict[str, Any] = dict(table.at(0).values)
     values |= {name: column for name, column in table.columns.items() if column.dtype.kind == "f"}
@@ -523,7 +523,7 @@ def _word_groups(table: Table) -> list[NDArray[np.intp]]:
     )
 
 
-def evaluate(table: Table, measures: Mapping[str, Mapping[str, Any]], options: RunOptions = DEFAULT) -> Outcome:
+def evaluate(table: Table, measures: Mapping[str, Mapping[str, Any]], options: Run = DEFAULT) -> Outcome:
     """Run measures over all points of a table.
 
     Parameters
@@ -531,7 +531,7 @@ def evaluate(table: Table, measures: Mapping[str, Mapping[str, Any]], options: R
     table : Table
     measures : mapping of str to mapping
         Measure names with their options.
-    options : RunOptions
+    options : Run
 
     Returns
     -------

@@ -5,10 +5,10 @@ from __future__ import annotations
 import tempfile
 from abc import abstractmethod
 from collections.abc import Iterable, Iterator, Mapping, Sequence
-from dataclasses import dataclass, fields
+from dataclasses import dataclass, fields, replace
 from functools import cached_property
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, Unpack
 
 import numpy as np
 
@@ -16,7 +16,7 @@ from simwrap.circuits.circuit import Circuit, as_circuit
 from simwrap.circuits.point_table import Table
 from simwrap.circuits.render import render
 from simwrap.circuits.stage import Stage
-from simwrap.engine import RunOptions
+from simwrap.engine import Run, RunKeywords, spelled_out
 from simwrap.errors import EngineError, InputError, RangeError
 from simwrap.measures.requests import Result, Variable
 from simwrap.measures.results import axes_of, labelled, split_name
@@ -336,12 +336,11 @@ def _told(outcome: Outcome, failed: Sequence[str]) -> list[str]:
     return list(dict.fromkeys(said))
 
 
+@spelled_out(Run)
 def measure(
     stage: Stage | Circuit,
     measures: MeasureChoice = None,
-    *,
-    engine: str = "auto",
-    time_limit: float = 60.0,
+    **run: Unpack[RunKeywords],
 ) -> Measurement:
     """Measure one stage.
 
@@ -356,6 +355,12 @@ def measure(
         "auto", "neospice" or "ngspice".
     time_limit : float
         Longest time for one simulator run [s].
+    workers : int, optional
+        How many processes, of this machine, where no executor is given; one for a single point, else one a core.
+    executor : concurrent.futures.Executor, optional
+        Where to run instead.
+    progress : bool or callable
+        Of a sweep: True draws a bar; a callable gets (points done, points in all).
 
     Returns
     -------
@@ -370,8 +375,9 @@ def measure(
     NoEngineError
         If there is no simulator.
     """
+    how = Run.of(run)
     names = chosen_measures(stage, measures)
-    outcome = evaluate(Table(stage), names, RunOptions(engine=engine, time_limit=time_limit, workers=1))
+    outcome = evaluate(Table(stage), names, replace(how, workers=how.workers or 1))
     hopeless = outcome.reasons[0].startswith((UNSTABLE, UNFED))
     failed = [
         name for name, result in outcome.results.items() if _all_missing(result) or (hopeless and name in outcome.large)

@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from typing import TYPE_CHECKING, Any, Literal, NamedTuple
+from dataclasses import dataclass, fields, replace
+from typing import TYPE_CHECKING, Any, Literal, NamedTuple, Unpack
 
 import numpy as np
 from numpy.typing import NDArray
@@ -12,8 +13,8 @@ from simwrap import engine as engines
 from simwrap.circuits.circuit import Circuit, as_circuit
 from simwrap.circuits.render import Netlist, render
 from simwrap.circuits.stage import Stage
-from simwrap.engine import protocol
-from simwrap.engine.protocol import AcRun, OpRun, Pulse, Reply, Run, Sine, SteadyRun, TransientRun
+from simwrap.engine import Run, RunKeywords, protocol
+from simwrap.engine.protocol import AcRun, Analysis, OpRun, Pulse, Reply, Sine, SteadyRun, TransientRun
 from simwrap.errors import EngineError, RangeError
 from simwrap.registry import find
 from simwrap.simulation.evaluate import provenance
@@ -22,30 +23,50 @@ from simwrap.units import quantity
 if TYPE_CHECKING:
     import xarray
 
-Analysis = Literal["operating_point", "frequencies", "period", "time"]
-_ANALYSES = ("operating_point", "frequencies", "period", "time")
+Kind = Literal["operating_point", "frequencies", "period", "time"]
+_KINDS = ("operating_point", "frequencies", "period", "time")
+Shape = Literal["sine", "square"]
 #: Harmonics of a period that are kept as its spectrum.
 HARMONICS = 32
 #: Resistance of a meter that hangs nowhere [ohm].
 _NOT_CONNECTED = 1e15
 
 
+@dataclass(frozen=True)
+class Signal:
+    """What a circuit is driven with, and how it is looked at; :func:`simulate` says what each is."""
+
+    level: float | str | Sequence[float] = 0.5
+    frequency: float | str = 1000.0
+    start: float | str = 1.0
+    stop: float | str = 1e6
+    per_decade: int = 20
+    duration: float | str = 0.02
+    samples: int = 256
+    shape: Shape = "sine"
+
+
+class SimulateKeywords(RunKeywords, total=False):
+    """Fields of a :class:`Signal` and of a run."""
+
+    level: float | str | Sequence[float]
+    frequency: float | str
+    start: float | str
+    stop: float | str
+    per_decade: int
+    duration: float | str
+    samples: int
+    shape: Shape
+
+
+@engines.spelled_out(Signal, Run)
 def simulate(
     circuit: Circuit | Stage,
-    analysis: Analysis = "period",
+    analysis: Kind = "period",
     *,
     nodes: Sequence[str] = ("output",),
-    level: float | str | Sequence[float] = 0.5,
-    frequency: float | str = 1000.0,
-    start: float | str = 1.0,
-    stop: float | str = 1e6,
-    per_decade: int = 20,
-    duration: float | str = 0.02,
-    samples: int = 256,
-    shape: Literal["sine", "square"] = "sine",
     excite: str = "signal",
-    engine: str = "auto",
-    time_limit: float = 60.0,
+    **how: Unpack[SimulateKeywords],
 ) -> xarray.Dataset:
     """Run one analysis of a circuit and return what is at some nodes.
 
@@ -58,6 +79,8 @@ def simulate(
     nodes : sequence of str
         Ports ("output", "driver.output"), nodes ("n_anode", "driver.n_anode"), electrode currents of valves
         ("v1.anode_current", "driver.v1.grid_current") or what a supply gives ("supply.current").
+    excite : str
+        What is excited in "frequencies": "signal", "output" (1 A into it), or a supply by name.
     level : float, or sequence of float
         Of the signal source [V r.m.s.; peak of a square wave]; several for "period" alone.
     frequency : float
@@ -72,12 +95,8 @@ def simulate(
         Samples of a period (a power of two) or of "time".
     shape : str
         "sine" or "square", of "time".
-    excite : str
-        What is excited in "frequencies": "signal", "output" (1 A into it), or a supply by name.
-    engine : str
-        "auto", "neospice" or "ngspice".
-    time_limit : float
-        Longest time for the run [s].
+    engine, time_limit, workers, executor, progress
+        How it is run, as for :func:`simwrap.measure`.
 
     Returns
     -------
@@ -95,59 +114,68 @@ def simulate(
         If nothing came of it.
     """
     made = as_circuit(circuit, "simulate")
-    kind = find("analysis", analysis, {str(word): str(word) for word in _ANALYSES}, "simulate")
+    kind = find("analysis", analysis, {word: word for word in _KINDS}, "simulate")
     vectors = {name: _Vector.named(made, name) for name in ([nodes] if isinstance(nodes, str) else nodes)}
-    levels = np.atleast_1d([_number(entry, "V", "level", 0.0, 1e4) for entry in _several(level)])
-    hertz = _number(frequency, "Hz", "frequency", 1e-3, 1e8)
-    if not 2 <= samples <= 1 << 20:
-        raise RangeError("samples", samples, "a whole number from 2 to 1048576", "simulate")
+    words: dict[str, Any] = dict(how)
+    signal = Signal(**{field.name: words.pop(field.name) for field in fields(Signal) if field.name in words})
     wanted = tuple(dict.fromkeys(vector.name for vector in vectors.values()))
-    run: Run
-    if kind == "operating_point":
-        run = OpRun(wanted)
-    elif kind == "frequencies":
-        low, high = (_number(f, "Hz", name, 1e-3, 1e9) for f, name in ((start, "start"), (stop, "stop")))
-        run = AcRun(low, high, per_decade, wanted)
-    elif kind == "period":
-        if samples & (samples - 1):
-            raise RangeError("samples", samples, "a power of two", "simulate")
-        run = SteadyRun(hertz, (Sine(1.0, hertz),), np.sqrt(2.0) * levels[None], wanted, samples=samples)
-    else:
-        if len(levels) != 1:
-            raise RangeError("level", level, "one level", "simulate")
-        length = _number(duration, "s", "duration", 1e-9, 1e3)
-        step = min(length / samples, 1.0 / (200.0 * hertz))
-        run = TransientRun(length, step, wanted, (_term(shape, hertz, float(levels[0])),), samples=samples)
-    text, reply = _run(made, run, excite, engine, time_limit)
+    asked, levels, hertz = _asked(kind, signal, wanted)
+    text, reply = _run(made, asked, excite, **words)
     data = _dataset(kind, reply, vectors, levels, hertz)
     data.attrs |= {"circuit": made.name, "analysis": kind, "reason": reply.reasons[0]}
     return data.assign_attrs(provenance(reply.engines[0], text.sha256))
 
 
-def _run(made: Circuit, run: Run, excite: str, engine: str, time_limit: float = 60.0) -> tuple[Netlist, Reply]:
+def _asked(kind: str, signal: Signal, wanted: tuple[str, ...]) -> tuple[Analysis, NDArray[np.float64], float]:
+    """Return what an engine is asked, with the levels [V] and the frequency [Hz] of the signal."""
+    levels = np.atleast_1d([_number(entry, "V", "level", 0.0, 1e4) for entry in _several(signal.level)])
+    hertz = _number(signal.frequency, "Hz", "frequency", 1e-3, 1e8)
+    samples = signal.samples
+    if not 2 <= samples <= 1 << 20:
+        raise RangeError("samples", samples, "a whole number from 2 to 1048576", "simulate")
+    if kind == "operating_point":
+        return OpRun(wanted), levels, hertz
+    if kind == "frequencies":
+        low, high = (_number(getattr(signal, name), "Hz", name, 1e-3, 1e9) for name in ("start", "stop"))
+        return AcRun(low, high, signal.per_decade, wanted), levels, hertz
+    if kind == "period":
+        if samples & (samples - 1):
+            raise RangeError("samples", samples, "a power of two", "simulate")
+        tones = (Sine(1.0, hertz),)
+        return SteadyRun(hertz, tones, np.sqrt(2.0) * levels[None], wanted, samples=samples), levels, hertz
+    if len(levels) != 1:
+        raise RangeError("level", signal.level, "one level", "simulate")
+    length = _number(signal.duration, "s", "duration", 1e-9, 1e3)
+    step = min(length / samples, 1.0 / (200.0 * hertz))
+    terms = (_term(signal.shape, hertz, float(levels[0])),)
+    return TransientRun(length, step, wanted, terms, samples=samples), levels, hertz
+
+
+def _run(made: Circuit, asked: Analysis, excite: str, **run: Unpack[RunKeywords]) -> tuple[Netlist, Reply]:
+    how = Run.of(run)
     text = render(made, excite=excite)
-    (reply,) = engines.run(text.circuit, [run], engines.RunOptions(engine, time_limit, workers=1))
+    (reply,) = engines.run(text.circuit, [asked], replace(how, workers=how.workers or 1))
     if reply.reasons[0] and all(np.isnan(array).all() for array in reply.values.values()):
         raise EngineError(f"{made.name}: {reply.reasons[0]}")
     return text, reply
 
 
-def at_rest(circuit: Circuit, name: str, *, engine: str = "auto") -> float:
+def at_rest(circuit: Circuit, name: str, **run: Unpack[RunKeywords]) -> float:
     """Return one figure of the operating point, named as in :func:`simulate` [V or A]."""
-    return all_at_rest(circuit, [name], engine=engine)[0]
+    return all_at_rest(circuit, [name], **run)[0]
 
 
-def all_at_rest(circuit: Circuit, names: Sequence[str], *, engine: str = "auto") -> list[float]:
+def all_at_rest(circuit: Circuit, names: Sequence[str], **run: Unpack[RunKeywords]) -> list[float]:
     """Return figures of one operating point, named as in :func:`simulate` [V or A]."""
     if not names:
         return []
     vectors = [_Vector.named(circuit, name) for name in names]
-    _, reply = _run(circuit, OpRun(tuple(dict.fromkeys(vector.name for vector in vectors))), "signal", engine)
+    _, reply = _run(circuit, OpRun(tuple(dict.fromkeys(vector.name for vector in vectors))), "signal", **run)
     return [float(np.asarray(reply.values[vector.name])[0]) * vector.factor for vector in vectors]
 
 
 def metered(
-    circuit: Circuit, places: Sequence[tuple[str, str]], resistance: float, *, engine: str = "auto"
+    circuit: Circuit, places: Sequence[tuple[str, str]], resistance: float, **run: Unpack[RunKeywords]
 ) -> NDArray[np.float64]:
     """Return what a voltmeter shows at rest at each pair of netlist nodes, loading the circuit there and only there.
 
@@ -158,14 +186,15 @@ def metered(
         Netlist nodes of both leads; "0" is ground.
     resistance : float
         Of the meter [ohm].
-    engine : str
-        "auto", "neospice" or "ngspice".
+    **run
+        Fields of a :class:`~simwrap.engine.Run`, or a whole one as ``run``.
 
     Returns
     -------
     ndarray, shape (places,)
         [V]; NaN where there is no operating point.
     """
+    how = Run.of(run)
     made = render(circuit).circuit
     count = len(places)
     # One meter a place, of which one at a time is connected: a point each.
@@ -174,15 +203,15 @@ def metered(
     table = {f"r_meter_{number}": away[:, number] for number in range(count)}
     with_meters = protocol.Circuit(made.text + lines, table, count)
     nodes = tuple(dict.fromkeys(node for place in places for node in place if node != "0"))
-    (reply,) = engines.run(with_meters, [OpRun(nodes)], engines.RunOptions(engine, workers=1))
+    (reply,) = engines.run(with_meters, [OpRun(nodes)], replace(how, workers=how.workers or 1))
     ground = np.zeros(count)
     ends = [[reply.values.get(node, ground)[number] for node in place] for number, place in enumerate(places)]
     return np.array([float(one - other) for one, other in ends])
 
 
-def transfer(circuit: Circuit, name: str, *, excite: str, frequency: float, engine: str = "auto") -> complex:
+def transfer(circuit: Circuit, name: str, *, excite: str, frequency: float, **run: Unpack[RunKeywords]) -> complex:
     """Return what 1 V (or 1 A) of a source leaves at one place at one frequency [Hz]; names as in :func:`simulate`."""
-    return complex(transfers(circuit, name, excite=excite, start=frequency, stop=frequency, engine=engine)[1][0])
+    return complex(transfers(circuit, name, excite=excite, start=frequency, stop=frequency, **run)[1][0])
 
 
 def transfers(
@@ -193,11 +222,11 @@ def transfers(
     start: float,
     stop: float,
     per_decade: int = 10,
-    engine: str = "auto",
+    **run: Unpack[RunKeywords],
 ) -> tuple[NDArray[np.float64], NDArray[np.complex128]]:
     """Return frequencies [Hz], and what :func:`transfer` says at each of them."""
     vector = _Vector.named(circuit, name)
-    _, reply = _run(circuit, AcRun(start, stop, per_decade, (vector.name,)), excite, engine)
+    _, reply = _run(circuit, AcRun(start, stop, per_decade, (vector.name,)), excite, **run)
     return np.asarray(reply.axis), np.asarray(reply.values[vector.name])[0] * vector.factor
 
 

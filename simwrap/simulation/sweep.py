@@ -9,7 +9,7 @@ import warnings
 from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, Unpack
 
 import numpy as np
 from numpy.typing import NDArray
@@ -20,7 +20,7 @@ from simwrap.circuits.header import SAME
 from simwrap.circuits.point_table import Table, check_column
 from simwrap.circuits.render import Netlist, render
 from simwrap.circuits.stage import Stage, check_pairs
-from simwrap.engine import RunOptions
+from simwrap.engine import Run, RunKeywords, spelled_out
 from simwrap.errors import InputError, RangeError
 from simwrap.measures.requests import Result, Variable
 from simwrap.measures.results import axes_of, labelled
@@ -163,20 +163,17 @@ class _Collected:
         self.block = self.block or (SLOW_BLOCK if outcome.slow else BLOCK)
 
 
+@spelled_out(Run)
 def sweep(
     stage: Stage | Circuit,
     values: Mapping[str, Iterable[Any]],
     measures: MeasureChoice = None,
     *,
     zipped: bool | str = False,
-    engine: str = "auto",
-    executor: Any = None,
-    workers: int | None = None,
-    time_limit: float = 60.0,
     curves: bool | None = None,
     file: str | Path | None = None,
     spot_check: int | None = None,
-    progress: bool | Callable[[int, int], None] = False,
+    **run: Unpack[RunKeywords],
 ) -> xarray.Dataset:
     """Measure a stage at every combination of some values.
 
@@ -191,12 +188,6 @@ def sweep(
     zipped : bool or str
         Take the values side by side instead of every combination, along a dim "point" (or of
         the name given).
-    engine, time_limit
-        As for :func:`simwrap.measure`.
-    executor : concurrent.futures.Executor, optional
-        Where to run; without it, processes on all cores of this machine.
-    workers : int, optional
-        How many processes where no executor is given.
     curves : bool, optional
         Keep curves (variables with a frequency or level axis); by default up to 5000 points.
     file : path, optional
@@ -206,8 +197,8 @@ def sweep(
         So many random points run again on the other engine, with its own small-signal analyses; the largest
         disagreement goes into ``attrs`` and, above 0.1 % of a value, into a warning. By default 5 points for sweeps
         of more than 200 where both engines are there, or where small signals come from the linearised circuit.
-    progress : bool or callable
-        True draws a bar; a callable gets (points done, points in all).
+    engine, time_limit, workers, executor, progress
+        As for :func:`simwrap.measure`.
 
     Returns
     -------
@@ -224,6 +215,7 @@ def sweep(
     NoEngineError
         If there is no simulator.
     """
+    how = Run.of(run)
     stage = as_circuit(stage, "sweep")
     grid = make_grid(stage, values, zipped=zipped)
     chosen = chosen_measures(stage, measures)
@@ -238,8 +230,8 @@ def sweep(
         collected.engines |= set(done.attrs["engine"].split("+"))
     data = done
     try:
-        with _Progress(progress, points) as bar:
-            options = RunOptions(engine, time_limit, workers, executor, bar.arrived, small_signals=_how(points))
+        with _Progress(how.progress, points) as bar:
+            options = replace(how, arrived=bar.arrived, small_signals=_how(points))
             saved = time.monotonic()
             stop = 0
             while stop < points:
@@ -322,7 +314,7 @@ def _spot_check(
     data: xarray.Dataset,
     grid: Grid,
     chosen: Mapping[str, Any],
-    options: RunOptions,
+    options: Run,
     collected: _Collected,
     count: int,
 ) -> None:

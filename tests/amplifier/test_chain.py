@@ -14,7 +14,7 @@ import simwrap
 from simwrap.circuits.circuit import Circuit
 from simwrap.circuits.design_file import read_design
 from simwrap.circuits.render import render
-from simwrap.engine import RunOptions, run
+from simwrap.engine import Run, run
 from simwrap.engine.protocol import AcRun, OpRun
 
 #: Stages that a coupling capacitor parts from what follows: each can stand by itself.
@@ -95,7 +95,7 @@ def test_both_engines_agree_on_the_whole():
     whole = channel()
     circuit, output = render(whole).circuit, whole.ports["output"]
     runs = [OpRun(), AcRun(10.0, 100e3, 4, (output,))]
-    one, other = (run(circuit, runs, RunOptions(engine=engine)) for engine in ("neospice", "ngspice"))
+    one, other = (run(circuit, runs, Run(engine=engine)) for engine in ("neospice", "ngspice"))
     for name, volts in one[0].values.items():
         assert other[0].values[name][0] == pytest.approx(volts[0], rel=1e-6, abs=1e-6), name
     assert np.abs(20.0 * np.log10(np.abs(one[1].values[output] / other[1].values[output]))).max() < 1e-3

@@ -25,7 +25,7 @@ from published_amplifiers import (
 
 import simwrap
 from simwrap.circuits.render import render
-from simwrap.engine import RunOptions, run
+from simwrap.engine import Run, run
 from simwrap.engine.protocol import AcRun, OpRun
 
 KINDS = {"voltage", "ratio", "power", "at_least", "feedback"}
@@ -211,9 +211,7 @@ def test_both_engines_agree(name):
     circuit = render(amplifier(name)).circuit
     output = amplifier(name).ports["output"]
     runs = [OpRun(), AcRun(10.0, 100e3, 2, (output,))]
-    (op, ac), (other_op, other_ac) = (
-        run(circuit, runs, RunOptions(engine=engine)) for engine in ("ngspice", "neospice")
-    )
+    (op, ac), (other_op, other_ac) = (run(circuit, runs, Run(engine=engine)) for engine in ("ngspice", "neospice"))
     assert op.reasons == ac.reasons == other_op.reasons == other_ac.reasons == [""]
     for entry, volts in op.values.items():
         assert other_op.values[entry][0] == pytest.approx(volts[0], rel=1e-6, abs=1e-6), entry

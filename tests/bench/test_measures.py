@@ -10,7 +10,7 @@ import numpy as np
 
 import simwrap
 from simwrap.circuits.render import render
-from simwrap.engine import RunOptions, Sine, SteadyRun, TransientRun, run
+from simwrap.engine import Run, Sine, SteadyRun, TransientRun, run
 
 
 def timed(stage, measures):
@@ -54,15 +54,13 @@ def test_the_steady_state_against_400_plain_periods():
         made = simwrap.stage(name)
         circuit, output = render(made).circuit, made.ports["output"]
         start = time.perf_counter()
-        (reply,) = run(
-            circuit, [SteadyRun(1e3, (Sine(1.0, 1e3),), np.array([levels]), (output,))], RunOptions(workers=1)
-        )
+        (reply,) = run(circuit, [SteadyRun(1e3, (Sine(1.0, 1e3),), np.array([levels]), (output,))], Run(workers=1))
         middle = time.perf_counter()
         for level in levels:
             run(
                 circuit,
                 [TransientRun(0.4, 5e-6, (output,), (Sine(level, 1e3),), start=0.397, samples=769)],
-                RunOptions(workers=1),
+                Run(workers=1),
             )
         plain = time.perf_counter() - middle
         assert not reply.failed[0]

@@ -13,7 +13,7 @@ from mna import Circuit as Oracle
 import simwrap
 from simwrap.circuits.circuit import Join, circuit
 from simwrap.circuits.render import render
-from simwrap.engine import RunOptions, run
+from simwrap.engine import Run, run
 from simwrap.engine.protocol import AcRun, OpRun
 from simwrap.errors import InputError, UnknownNameError
 
@@ -47,7 +47,7 @@ def test_gain_of_a_chain_is_that_of_the_whole_solved_by_nodes(made, engine):
     netlist = render(made)
     oracle = Oracle(netlist.circuit.text)
     output = made.ports["output"]
-    op, ac = run(netlist.circuit, [OpRun(), AcRun(10.0, 1e5, 10, (output,))], RunOptions(engine=engine))
+    op, ac = run(netlist.circuit, [OpRun(), AcRun(10.0, 1e5, 10, (output,))], Run(engine=engine))
     assert op.reasons == ac.reasons == [""]
     state = oracle.operating_point({node: float(volts[0]) for node, volts in op.values.items()})
     for node, volts in op.values.items():

@@ -20,8 +20,8 @@ from simwrap.circuits.library import find_template, stage_names
 from simwrap.circuits.point_table import Table
 from simwrap.circuits.render import render, render_table
 from simwrap.circuits.stage import Stage, stage
-from simwrap.engine import RunOptions, run
-from simwrap.engine.protocol import AcRun, OpRun, Reply, Run, Sine, SteadyRun
+from simwrap.engine import Run, run
+from simwrap.engine.protocol import AcRun, Analysis, OpRun, Reply, Sine, SteadyRun
 from simwrap.simulation.measurement import measure_names
 from simwrap.valves import get_valve, valve_names
 
@@ -118,9 +118,9 @@ def compare(made: Stage) -> None:
     outputs = tuple(made.ports[role] for role in ("output", "output_b") if role in made.ports)
     supply = made.name == "supply"
     first: dict[str, Any] = {}
-    runs: list[Run] = [OpRun(), AcRun(10.0, 100e3, 4, outputs)]
+    runs: list[Analysis] = [OpRun(), AcRun(10.0, 100e3, 4, outputs)]
     for engine in ("ngspice", "neospice"):
-        replies = run(circuit, runs, RunOptions(engine=engine, time_limit=300.0))
+        replies = run(circuit, runs, Run(engine=engine, time_limit=300.0))
         for reply in replies:
             assert reply.reasons == [""], f"{engine}: {reply.reasons[0]}"
             assert reply.engines == [engine]
@@ -144,7 +144,7 @@ def compare(made: Stage) -> None:
     asked = SteadyRun(frequency, (Sine(1.0, frequency),), np.array([[amplitude]]), outputs, tolerance=tolerance)
     waves = {}
     for engine in ("ngspice", "neospice"):
-        (reply,) = run(circuit, [asked], RunOptions(engine=engine, time_limit=300.0))
+        (reply,) = run(circuit, [asked], Run(engine=engine, time_limit=300.0))
         assert reply.reasons == [""], f"{engine}: {reply.reasons[0]}"
         assert reply.engines == [engine]
         waves[engine] = reply.values

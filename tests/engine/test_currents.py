@@ -7,7 +7,7 @@ import pytest
 
 import simwrap
 from simwrap.circuits.render import render
-from simwrap.engine import OpRun, RunOptions, allow_list, run
+from simwrap.engine import OpRun, Run, allow_list, run
 from simwrap.engine.currents import missing
 from simwrap.engine.protocol import Circuit
 
@@ -35,7 +35,7 @@ def test_no_engine_is_believed_where_currents_are_missing(engine: str) -> None:
         driver=simwrap.stage("pentode_gain", valve="6AU6"), splitter=simwrap.stage("cathodyne", valve="6SN7GT")
     )
     text = render(chain).circuit.text.replace("g_splitter__v1_grid", "g_splitter__v1_gate")
-    (reply,) = run(Circuit(text, {}, 1), [OpRun()], RunOptions(engine=engine))
+    (reply,) = run(Circuit(text, {}, 1), [OpRun()], Run(engine=engine))
     if reply.reasons == [""]:
         nodes = allow_list.check(text)
         assert missing(nodes, {}, reply.values) == [""]
@@ -47,5 +47,5 @@ def test_no_engine_is_believed_where_currents_are_missing(engine: str) -> None:
 def test_what_the_engines_find_adds_up(name: str) -> None:
     for engine in ("neospice", "ngspice"):
         netlist = render(simwrap.stage(name)).circuit
-        (reply,) = run(netlist, [OpRun()], RunOptions(engine=engine))
+        (reply,) = run(netlist, [OpRun()], Run(engine=engine))
         assert (reply.reasons, reply.engines) == ([""], [engine])

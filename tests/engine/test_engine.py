@@ -17,7 +17,7 @@ import pytest
 from engine_circuits import DIVIDER, push_pull, stage, two_stages
 
 from simwrap import engine
-from simwrap.engine import AcRun, Circuit, NoiseRun, OpRun, Pulse, Pwl, RunOptions, Sine, SteadyRun, TransientRun, run
+from simwrap.engine import AcRun, Circuit, NoiseRun, OpRun, Pulse, Pwl, Run, Sine, SteadyRun, TransientRun, run
 from simwrap.errors import NetlistError, NoEngineError, UnknownNameError
 
 BOTH = ("neospice", "ngspice")
@@ -57,7 +57,7 @@ def same(one: list[engine.Reply], other: list[engine.Reply]) -> bool:
     )
 
 
-def alone(text: str, values: dict[str, float], runs: tuple[engine.Run, ...], name: str) -> list[engine.Reply]:
+def alone(text: str, values: dict[str, float], runs: tuple[engine.Analysis, ...], name: str) -> list[engine.Reply]:
     """The same point written into the text, nothing altered."""
     lines = []
     for line in text.splitlines():
@@ -66,7 +66,7 @@ def alone(text: str, values: dict[str, float], runs: tuple[engine.Run, ...], nam
             if fields[0] == element.lower():
                 fields[4 if element[0] in "vi" else 3] = repr(float(value))
         lines.append(" ".join(fields))
-    return run(Circuit("\n".join(lines)), runs, RunOptions(engine=name, workers=1))
+    return run(Circuit("\n".join(lines)), runs, Run(engine=name, workers=1))
 
 
 def test_divider_and_corner_are_the_closed_forms(name: str) -> None:
@@ -76,7 +76,7 @@ def test_divider_and_corner_are_the_closed_forms(name: str) -> None:
 
 def test_altered_values_equal_a_fresh_text_at_every_point(name: str) -> None:
     circuit = swept(70)
-    op, ac = run(circuit, SMALL, RunOptions(engine=name))
+    op, ac = run(circuit, SMALL, Run(engine=name))
     assert not op.failed.any()
     assert not ac.failed.any()
     assert set(op.engines) == {name}
@@ -95,7 +95,7 @@ def test_inductor_and_current_source_values_can_be_swept(name: str) -> None:
     op, ac = run(
         Circuit(text, {"l_b": inductance, "i_test": current}, 3),
         [OpRun(("n_a",)), AcRun(50.0, 50.0, 1, ("n_a",))],
-        RunOptions(engine=name),
+        Run(engine=name),
     )
     np.testing.assert_allclose(op.values["n_a"], 100.0 * current, rtol=1e-9)
     np.testing.assert_allclose(ac.values["n_a"][:, 0], 100.0 + 2j * np.pi * 50.0 * inductance, rtol=1e-9)
@@ -105,14 +105,14 @@ def test_engines_agree() -> None:
     needs("neospice")
     needs("ngspice")
     circuit = swept(40)
-    one, other = (run(circuit, SMALL, RunOptions(engine=name)) for name in BOTH)
+    one, other = (run(circuit, SMALL, Run(engine=name)) for name in BOTH)
     for vector in one[0].values:
         np.testing.assert_allclose(one[0].values[vector], other[0].values[vector], rtol=1e-6)
     decibels = 20 * np.log10(np.abs(one[1].values["n_out"] / other[1].values["n_out"]))
     assert np.abs(decibels).max() < 1e-4
     for text in (two_stages(), push_pull()):
         one, other = (
-            run(Circuit(text), [OpRun(), AcRun(10.0, 1e5, 10, ("n_out",))], RunOptions(engine=name)) for name in BOTH
+            run(Circuit(text), [OpRun(), AcRun(10.0, 1e5, 10, ("n_out",))], Run(engine=name)) for name in BOTH
         )
         for vector, value in one[0].values.items():
             np.testing.assert_allclose(value, other[0].values[vector], rtol=1e-6, atol=1e-9)
@@ -128,9 +128,7 @@ def test_controlled_sources_and_diodes_agree() -> None:
         "e_1 n_e 0 n_b 0 3.0\nr_e n_e 0 1000.0\ng_1 0 n_g n_b 0 0.002\nr_g n_g 0 500.0\n"
         "f_1 0 n_f v_a 2.0\nr_f n_f 0 100.0\nh_1 n_h 0 v_a 50.0\nr_h n_h 0 1000.0\n"
     )
-    replies = [
-        run(Circuit(text), [OpRun(), AcRun(100.0, 1e3, 1, ("n_b", "n_f"))], RunOptions(engine=name)) for name in BOTH
-    ]
+    replies = [run(Circuit(text), [OpRun(), AcRun(100.0, 1e3, 1, ("n_b", "n_f"))], Run(engine=name)) for name in BOTH]
     for vector, value in replies[0][0].values.items():
         np.testing.assert_allclose(value, replies[1][0].values[vector], rtol=1e-6)
     v_b = replies[0][0].values["n_b"][0]
@@ -140,7 +138,7 @@ def test_controlled_sources_and_diodes_agree() -> None:
 
 
 def test_all_nodes_come_when_none_is_named(name: str) -> None:
-    (op,) = run(Circuit(DIVIDER), [OpRun()], RunOptions(engine=name))
+    (op,) = run(Circuit(DIVIDER), [OpRun()], Run(engine=name))
     assert list(op.values) == ["n_in", "n_out"]
     assert op.axis is None
 
@@ -150,7 +148,7 @@ def test_all_nodes_come_when_none_is_named(name: str) -> None:
 )
 def test_frequencies_are_start_times_powers_of_ten(name: str, start: float, stop: float, count: int) -> None:
     text = "v_signal n_in 0 dc 0.0 ac 1.0\nr_a n_in n_out 10000.0\nc_a n_out 0 1e-08\n"
-    (ac,) = run(Circuit(text), [AcRun(start, stop, 20, ("n_out",))], RunOptions(engine=name))
+    (ac,) = run(Circuit(text), [AcRun(start, stop, 20, ("n_out",))], Run(engine=name))
     assert ac.axis is not None
     assert len(ac.axis) == count
     np.testing.assert_allclose(ac.axis, start * 10 ** (np.arange(count) / 20), rtol=1e-12)
@@ -159,17 +157,17 @@ def test_frequencies_are_start_times_powers_of_ten(name: str, start: float, stop
 
 def test_workers_and_executors_give_the_same_bits(name: str) -> None:
     circuit = swept(130)
-    one = run(circuit, SMALL, RunOptions(engine=name, workers=1))
-    assert same(one, run(circuit, SMALL, RunOptions(engine=name, workers=3)))
+    one = run(circuit, SMALL, Run(engine=name, workers=1))
+    assert same(one, run(circuit, SMALL, Run(engine=name, workers=3)))
     with ThreadPoolExecutor(2) as executor:
-        assert same(one, run(circuit, SMALL, RunOptions(engine=name, executor=executor)))
+        assert same(one, run(circuit, SMALL, Run(engine=name, executor=executor)))
 
 
 def test_a_process_executor_gives_the_same_bits() -> None:
     loky = pytest.importorskip("loky")
     circuit = swept(70)
     with loky.ProcessPoolExecutor(2) as executor:
-        assert same(run(circuit, SMALL), run(circuit, SMALL, RunOptions(executor=executor)))
+        assert same(run(circuit, SMALL), run(circuit, SMALL, Run(executor=executor)))
 
 
 def test_the_task_of_an_executor_can_be_pickled() -> None:
@@ -178,7 +176,7 @@ def test_the_task_of_an_executor_can_be_pickled() -> None:
 
 def test_noise_of_a_divider_and_a_helper_resistance(name: str) -> None:
     # 4 k T R of 1 kohm parallel 1 kohm at 300.15 K (CODATA Boltzmann constant; both engines' 27 Celsius).
-    (noise,) = run(Circuit(DIVIDER), [NoiseRun(100.0, 1e4, 5, "n_out")], RunOptions(engine=name))
+    (noise,) = run(Circuit(DIVIDER), [NoiseRun(100.0, 1e4, 5, "n_out")], Run(engine=name))
     expected = np.sqrt(4 * 1.380649e-23 * 300.15 * 500.0)
     np.testing.assert_allclose(noise.values["output_density"], expected, rtol=1e-4)
     np.testing.assert_allclose(noise.values["input_density"], 2 * expected, rtol=1e-4)
@@ -187,20 +185,20 @@ def test_noise_of_a_divider_and_a_helper_resistance(name: str) -> None:
 def test_transient_of_an_rc_follows_its_exponential(name: str) -> None:
     text = "v_signal n_in 0 dc 0.0 ac 1.0\nr_a n_in n_out 1000.0\nc_a n_out 0 1e-06\n"
     step = TransientRun(5e-3, 2e-6, ("n_out",), (Pulse(0.0, 1.0, 1e-4, 1e-9, 1e-9, 1.0, 2.0),), samples=501)
-    (reply,) = run(Circuit(text), [step], RunOptions(engine=name))
+    (reply,) = run(Circuit(text), [step], Run(engine=name))
     assert reply.axis is not None
     expected = np.where(reply.axis > 1e-4, 1 - np.exp(-(reply.axis - 1e-4) / 1e-3), 0.0)
     np.testing.assert_allclose(reply.values["n_out"][0], expected, atol=2e-4)
     ramp = TransientRun(2e-3, 2e-6, ("n_in",), (Pwl((0.0, 1e-3, 2e-3), (0.0, 2.0, 0.5)),), samples=5)
     np.testing.assert_allclose(
-        run(Circuit(text), [ramp], RunOptions(engine=name))[0].values["n_in"][0], [0, 1, 2, 1.25, 0.5], atol=1e-6
+        run(Circuit(text), [ramp], Run(engine=name))[0].values["n_in"][0], [0, 1, 2, 1.25, 0.5], atol=1e-6
     )
 
 
 def test_a_cold_start_begins_with_everything_empty(name: str) -> None:
     text = "v_signal n_in 0 dc 10.0\nr_a n_in n_out 1000.0\nc_a n_out 0 1e-06\n"
     warm, cold = (TransientRun(2e-3, 2e-6, ("n_out",), initial=how, samples=101) for how in ("operating point", "zero"))
-    first, second = run(Circuit(text), [warm, cold], RunOptions(engine=name))
+    first, second = run(Circuit(text), [warm, cold], Run(engine=name))
     np.testing.assert_allclose(first.values["n_out"][0], 10.0, rtol=1e-6)
     assert second.axis is not None
     np.testing.assert_allclose(second.values["n_out"][0], 10 * (1 - np.exp(-second.axis / 1e-3)), atol=5e-3)
@@ -208,22 +206,20 @@ def test_a_cold_start_begins_with_everything_empty(name: str) -> None:
 
 def test_several_terms_add_up_and_a_current_source_can_drive(name: str) -> None:
     terms = (Sine(1.0, 1000.0), Sine(0.5, 3000.0, 90.0))
-    (reply,) = run(
-        Circuit(DIVIDER), [TransientRun(2e-3, 2e-6, ("n_out",), terms, samples=401)], RunOptions(engine=name)
-    )
+    (reply,) = run(Circuit(DIVIDER), [TransientRun(2e-3, 2e-6, ("n_out",), terms, samples=401)], Run(engine=name))
     t = reply.axis
     expected = 0.5 * (np.sin(2e3 * np.pi * t) + 0.5 * np.cos(6e3 * np.pi * t))
     np.testing.assert_allclose(reply.values["n_out"][0][1:], expected[1:], atol=1e-5)
     text = "i_test 0 n_out dc 0.0\nr_b n_out 0 1000.0\n"
     run_ = TransientRun(2e-3, 2e-6, ("n_out",), (Sine(1e-3, 1000.0), Sine(5e-4, 2000.0)), "i_test", samples=401)
-    (reply,) = run(Circuit(text), [run_], RunOptions(engine=name))
+    (reply,) = run(Circuit(text), [run_], Run(engine=name))
     expected = np.sin(2e3 * np.pi * t) + 0.5 * np.sin(4e3 * np.pi * t)
     np.testing.assert_allclose(reply.values["n_out"][0], expected, atol=1e-5)
 
 
 def test_a_bad_value_fails_its_point_only(name: str) -> None:
     circuit = Circuit(DIVIDER, {"r_a": np.array([1e3, np.nan, 3e3, 0.0])}, 4)
-    (op,) = run(circuit, [OpRun(("n_out",))], RunOptions(engine=name))
+    (op,) = run(circuit, [OpRun(("n_out",))], Run(engine=name))
     assert op.failed.tolist() == [False, True, False, True]
     assert "r_a" in op.reasons[1]
     assert "above 0" in op.reasons[3]
@@ -239,7 +235,7 @@ def test_a_point_that_one_engine_cannot_do_goes_to_the_other() -> None:
     needs("neospice")
     needs("ngspice")
     circuit = Circuit(STEEP, {"v_a": np.array([0.01, 1.0])}, 2)
-    (op,) = run(circuit, [OpRun(("n_x",))], RunOptions(engine="neospice"))
+    (op,) = run(circuit, [OpRun(("n_x",))], Run(engine="neospice"))
     assert op.engines == ["neospice", "ngspice"]
     assert not op.failed.any()
     assert op.values["n_x"][0] == pytest.approx(np.exp(3.0), rel=1e-6)
@@ -267,7 +263,7 @@ def test_choice_of_engine(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setenv("SIMWRAP_WITHOUT", "ngspice")
     assert engine.choose() == ("neospice",)
     with pytest.raises(NoEngineError, match="ngspice"):
-        run(Circuit(DIVIDER), [OpRun()], RunOptions(engine="ngspice"))
+        run(Circuit(DIVIDER), [OpRun()], Run(engine="ngspice"))
 
 
 def test_no_engine_at_all(monkeypatch: pytest.MonkeyPatch) -> None:
@@ -308,9 +304,9 @@ def test_killed_children_lose_nothing(name: str) -> None:
     circuit = swept(1500)
     engine.stop_all()
     begin = time.monotonic()
-    run(Circuit(DIVIDER), [OpRun()], RunOptions(engine=name, workers=1))
+    run(Circuit(DIVIDER), [OpRun()], Run(engine=name, workers=1))
     started = time.monotonic() - begin
-    undisturbed = run(circuit, SMALL, RunOptions(engine=name, workers=2))
+    undisturbed = run(circuit, SMALL, Run(engine=name, workers=2))
     stop = threading.Event()
 
     def kill() -> None:
@@ -323,7 +319,7 @@ def test_killed_children_lose_nothing(name: str) -> None:
     killer = threading.Thread(target=kill)
     killer.start()
     try:
-        replies = run(circuit, SMALL, RunOptions(engine=name, workers=2))
+        replies = run(circuit, SMALL, Run(engine=name, workers=2))
     finally:
         stop.set()
         killer.join()
@@ -339,7 +335,7 @@ def test_a_point_past_its_limit_is_ended_and_the_others_arrive(name: str, monkey
     monkeypatch.setenv("SIMWRAP_WITHOUT", " ".join(set(BOTH) - {name}))
     quick, endless = (TransientRun(stop, 1e-6, ("n_out",), samples=10) for stop in (1e-4, 0.45))
     begin = time.monotonic()
-    replies = run(Circuit(stage()), [OpRun(), endless, quick], RunOptions(engine=name, time_limit=0.3, workers=1))
+    replies = run(Circuit(stage()), [OpRun(), endless, quick], Run(engine=name, time_limit=0.3, workers=1))
     assert time.monotonic() - begin < 4.0
     assert not replies[0].failed[0]
     assert not replies[2].failed[0]
@@ -352,7 +348,7 @@ def test_a_child_that_was_prepared_is_the_one_that_works() -> None:
     engine.stop_all()
     for _ in range(2):  # asked twice, it comes once
         engine.process.prepare(name)
-    (reply,) = run(Circuit(DIVIDER), [OpRun()], RunOptions(workers=1))
+    (reply,) = run(Circuit(DIVIDER), [OpRun()], Run(workers=1))
     assert reply.reasons == [""]
     assert len(engine.children()) == 1
     engine.process.prepare(name)
@@ -371,7 +367,7 @@ def test_a_child_that_could_not_be_prepared_is_missed_only_by_the_job(monkeypatc
         broken.setattr(engine.process, "Child", refuse)
         engine.process.prepare(engine.choose()[0])
         assert tried.wait(10.0)
-    (reply,) = run(Circuit(DIVIDER), [OpRun()], RunOptions(workers=1))
+    (reply,) = run(Circuit(DIVIDER), [OpRun()], Run(workers=1))
     assert reply.reasons == [""]
 
 
@@ -383,7 +379,7 @@ def test_ctrl_c_leaves_no_children() -> None:
         "    print(*engine.children(), flush=True)\n"
         "circuit = Circuit(text, {'r_a': np.linspace(1e3, 2e3, 400)}, 400)\n"
         "threading.Thread(target=tell).start()\n"
-        "try:\n    run(circuit, [TransientRun(0.05, 1e-6, ('n_out',))], RunOptions(workers=2))\n"
+        "try:\n    run(circuit, [TransientRun(0.05, 1e-6, ('n_out',))], Run(workers=2))\n"
         "except KeyboardInterrupt:\n    print('interrupted', engine.children(), flush=True)\n"
     )
     with subprocess.Popen([sys.executable, "-c", script], stdout=subprocess.PIPE, text=True) as process:
@@ -449,6 +445,6 @@ def test_importing_the_engines_loads_no_simulator() -> None:
         (Circuit(DIVIDER), [TransientRun(1.0, 1e-3, ("n_out",), initial="warm")], "warm"),
     ],
 )
-def test_requests_that_do_not_fit_the_circuit(circuit: Circuit, runs: list[engine.Run], part: str) -> None:
+def test_requests_that_do_not_fit_the_circuit(circuit: Circuit, runs: list[engine.Analysis], part: str) -> None:
     with pytest.raises(NetlistError, match=part):
         run(circuit, runs)

@@ -31,7 +31,7 @@ from simwrap.engine import (
     OpRun,
     Pulse,
     Reply,
-    RunOptions,
+    Run,
     Sine,
     SteadyRun,
     TransientRun,
@@ -70,12 +70,12 @@ def name(request: pytest.FixtureRequest) -> str:
 )
 def test_options_that_are_none_say_so_in_one_sentence(wrong: dict[str, Any], part: str) -> None:
     with pytest.raises(RangeError, match=f"^{part} is .*; give ") as refusal:
-        RunOptions(**wrong)
+        Run(**wrong)
     assert "\n" not in str(refusal.value)
 
 
 def test_options_of_numpy_are_numbers_too() -> None:
-    options = RunOptions(time_limit=np.float64(3.0), workers=np.int64(1))  # type: ignore[arg-type]
+    options = Run(time_limit=np.float64(3.0), workers=np.int64(1))  # type: ignore[arg-type]
     assert run(Circuit(DIVIDER), [OpRun(("n_out",))], options)[0].reasons == [""]
 
 
@@ -99,7 +99,7 @@ def test_options_of_numpy_are_numbers_too() -> None:
         (NoiseRun(1.0, 1e6, 10**9, "n_out"), "frequencies"),
     ],
 )
-def test_what_could_not_be_done_in_any_time_is_refused_at_once(request_: engine.Run, part: str) -> None:
+def test_what_could_not_be_done_in_any_time_is_refused_at_once(request_: engine.Analysis, part: str) -> None:
     begin = time.monotonic()
     with pytest.raises(NetlistError, match=part):
         run(Circuit(DIVIDER), [request_])
@@ -111,7 +111,7 @@ def test_a_limit_is_a_limit_over_levels_retries_and_engines() -> None:
     request = SteadyRun(50.0, (Sine(1.0, 1.5e5),), np.geomspace(0.01, 5.0, 20)[None, :], ("n_out",))
     run(Circuit(DIVIDER), [OpRun()])
     begin = time.monotonic()
-    (reply,) = run(Circuit(stage()), [request], RunOptions(time_limit=2.0, workers=1))
+    (reply,) = run(Circuit(stage()), [request], Run(time_limit=2.0, workers=1))
     assert time.monotonic() - begin < 2.0 + 2.0  # a child may have to be started for the other engine
     assert "time limit" in reply.reasons[0]
     assert np.isnan(reply.values["n_out"][0, -1]).all()
@@ -125,10 +125,10 @@ def test_levels_that_were_done_before_the_limit_stay(monkeypatch: pytest.MonkeyP
         pytest.skip("the embedded engine is not there")
     # A long last level: 60,000 steps a period, so that the limit falls into a single period of it.
     request = SteadyRun(1000.0, (Sine(1.0, 1e3), Sine(1e-3, 2.9e6)), np.array([[0.01, 0.02, 0.03]]), ("n_out",))
-    (whole,) = run(Circuit(DIVIDER), [request], RunOptions(time_limit=60.0, workers=1))
+    (whole,) = run(Circuit(DIVIDER), [request], Run(time_limit=60.0, workers=1))
     assert whole.reasons == [""]
     monkeypatch.setattr(engine.process.Child, "look", _after_two_levels(engine.process.Child.look))
-    (cut,) = run(Circuit(DIVIDER), [request], RunOptions(time_limit=60.0, workers=1))
+    (cut,) = run(Circuit(DIVIDER), [request], Run(time_limit=60.0, workers=1))
     done = ~np.isnan(cut.values["n_out"][0]).any(axis=1)
     assert done[0]
     assert not done[2]
@@ -263,7 +263,7 @@ def script_in(folder: Path, home: Path, environment: dict[str, str]) -> str:
             TransientRun(1e-3, 1e-5, ("n_b",), (Sine(0.1, 2e3),), "v_a", samples=16)]
     for name in engine.NAMES:
         if not engine.backends.discovery.missing(name):
-            for reply in run(Circuit(text), runs, RunOptions(name, workers=1)):
+            for reply in run(Circuit(text), runs, Run(name, workers=1)):
                 assert reply.reasons == [""] and reply.engines == [name], (name, reply.reasons, reply.engines)
                 print(name, {{key: value.tobytes().hex() for key, value in reply.values.items()}})
     """
@@ -320,7 +320,7 @@ STRIKES = int(os.environ.get("SIMWRAP_STRIKES", "4"))
 LEVELS = np.array([[0.02, 0.2, 1.0]] * 12)
 SWEPT = Circuit(stage(), {"r_anode": np.geomspace(5e4, 2e5, 12)}, 12)
 MANY = Circuit(stage(), {"r_anode": np.geomspace(5e4, 2e5, 1500)}, 1500)
-STORMS: dict[str, tuple[Circuit, list[engine.Run]]] = {
+STORMS: dict[str, tuple[Circuit, list[engine.Analysis]]] = {
     "sweep": (MANY, [OpRun(("n_anode",)), AcRun(10.0, 1e5, 60, ("n_out",))]),
     "steady states": (SWEPT, [SteadyRun(1000.0, (Sine(1.0, 1000.0),), LEVELS, ("n_out",))]),
     "noise": (MANY, [NoiseRun(10.0, 1e5, 60, "n_out")]),
@@ -375,11 +375,11 @@ def test_a_storm_changes_no_figure_and_leaves_nothing_behind(
 ) -> None:
     circuit, runs = STORMS[kind]
     monkeypatch.setattr(tempfile, "tempdir", str(tmp_path))
-    calm = run(circuit, runs, RunOptions(name, workers=2))
+    calm = run(circuit, runs, Run(name, workers=2))
     assert all(reply.reasons == [""] * circuit.points for reply in calm)
     with storm(what, seed=len(kind) + int(what)) as hit:
         for _ in range(200):
-            as_undisturbed(run(circuit, runs, RunOptions(name, time_limit=30.0, workers=2)), calm, name)
+            as_undisturbed(run(circuit, runs, Run(name, time_limit=30.0, workers=2)), calm, name)
             if len(hit) >= STRIKES:
                 break
     assert len(hit) >= STRIKES
@@ -400,10 +400,10 @@ def test_two_thousand_runs_keep_memory_and_descriptors_flat() -> None:
 
     runs = [OpRun(), AcRun(10.0, 1e5, 10, ("n_out",))]
     for _ in range(200):
-        run(Circuit(stage()), runs, RunOptions(workers=1))
+        run(Circuit(stage()), runs, Run(workers=1))
     memory, descriptors = held()
     for _ in range(2000):
-        run(Circuit(stage()), runs, RunOptions(workers=1))
+        run(Circuit(stage()), runs, Run(workers=1))
     after, open_ = held()
     assert after - memory < 5.0
     assert open_ <= descriptors

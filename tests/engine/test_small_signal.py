@@ -20,7 +20,7 @@ from simwrap.circuits.circuit import as_circuit
 from simwrap.circuits.design_file import read_whole_design
 from simwrap.circuits.point_table import Table
 from simwrap.circuits.render import excited, render
-from simwrap.engine import AcRun, Circuit, NoiseRun, RunOptions, allow_list, elimination, run, small_signal
+from simwrap.engine import AcRun, Circuit, NoiseRun, Run, allow_list, elimination, run, small_signal
 from simwrap.engine.backends.discovery import missing
 from simwrap.errors import NetlistError, SimwrapError
 from simwrap.measures.results import labelled
@@ -33,10 +33,10 @@ ENGINES = [
 ]
 BOLTZMANN, TEMPERATURE = 1.380649e-23, 300.15
 DIVIDER = "v_signal n_in 0 dc 0.0 ac 1.0\nr_a n_in n_out 1000.0\nr_b n_out 0 3000.0\nc_b n_out 0 1e-08\n"
-QUICK = RunOptions(workers=1)
+QUICK = Run(workers=1)
 
 
-def both(text: str, sweep: AcRun | NoiseRun, source: str, options: RunOptions) -> list[Any]:
+def both(text: str, sweep: AcRun | NoiseRun, source: str, options: Run) -> list[Any]:
     """Return the engine's own analysis, and that of the linearised circuit."""
     linear = replace(sweep, linear=True) if isinstance(sweep, NoiseRun) else replace(sweep, linear=True, source=source)
     replies = run(Circuit(text), [sweep, linear], options)
@@ -44,7 +44,7 @@ def both(text: str, sweep: AcRun | NoiseRun, source: str, options: RunOptions) -
     return replies
 
 
-def assert_alike(text: str, sweep: AcRun | NoiseRun, source: str, options: RunOptions) -> None:
+def assert_alike(text: str, sweep: AcRun | NoiseRun, source: str, options: Run) -> None:
     """Every value within a millionth of the engine's own, or of what rounding leaves it of its largest ones.
 
     An engine's unknowns are voltages; a current through a wire of 10 milliohms is a hundred times the difference of
@@ -68,7 +68,7 @@ def test_every_stage_as_the_engines_have_it(stage: str, name: str) -> None:
         texts = {source: render(circuit, excite=source) for source in bench.devices(circuit)}
     except SimwrapError as error:
         pytest.skip(f"no circuit of its own: {error}")
-    options = RunOptions(name, workers=1)
+    options = Run(name, workers=1)
     for source, netlist in texts.items():
         text, device = netlist.circuit.text, excited(circuit, source)[0]
         parsed = allow_list.check(text)
@@ -93,7 +93,7 @@ def test_every_element_as_the_engines_have_it(name: str) -> None:
         "r_x n_x 0 1000.0\nc_x n_x n_a 1e-09\n"
     )
     sweep = AcRun(1.0, 1e7, 5, ("n_b", "n_c", "n_e2", "n_f", "n_i", "n_j", "n_x", "i(v_signal)", "i(l_2)"))
-    assert_alike(text, sweep, "v_signal", RunOptions(name, workers=1))
+    assert_alike(text, sweep, "v_signal", Run(name, workers=1))
 
 
 @pytest.mark.parametrize("name", ENGINES)
@@ -101,7 +101,7 @@ def test_every_element_as_the_engines_have_it(name: str) -> None:
 def test_amplifiers_as_the_engines_have_them(text: str, name: str) -> None:
     parsed = allow_list.check(text)
     source = next(device for device in parsed.kind("v") if "ac" in parsed.devices[device].fields)
-    assert_alike(text, AcRun(1.0, 1e6, 6, parsed.nodes), source, RunOptions(name, workers=1))
+    assert_alike(text, AcRun(1.0, 1e6, 6, parsed.nodes), source, Run(name, workers=1))
 
 
 def whole_amplifier() -> Any:
@@ -123,7 +123,7 @@ def test_the_reading_room_as_the_engines_have_it(name: str) -> None:
         "response": {}, "impedance": {}, "stability": {"start": 1.0, "stop": 1e6, "per_decade": 10},
         "noise": {"per_decade": 10}, "load_lines": {}, "rejection": {"per_decade": 4},
     }  # fmt: skip
-    linear, own = (evaluate(table, measures, RunOptions(name, small_signals=how)) for how in ("auto", "engine"))
+    linear, own = (evaluate(table, measures, Run(name, small_signals=how)) for how in ("auto", "engine"))
     assert (linear.small_signals, own.small_signals) == ({"linearised"}, {"engine"})
     found, expected = figures(linear), figures(own)
     assert found.keys() == expected.keys()
@@ -256,7 +256,7 @@ def test_a_sweep_that_takes_too_long_ends_with_its_reason() -> None:
     parsed = allow_list.check(amplifier(2200.0))
     seen: list[int] = []
     long = AcRun(1.0, 1e6, 160_000, (parsed.nodes[-1],), "v_signal", linear=True)
-    (reply,) = run(Circuit(amplifier(2200.0)), [long], RunOptions(engine.choose()[0], time_limit=0.3, workers=1))
+    (reply,) = run(Circuit(amplifier(2200.0)), [long], Run(engine.choose()[0], time_limit=0.3, workers=1))
     assert "more than the time limit" in reply.reasons[0]
     assert np.isnan(reply.values[parsed.nodes[-1]]).all()
     state = {name: np.zeros(40) for name in ("n_in", "n_out")}

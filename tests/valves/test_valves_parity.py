@@ -7,7 +7,7 @@ import pytest
 from numpy.typing import NDArray
 from published_rows import SECTIONS
 
-from simwrap.engine import RunOptions, run
+from simwrap.engine import Run, run
 from simwrap.engine.protocol import AcRun, Circuit, NoiseRun, OpRun
 from simwrap.valves import Valve, get_valve
 
@@ -53,7 +53,7 @@ def test_numpy_and_engine_agree(name: str, kind: str, engine: str) -> None:
     if kind == "pentode":
         nodes["n_v1_ig2"] = wanted.screen
     by_anode, by_grid = AcRun(1.0, 1.0, 1, ("n_v1_ia",)), AcRun(1.0, 1.0, 1, ("n_v1_ia",))
-    point, change = run(circuit(valve, "anode", table), [OpRun(tuple(nodes)), by_anode], RunOptions(engine=engine))
+    point, change = run(circuit(valve, "anode", table), [OpRun(tuple(nodes)), by_anode], Run(engine=engine))
     assert point.reasons == [""] * POINTS
     assert set(point.engines) == {engine}
     for node, current in nodes.items():
@@ -61,7 +61,7 @@ def test_numpy_and_engine_agree(name: str, kind: str, engine: str) -> None:
     slopes = valve.small_signal(anode, grid, screen)
     assert worst(1e-3 * change.values["n_v1_ia"][:, 0].real, 1.0 / slopes.ra) < TOLERANCE
     if kind != "rectifier":
-        (change,) = run(circuit(valve, "grid", table), [by_grid], RunOptions(engine=engine))
+        (change,) = run(circuit(valve, "grid", table), [by_grid], Run(engine=engine))
         assert worst(1e-3 * change.values["n_v1_ia"][:, 0].real, slopes.gm) < TOLERANCE
 
 
@@ -74,7 +74,7 @@ def test_spread_factors_are_swept(name: str, engine: str) -> None:
     full = {n: np.full(POINTS, v) for n, v in (("v_anode", 150.0), ("v_grid", -1.5), ("v_screen", 120.0))}
     emission, mu = rng.uniform(0.6, 1.4, POINTS), rng.uniform(0.8, 1.2, POINTS)
     table = {**full, "v_v1_emission": emission, "v_v1_mu": mu}
-    (point,) = run(circuit(valve, "", table, emission=1.0, mu=1.0), [OpRun(("n_v1_ia",))], RunOptions(engine=engine))
+    (point,) = run(circuit(valve, "", table, emission=1.0, mu=1.0), [OpRun(("n_v1_ia",))], Run(engine=engine))
     wanted = valve.currents(150.0, -1.5, 120.0, emission=emission, mu=mu).anode
     assert worst(1e-3 * point.values["n_v1_ia"], wanted) < TOLERANCE
     assert np.ptp(wanted) > 0.2 * wanted.mean()
@@ -96,7 +96,7 @@ def test_valve_noise(engine: str) -> None:
         f"r_load n_b n_anode {load!r}",
         *valve.netlist("v1", anode="n_anode", grid="n_grid", cathode="0", noise_resistance=equivalent),
     ]
-    (reply,) = run(Circuit("\n".join(lines)), [NoiseRun(100.0, 1000.0, 1, "n_anode")], RunOptions(engine=engine))
+    (reply,) = run(Circuit("\n".join(lines)), [NoiseRun(100.0, 1000.0, 1, "n_anode")], Run(engine=engine))
     found = reply.values["input_density"][0][0]
     ra = float(slopes.ra)
     gain = float(slopes.mu) * load / (load + ra)
@@ -130,7 +130,7 @@ def test_partition_noise(engine: str, joined: bool) -> None:
             partition_resistance=float(sources.partition),
         ),
     ]  # fmt: skip
-    (reply,) = run(Circuit("\n".join(lines)), [NoiseRun(100.0, 1000.0, 1, "n_anode")], RunOptions(engine=engine))
+    (reply,) = run(Circuit("\n".join(lines)), [NoiseRun(100.0, 1000.0, 1, "n_anode")], Run(engine=engine))
     four_kt = 4 * 1.380649e-23 * 300.15
     gm = float(valve.small_signal(anode, grid, screen, tap=1.0 if joined else 0.0).gm)
     # The load's own noise is a current into the same node as the valve's.
@@ -160,7 +160,7 @@ def test_the_operating_point_is_found_whatever_the_first_guess(name: str, kind: 
     lines += ["r_rest n_screen 0 1e6"]
     supplies = np.linspace(150.0, 450.0, 61)
     table = {"v_supply": supplies, "v_drive": 0.3 * supplies}
-    (point,) = run(Circuit("\n".join(lines), table, len(supplies)), [OpRun()], RunOptions(engine=engine))
+    (point,) = run(Circuit("\n".join(lines), table, len(supplies)), [OpRun()], Run(engine=engine))
     assert point.reasons == [""] * len(supplies)
     assert point.engines.count(engine) >= 0.95 * len(supplies)  # a point on which an engine fails is run on the other
     assert np.all(np.diff(point.values["n_cathode"]) > 0.0)

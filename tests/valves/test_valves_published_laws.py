@@ -14,7 +14,7 @@ from typing import Any
 import numpy as np
 import pytest
 
-from simwrap.engine import RunOptions, run
+from simwrap.engine import Run, run
 from simwrap.engine.protocol import AcRun, Circuit, OpRun
 from simwrap.valves.laws import Lines, Numeric, Text, softplus
 
@@ -104,7 +104,7 @@ def test_physical_law_in_the_engines(sample: str, engine: str) -> None:
             *lines(partial(physical, c=SETS[sample]), "n_a", "n_k"),
         ]
     )
-    (reply,) = run(Circuit(text, table, len(rows)), [OpRun(("n_v1_ia", "n_v1_ik"))], RunOptions(engine=engine))
+    (reply,) = run(Circuit(text, table, len(rows)), [OpRun(("n_v1_ia", "n_v1_ik"))], Run(engine=engine))
     for node, column in (("n_v1_ia", "Ia_mA"), ("n_v1_ik", "Ik_mA")):
         np.testing.assert_allclose(reply.values[node], [float(r[column]) for r in rows], rtol=2e-5)
 
@@ -138,7 +138,7 @@ def test_textbook_worked_example(engine: str) -> None:
         point, sweep = run(
             Circuit("\n".join(text)),
             [OpRun(("n_a", "n_k", "n_v1_ia")), AcRun(1000.0, 1000.0, 1, ("n_a",))],
-            RunOptions(engine=engine),
+            Run(engine=engine),
         )
         assert point.reasons == [""]
         return {node: float(value[0]) for node, value in point.values.items()}, float(abs(sweep.values["n_a"][0, 0]))
