@@ -10,7 +10,7 @@ ROOT := $(shell [ "$$(id -u)" = 0 ] || echo sudo)
 # A machine without a network must not wait for long.
 APT := $(ROOT) env DEBIAN_FRONTEND=noninteractive apt-get -qq -o Acquire::Retries=0 -o Acquire::http::Timeout=15
 
-.PHONY: demo test lint docs bench floors models ngspice clean
+.PHONY: demo test lint docs bench floors release models ngspice clean
 .DELETE_ON_ERROR:
 
 demo: $(VENV)/.installed $(VENV)/.ngspice
@@ -47,6 +47,19 @@ floors: | $(BIN)/python
 	$(FLOORS)/bin/uv pip install -q --python $(FLOORS)/bin/python --resolution lowest-direct --editable . --group test
 	$(FLOORS)/bin/python -m pytest -n $(JOBS) -m "not slow" -W default::DeprecationWarning \
 	  -W default::PendingDeprecationWarning $(QUICK)
+
+# Sdist and wheel: built, their metadata checked, and each installed by itself, where it has to measure a stage.
+CLEAN := build/release
+release: $(VENV)/.installed-dev
+	rm -rf dist $(CLEAN)
+	$(BIN)/python -m build --outdir dist .
+	$(BIN)/python -m twine check --strict dist/*
+	@for made in dist/*.whl dist/*.tar.gz; do \
+	  echo "$$made in a clean environment"; \
+	  $(PYTHON) -m venv --clear $(CLEAN) && $(CLEAN)/bin/python -m pip --disable-pip-version-check -qq install "$$made" \
+	  && (cd $(CLEAN) && env -u PYTHONPATH bin/simwrap --version && bin/simwrap measure triode_gain --measure bias >/dev/null) \
+	  || exit 1; done
+	@rm -rf $(CLEAN); ls -l dist
 
 # Fits every valve file again from its published rows; TYPES="12AX7 6V6GT" for some of them.
 models: $(VENV)/.installed

@@ -40,7 +40,7 @@ if TYPE_CHECKING:
     from simwrap.valves import get_valve as valve
     from simwrap.valves import valve_names
 
-__version__ = "0.1.0"
+__version__ = "0.2.0"
 
 #: Module of each public name (":" where it has another name there), as the imports above have it for type checkers.
 _PUBLIC = {
