@@ -498,6 +498,13 @@ def circuit(
     ------
     InputError
         For all that is wrong with names and joins, at once.
+
+    Examples
+    --------
+    >>> import simwrap
+    >>> chain = simwrap.circuit(line=simwrap.stage("triode_gain"), tone=simwrap.stage("tone_passive"))
+    >>> [str(join) for join in chain.joins]
+    ['line.output -> tone.input']
     """
     if not isinstance(stages or {}, Mapping):
         raise InputError(f'{shown(stages)} is no mapping of stages; give one such as {{"line": simwrap.stage(...)}}')

@@ -168,6 +168,18 @@ def read_design(path: str | Path, *, valve_folders: Iterable[str | Path] = ()) -
     ------
     FileProblemsError
         With all problems of the file at once.
+
+    Examples
+    --------
+    >>> import pathlib, tempfile, simwrap
+    >>> file = pathlib.Path(tempfile.mkdtemp(), "room.toml")
+    >>> words = file.write_text('''simwrap_design = 1
+    ... [stages.line]
+    ... stage = "triode_gain"
+    ... valve = "6SL7GT"
+    ... ''')
+    >>> list(simwrap.read_design(file).stages)
+    ['line']
     """
     return read_whole_design(path, valve_folders=valve_folders).circuit
 

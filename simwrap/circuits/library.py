@@ -56,7 +56,14 @@ def template_files() -> dict[str, Path]:
 
 
 def stage_names() -> list[str]:
-    """Return the names of all stages that can be made."""
+    """Return the names of all stages that can be made.
+
+    Examples
+    --------
+    >>> import simwrap
+    >>> "cathodyne" in simwrap.stage_names()
+    True
+    """
     return sorted(templates())
 
 

@@ -359,6 +359,13 @@ def stage(
         A value outside the accepted range.
     FileProblemsError
         A template with faults, all at once.
+
+    Examples
+    --------
+    >>> import simwrap
+    >>> line = simwrap.stage("triode_gain", valve="6SL7GT", anode_resistor="100k", Rk="1k8")
+    >>> line.values["cathode_resistor"]
+    1800.0
     """
     template = find_template(name)
     folders = as_folders(valve_folders)

@@ -228,6 +228,14 @@ def choose(
         For a goal or a free parameter that can't be used.
     NoEngineError
         If there is no simulator.
+
+    Examples
+    --------
+    >>> import simwrap
+    >>> stage = simwrap.stage("triode_gain", valve="6SL7GT")
+    >>> chosen = simwrap.choose(stage, {"anode_current": "1 mA +/- 10 %"}, ["cathode_resistor"])
+    >>> chosen.met, chosen.stage.values["cathode_resistor"]
+    (True, 2200.0)
     """
     from simwrap.design.tolerance import whole_number
 

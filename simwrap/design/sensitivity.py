@@ -173,6 +173,15 @@ def rank_parts(data: xarray.Dataset, variable: str) -> Ranking:
     ------
     InputError
         For an unknown variable, or where there are too few builds, or nothing varies.
+
+    Examples
+    --------
+    >>> import simwrap
+    >>> tolerances = {"anode_resistor": "5 %", "grid_leak": "20 %"}
+    >>> builds = simwrap.spread(simwrap.stage("triode_gain"), tolerances, ["bias"], builds=50)
+    >>> ranking = simwrap.rank_parts(builds, "bias.valves.v1.anode_current")
+    >>> ranking.names
+    ('anode_resistor', 'grid_leak')
     """
     name, values = _figure(data, variable, "rank_parts")
     good = np.isfinite(values)
@@ -233,6 +242,14 @@ def sobol_indices(
     ------
     InputError
         If SALib isn't there, for an unknown variable, or where builds failed.
+
+    Examples
+    --------
+    >>> import simwrap
+    >>> tolerances = {"anode_resistor": "5 %", "grid_leak": "20 %"}
+    >>> ranking = simwrap.sobol_indices(simwrap.stage("triode_gain"), "response.gain", tolerances, samples=16)
+    >>> ranking.names
+    ('anode_resistor', 'grid_leak')
     """
     try:
         from SALib.analyze import sobol as analysis

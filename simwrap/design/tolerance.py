@@ -468,6 +468,13 @@ def spread(
         For a tolerance, parameter or valve that can't be used.
     NoEngineError
         If there is no simulator.
+
+    Examples
+    --------
+    >>> import simwrap
+    >>> builds = simwrap.spread(simwrap.stage("coupling"), {"resistor": "5 %"}, ["response"], builds=50)
+    >>> dict(builds.sizes)["build"]
+    50
     """
     as_circuit(stage, "spread")
     varied = Tolerances.of(

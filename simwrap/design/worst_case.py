@@ -140,6 +140,14 @@ def worst_case(
     ------
     InputError, NoEngineError
         As for :func:`spread`.
+
+    Examples
+    --------
+    >>> import simwrap
+    >>> extremes = simwrap.worst_case(simwrap.stage("triode_gain"), {"anode_resistor": "5 %"}, ["response"])
+    >>> least, most = extremes["response.gain"]
+    >>> least < most
+    True
     """
     as_circuit(stage, "worst_case")
     varied = Tolerances.of(

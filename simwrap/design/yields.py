@@ -96,6 +96,13 @@ def yield_of(data: xarray.Dataset, limits: str | Iterable[str]) -> Yield:
     ------
     InputError
         For a limit that can't be read.
+
+    Examples
+    --------
+    >>> import simwrap
+    >>> builds = simwrap.spread(simwrap.stage("triode_gain"), {"anode_resistor": "5 %"}, ["response"], builds=50)
+    >>> simwrap.yield_of(builds, "response.gain > 1").share
+    1.0
     """
     parsed = parse_limits(limits, known_of(data, "yield_of"))
     simulated = np.asarray(data["status"].values == "").ravel()

@@ -89,6 +89,14 @@ def plot(found: Any, name: str | None = None, *, ax: Any = None) -> Figure:
         If the measure has no picture or wasn't measured.
     InputError
         If the data lack its curves.
+
+    Examples
+    --------
+    >>> import simwrap
+    >>> result = simwrap.measure(simwrap.stage("triode_gain"), ["response"])
+    >>> picture = simwrap.plot(result, "response")
+    >>> picture.axes[-1].get_xlabel()
+    'frequency [Hz]'
     """
     if hasattr(found, "data_vars") and "analysis" in found.attrs:
         with drawn_in(ax):

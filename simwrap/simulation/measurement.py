@@ -67,7 +67,14 @@ def chosen_measures(stage: Stage | Circuit, measures: MeasureChoice) -> dict[str
 
 
 def measure_names() -> list[str]:
-    """Return the names of all measures, sorted."""
+    """Return the names of all measures, sorted.
+
+    Examples
+    --------
+    >>> import simwrap
+    >>> {"bias", "response", "headroom"} <= set(simwrap.measure_names())
+    True
+    """
     from simwrap.measures.registry import measures
 
     return list(measures())
@@ -374,6 +381,14 @@ def measure(
         If nothing came of a measure; its netlist is kept in a file that the sentence names.
     NoEngineError
         If there is no simulator.
+
+    Examples
+    --------
+    >>> import simwrap
+    >>> line = simwrap.stage("triode_gain", valve="6SL7GT", supply="250 V", anode_resistor="100k", cathode_resistor="1k8")
+    >>> result = simwrap.measure(line, ["bias", "response"])
+    >>> print(f"{result.bias.valves.v1.anode_voltage:.0f} V, gain {result.response.gain_db:.0f} dB at 1 kHz")
+    156 V, gain 33 dB at 1 kHz
     """
     how = Run.of(run)
     names = chosen_measures(stage, measures)

@@ -112,6 +112,13 @@ def simulate(
         A number that can't be meant.
     EngineError
         If nothing came of it.
+
+    Examples
+    --------
+    >>> import simwrap
+    >>> waves = simwrap.simulate(simwrap.stage("triode_gain"), "period", nodes=["output"], level="100 mV")
+    >>> dict(waves.sizes)["time"], waves["output"].attrs["units"]
+    (256, 'V')
     """
     made = as_circuit(circuit, "simulate")
     kind = find("analysis", analysis, {word: word for word in _KINDS}, "simulate")

@@ -214,6 +214,17 @@ def sweep(
         For a parameter or value that the stage doesn't accept.
     NoEngineError
         If there is no simulator.
+
+    Examples
+    --------
+    >>> import simwrap
+    >>> line = simwrap.stage("triode_gain", valve="6SL7GT", supply="250 V")
+    >>> data = simwrap.sweep(line, {"cathode_resistor": ["1k", "1k8", "3k3"]}, ["bias"])
+    >>> data["bias.valves.v1.anode_current"].dims
+    ('cathode_resistor',)
+    >>> falling = data["bias.valves.v1.anode_current"].diff("cathode_resistor") < 0.0
+    >>> bool(falling.all())
+    True
     """
     how = Run.of(run)
     stage = as_circuit(stage, "sweep")

@@ -162,6 +162,12 @@ def get_valve(name: str, *, kind: Kind | None = None, folders: Iterable[str | Pa
         With all faults of the file.
     InputError
         If the type has no section of that kind.
+
+    Examples
+    --------
+    >>> import simwrap
+    >>> simwrap.valve("ecc83").name
+    '12AX7'
     """
     content, path, designation = _found(name, folders)
     sections: list[Any] = [each for each in CONSTANTS if getattr(content, each) is not None]
@@ -182,6 +188,12 @@ def valve_names(*, folders: Iterable[str | Path] = ()) -> list[str]:
     ------
     InputError
         If a folder isn't there.
+
+    Examples
+    --------
+    >>> import simwrap
+    >>> {"6SL7GT", "6V6GT"} <= set(simwrap.valve_names())
+    True
     """
     paths = {path for _, path in _index(search_folders(folders)).values()}
     return sorted({_head(path, path.stat().st_mtime_ns)[0] for path in paths})
