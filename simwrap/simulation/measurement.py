@@ -385,7 +385,7 @@ def measure(
     Examples
     --------
     >>> import simwrap
-    >>> line = simwrap.stage("triode_gain", valve="6SL7GT", supply="250 V", anode_resistor="100k", cathode_resistor="1k8")
+    >>> line = simwrap.stage("triode_gain", valve="6SL7GT", supply="250 V", cathode_resistor="1k8")
     >>> result = simwrap.measure(line, ["bias", "response"])
     >>> print(f"{result.bias.valves.v1.anode_voltage:.0f} V, gain {result.response.gain_db:.0f} dB at 1 kHz")
     156 V, gain 33 dB at 1 kHz
