@@ -19,8 +19,8 @@ from simwrap.circuits.render import render
 from simwrap.circuits.sandbox import Columns
 from simwrap.circuits.stage import Stage
 from simwrap.engine import protocol
-from simwrap.engine.allow_list import Device, check
 from simwrap.measures.numerics.parts import WIRE, bought, netlist_parts
+from simwrap.netlist.allow_list import Device, check
 from simwrap.units.quantity import render as written
 
 Kind = Literal[

@@ -4,13 +4,12 @@
     (reply,) = run(Circuit("v_a n_a 0 dc 1.0\\nr_a n_a n_b 1000.0\\nr_b n_b 0 1000.0"), [OpRun()])
     reply.values["n_b"]   # array([0.5])
 
-What may stand in a circuit is said in :mod:`simwrap.engine.allow_list`, what a reply holds in
+What may stand in a circuit is said in :mod:`simwrap.netlist.allow_list`, what a reply holds in
 :mod:`simwrap.engine.protocol`.
 """
 
 from __future__ import annotations
 
-from simwrap.engine.allow_list import check
 from simwrap.engine.backends.discovery import NAMES, Found, choose
 from simwrap.engine.options import DEFAULT, Run, RunKeywords, spelled_out
 from simwrap.engine.pool import run
@@ -29,6 +28,7 @@ from simwrap.engine.protocol import (
     TransientRun,
 )
 from simwrap.engine.self_check import SelfCheck, found, self_check
+from simwrap.netlist.allow_list import check
 
 __all__ = [
     "DEFAULT", "NAMES", "AcRun", "Analysis", "Circuit", "Found", "NoiseRun", "OpRun", "Pulse", "Pwl", "Reply", "Run",

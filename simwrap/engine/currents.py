@@ -10,9 +10,10 @@ from collections.abc import Mapping
 
 import numpy as np
 
-from simwrap.engine.allow_list import Device, Parsed
-from simwrap.engine.expressions import evaluate
 from simwrap.engine.protocol import Array
+from simwrap.netlist.allow_list import Parsed
+from simwrap.netlist.element import Element
+from simwrap.netlist.expressions import evaluate
 
 #: What may be missing at a node: this share of all that flows there, or this current [A] (rounding over milliohms).
 SHARE, LEAST = 1e-3, 1e-7
@@ -58,17 +59,17 @@ def missing(parsed: Parsed, values: Mapping[str, Array], state: Mapping[str, Arr
     return said
 
 
-def _computable(device: Device, at: Mapping[str, Array]) -> bool:
+def _computable(device: Element, at: Mapping[str, Array]) -> bool:
     if device.kind == "b":
         return device.current and all(read in at for read in device.reads)
     return device.kind in _KNOWN
 
 
-def _current(device: Device, values: Mapping[str, Array], at: Mapping[str, Array]) -> Array:
+def _current(device: Element, values: Mapping[str, Array], at: Mapping[str, Array]) -> Array:
     """Return what flows through a device from its first node to its second [A]."""
     if device.kind == "b":
         return np.asarray(evaluate(device.program, at)[0])
-    value = np.asarray(values.get(device.name, device.fields[4 if device.kind == "i" else -1]), float)
+    value = np.asarray(values.get(device.name, device.value), float)
     if device.kind == "i":
         return value
     one, other = (at[node] for node in (device.nodes[2:] if device.kind == "g" else device.nodes))

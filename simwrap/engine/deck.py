@@ -3,10 +3,14 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import replace
 
-from simwrap.engine.allow_list import Parsed, value_field
 from simwrap.engine.protocol import Pulse, Pwl, Sine
+from simwrap.netlist.allow_list import Parsed
+from simwrap.netlist.element import Element
+from simwrap.netlist.text import line_of
+from simwrap.netlist.text import written as write
 
 #: Tight enough that a solve is the same to 1e-12 wherever it starts from.
 SMALL_OPTIONS = ".options reltol=1e-6 vntol=1e-9 abstol=1e-12"
@@ -17,46 +21,42 @@ TRANSIENT_OPTIONS = ".options method=trap reltol=1e-6 vntol=1e-8 abstol=1e-9 trt
 LOOSE_OPTIONS = ".options method=trap reltol=1e-5 abstol=1e-9"
 
 
-def write(value: float) -> str:
-    """Write a number as both engines read it back exactly."""
-    return repr(float(value))
-
-
 class Deck:
-    """Element lines of one circuit, with the values of one point put in."""
+    """Elements of one circuit, with the values of one point put in."""
 
     def __init__(self, parsed: Parsed) -> None:
         self.parsed = parsed
         # Comments stay behind: a line that starts with *# is a command to one engine.
-        self.order = [(name, device.line - 1) for name, device in parsed.devices.items()]
-        self.models = [line for line in parsed.lines if line.startswith(".model")]
+        self._printed = {name: line_of(device) for name, device in parsed.devices.items()}
 
-    def lines(self, values: Mapping[str, float], replace: Mapping[str, Sequence[str]] | None = None) -> list[str]:
-        """Return the lines with ``values`` put in and the devices in ``replace`` written anew."""
-        found: list[str] = []
-        for name, index in self.order:
-            if replace and name in replace:
-                found += replace[name]
-            elif name in values:
-                fields = list(self.parsed.devices[name].fields)
-                fields[value_field(self.parsed.devices[name])] = write(values[name])
-                found.append(" ".join(fields))
+    def lines(
+        self, values: Mapping[str, float], instead: Mapping[str, Mapping[str, str]] | None = None
+    ) -> dict[str, str]:
+        """Return the lines by element with ``values`` put in, those of ``instead`` in place of their element's."""
+        found: dict[str, str] = {}
+        for name, line in self._printed.items():
+            if instead and name in instead:
+                found |= instead[name]
             else:
-                found.append(self.parsed.lines[index])
-        return found + self.models
+                found[name] = (
+                    line_of(replace(self.parsed.devices[name], value=values[name])) if name in values else line
+                )
+        return found
 
-    def text(self, lines: Sequence[str], *cards: str) -> str:
+    def text(self, lines: Iterable[str], *cards: str) -> str:
         """Return the whole deck; without a title the first element would be eaten."""
-        return "\n".join(["* simwrap", *lines, *cards, ".end", ""])
+        return "\n".join(["* simwrap", *lines, *self.parsed.cards, *cards, ".end", ""])
 
-    def drive(self, source: str, values: Mapping[str, float], terms: Sequence[Sine | Pulse | Pwl]) -> list[str]:
+    def drive(
+        self, source: str, values: Mapping[str, float], terms: Sequence[Sine | Pulse | Pwl]
+    ) -> dict[str, dict[str, str]]:
         """Return the lines that replace ``source``: its terms in series (v) or in parallel (i)."""
         device = self.parsed.devices[source]
         plus, minus = device.nodes
-        offset = float(values.get(source, float(device.fields[4])))
+        offset = float(values.get(source, device.value))
         if not terms:
-            return [f"{source} {plus} {minus} dc {write(offset)}"]
-        found = []
+            return {source: {source: line_of(replace(device, value=offset, ac=()))}}
+        found = {}
         last = len(terms) - 1
         for index, term in enumerate(terms):
             name = source if index == 0 else f"{source}_term{index}"
@@ -65,11 +65,14 @@ class Deck:
                 one = plus if index == 0 else f"n_{source}_term{index}"
                 other = minus if index == last else f"n_{source}_term{index + 1}"
             # The operating point is that of the quiet circuit, so "dc" stays the plain value.
-            wave = _wave(term, offset if index == 0 else 0.0)
-            found.append(f"{name} {one} {other} dc {write(offset if index == 0 else 0.0)} {wave}")
-        return found
+            level = offset if index == 0 else 0.0
+            found[name] = f"{line_of(Element(name, (one, other), level))} {_wave(term, level)}"
+        return {source: found}
 
-    def initial(self, state: Mapping[str, float], lines: list[str], own_flux_only: bool = False) -> list[str]:
+    def initial(
+        self, state: Mapping[str, float], lines: Mapping[str, str], values: Mapping[str, float],
+        own_flux_only: bool = False,
+    ) -> list[str]:  # fmt: skip
         """Return ``lines`` with inductor currents put in, and ``.ic`` cards for the node voltages.
 
         Where an engine takes only an inductor's own flux from ``ic=`` (``own_flux_only``), the current
@@ -77,24 +80,21 @@ class Deck:
         """
         given = {name[2:-1]: value for name, value in state.items() if name.startswith("i(")}
         if own_flux_only and given:
-            given = _whole_flux(given, lines)
-        found = []
-        for line in lines:
-            current = given.get(line.split(None, 1)[0])
-            found.append(line if current is None else f"{line} ic={write(current)}")
+            given = self._whole_flux(given, values)
+        found = [f"{line} ic={write(given[name])}" if name in given else line for name, line in lines.items()]
         nodes = [f"v({node})={write(value)}" for node, value in state.items() if not node.startswith("i(")]
         return found + [".ic " + " ".join(nodes[k : k + 8]) for k in range(0, len(nodes), 8)]
 
-
-def _whole_flux(currents: Mapping[str, float], lines: Sequence[str]) -> dict[str, float]:
-    fields = [line.split() for line in lines if line[0] in "lk"]
-    size = {words[0]: float(words[3]) for words in fields if words[0][0] == "l"}
-    found = dict(currents)
-    for _, one, other, coupling in (words for words in fields if words[0][0] == "k"):
-        ratio = math.sqrt(size[other] / size[one])
-        found[one] += float(coupling) * ratio * currents[other]
-        found[other] += float(coupling) / ratio * currents[one]
-    return found
+    def _whole_flux(self, currents: Mapping[str, float], values: Mapping[str, float]) -> dict[str, float]:
+        devices = self.parsed.devices
+        size = {name: float(values.get(name, devices[name].value)) for name in self.parsed.kind("l")}
+        found = dict(currents)
+        for coupling in (devices[name] for name in self.parsed.kind("k")):
+            one, other = coupling.refers
+            ratio = math.sqrt(size[other] / size[one])
+            found[one] += coupling.value * ratio * currents[other]
+            found[other] += coupling.value / ratio * currents[one]
+        return found
 
 
 def _wave(term: Sine | Pulse | Pwl, offset: float) -> str:

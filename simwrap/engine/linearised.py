@@ -21,11 +21,12 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from simwrap.engine import allow_list
-from simwrap.engine.allow_list import Device, Parsed
-from simwrap.engine.expressions import evaluate
 from simwrap.engine.protocol import Array
 from simwrap.errors import NetlistError
+from simwrap.netlist import allow_list
+from simwrap.netlist.allow_list import Parsed
+from simwrap.netlist.element import Element
+from simwrap.netlist.expressions import evaluate
 
 #: How a quantity changes: a factor for each unknown (its index), and for each drive (the first -1, the next -2).
 Change = dict[int, Array | float]
@@ -174,14 +175,16 @@ class Linearised:
     ) -> None:
         self.parsed, self.values, self.drives = parsed, dict(values or {}), tuple(drives)
         self.devices = parsed.devices
-        self.junctions = {n: DIODE | parsed.models[d.fields[3]] for n, d in self.devices.items() if d.kind == "d"}
+        self.junctions = {n: DIODE | parsed.models[d.refers[0]] for n, d in self.devices.items() if d.kind == "d"}
         #: Sources whose current something reads.
         self.sensed = tuple(dict.fromkeys(r for d in self.devices.values() for r in d.reads if r[:2] == "i("))
         self.fixed = self._fixed_nodes({*self.sensed, *currents})
         nodes = [node for node in parsed.nodes if node not in self.fixed]
         nodes += [_inner(name) for name, model in self.junctions.items() if model["rs"] > 0.0]
         resolved = set(self.fixed.values())
-        branches = [f"i({n})" for n, d in self.devices.items() if d.kind == "l" or (_stiff(d) and n not in resolved)]
+        branches = [
+            f"i({n})" for n, d in self.devices.items() if d.kind == "l" or (d.holds_voltage and n not in resolved)
+        ]
         self.names = tuple(nodes + branches)
         self.place = {name: index for index, name in enumerate(self.names)}
 
@@ -194,7 +197,7 @@ class Linearised:
         """Return nodes that a source fixes against ground, with that source, in order of dependence."""
         fixes: dict[str, str] = {}
         for name, device in self.devices.items():
-            if _stiff(device) and "0" in device.nodes[:2] and f"i({name})" not in kept:
+            if device.holds_voltage and "0" in device.nodes[:2] and f"i({name})" not in kept:
                 fixes[device.nodes[0] if device.nodes[1] == "0" else device.nodes[1]] = name
         order: dict[str, str] = {}
         waiting = dict(fixes)
@@ -207,9 +210,9 @@ class Linearised:
                     order[node] = name
         return order
 
-    def value(self, device: Device, field: int = -1) -> Array:
+    def value(self, device: Element) -> Array:
         """Return the value of an element [its unit], one or one a state."""
-        return np.asarray(self.values.get(device.name, device.fields[field]), float)
+        return np.asarray(self.values.get(device.name, device.value), float)
 
     def at(self, state: Mapping[str, Array]) -> tuple[Array, dict[str, Change], Array]:
         """Return the conductances about states.
@@ -250,7 +253,7 @@ class Linearised:
                 self._stamp(matrix, device.nodes[:2], self._control(device, changes, state))
         return matrix, changes, junctions
 
-    def _control(self, device: Device, changes: Mapping[str, Change], state: Mapping[str, Array]) -> Change:
+    def _control(self, device: Element, changes: Mapping[str, Change], state: Mapping[str, Array]) -> Change:
         """How the current (or, of a voltage source, the voltage) of a device follows the unknowns."""
         if device.kind == "b":
             slopes = evaluate(device.program, state)[1]
@@ -258,7 +261,7 @@ class Linearised:
         if device.kind in "vi" and self.drives:
             return {DRIVE - self.drives.index(device.name): 1.0} if device.name in self.drives else {}
         if device.kind in "vi":
-            size, phase = (*map(float, device.fields[6:]), 0.0, 0.0)[:2] if "ac" in device.fields else (0.0, 0.0)
+            size, phase = (*device.ac, 0.0, 0.0)[:2]
             if phase % 360.0:
                 raise NetlistError(f"source {device.name}: an ac phase of {phase:g} degrees can't be made linear")
             return {DRIVE: size} if size else {}
@@ -276,7 +279,7 @@ class Linearised:
                 _add(matrix, row, current, sign)
 
     def _stamp_branch(
-        self, matrix: Array, device: Device, changes: Mapping[str, Change], state: Mapping[str, Array]
+        self, matrix: Array, device: Element, changes: Mapping[str, Change], state: Mapping[str, Array]
     ) -> None:
         row = self.place[f"i({device.name})"]
         self._stamp(matrix, device.nodes[:2], {row: 1.0})
@@ -284,7 +287,7 @@ class Linearised:
         control = {} if device.kind == "l" else self._control(device, changes, state)
         _add(matrix, row, _sum((1.0, voltage), (-1.0, control)), 1.0)
 
-    def _stamp_diode(self, matrix: Array, device: Device, changes: Mapping[str, Change], conductance: Array) -> None:
+    def _stamp_diode(self, matrix: Array, device: Element, changes: Mapping[str, Change], conductance: Array) -> None:
         one, other = device.nodes
         series = self.junctions[device.name]["rs"]
         if series > 0.0:
@@ -414,23 +417,19 @@ def poles(text: str, operating_point: Mapping[str, float]) -> Array:
 def inductance_matrix(parsed: Parsed, values: Mapping[str, float | Array]) -> tuple[list[str], Array]:
     """Return the names of the coils and their matrix of inductances [H], one or (where values differ) one a state."""
     coils = parsed.kind("l")
-    size = {n: np.asarray(values.get(n, d.fields[3]), float) for n, d in parsed.devices.items() if d.kind in "lk"}
+    size = {n: np.asarray(values.get(n, d.value), float) for n, d in parsed.devices.items() if d.kind in "lk"}
     shape = np.broadcast_shapes(*(each.shape for each in size.values()))
     found = np.zeros((*shape, len(coils), len(coils)))
     for place, name in enumerate(coils):
         found[..., place, place] = size[name]
     for name in parsed.kind("k"):
-        one, other = (coils.index(coil) for coil in parsed.devices[name].fields[1:3])
+        one, other = (coils.index(coil) for coil in parsed.devices[name].refers)
         found[..., one, other] += size[name] * np.sqrt(found[..., one, one] * found[..., other, other])
         found[..., other, one] = found[..., one, other]
     return coils, found
 
 
-def _stiff(device: Device) -> bool:
-    return device.kind in "veh" or (device.kind == "b" and not device.current)
-
-
-def _controls(device: Device) -> tuple[str, ...]:
+def _controls(device: Element) -> tuple[str, ...]:
     return device.nodes[2:] if device.kind == "e" else device.reads
 
 

@@ -6,9 +6,9 @@ from collections.abc import Mapping
 
 import numpy as np
 
-from simwrap.engine.allow_list import Parsed
 from simwrap.engine.linearised import Linearised, natural_frequencies
 from simwrap.engine.protocol import Array
+from simwrap.netlist.allow_list import Parsed
 
 #: How many natural frequencies of a point are kept: those with the largest real parts.
 KEPT = 8

@@ -13,7 +13,6 @@ from typing import Any
 
 import numpy as np
 
-from simwrap.engine import allow_list
 from simwrap.engine import process as children
 from simwrap.engine.backends.discovery import choose
 from simwrap.engine.options import DEFAULT, Run
@@ -22,6 +21,7 @@ from simwrap.engine.shooting import Settled
 from simwrap.engine.validation import checked_run, checked_table
 from simwrap.engine.worker import Job, Part, empty, put_level
 from simwrap.errors import EngineError
+from simwrap.netlist import allow_list
 
 #: Points of a chunk. Fixed, and each chunk starts from a fresh load, so that the numbers of a point
 #: can't depend on how many workers there are.

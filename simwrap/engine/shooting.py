@@ -143,7 +143,7 @@ class Solver:
             raise TimeoutError(f"no steady state in time ({self.count} periods)")
         self.count += 1
         given = dict(zip(self.names, state.tolist(), strict=True))
-        lines = self.deck.initial(given, self.lines, self.host.own_flux_only)
+        lines = self.deck.initial(given, self.lines, self.values, self.host.own_flux_only)
         times, found = self.host.transient(self.deck, lines, self.vectors, self.period, self.step, 0.0, True)
         if abs(times[-1] - self.period) > 1e-9 * self.period:
             raise RuntimeError(f"a period ended at {times[-1]:.6g} s instead of {self.period:.6g} s")
@@ -182,7 +182,7 @@ class Solver:
             self.known.append((0.0, self.quiet(self.names)))
         tones = [tone.scaled(amplitude) for tone in self.run.tones]
         source = self.run.source
-        self.lines = self.deck.lines(self.values, {source: self.deck.drive(source, self.values, tones)})
+        self.lines = self.deck.lines(self.values, self.deck.drive(source, self.values, tones))
         found = None
         # Should shooting not come to rest from where it is expected, the nearest level's state is the safer beginning.
         for count in (EXPECTED_FROM, 1, 1):
@@ -478,7 +478,7 @@ def _true_state(deck: Deck, names: tuple[str, ...], values: Mapping[str, float])
     state, and small fast capacitors don't drown large slow ones.
     """
     place = {name: index for index, name in enumerate(names)}
-    size = {n: float(values.get(n, deck.parsed.devices[n].fields[3])) for n in deck.parsed.kind("c")}
+    size = {n: float(values.get(n, deck.parsed.devices[n].value)) for n in deck.parsed.kind("c")}
     rows = []
     for name in deck.parsed.kind("c"):
         if size[name] > 0.0:

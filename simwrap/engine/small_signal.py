@@ -18,10 +18,10 @@ from collections.abc import Callable, Iterator, Mapping, Sequence
 
 import numpy as np
 
-from simwrap.engine.allow_list import Parsed
 from simwrap.engine.elimination import plan, solve
 from simwrap.engine.linearised import KT, Linearised
 from simwrap.engine.protocol import AcRun, Array, NoiseRun
+from simwrap.netlist.allow_list import Parsed
 
 #: Kinds of elements that can be made linear.
 KNOWN = "rclkvibegfhd"
@@ -49,7 +49,7 @@ def unknown(parsed: Parsed, excited: str, noise: bool) -> str:
             return f"{name}: an element of the kind {device.kind}"
         if noise and device.kind == "d":
             return f"{name}: the noise of a diode"
-        if "ac" in device.fields and name != excited and any(float(word) for word in device.fields[6:]):
+        if name != excited and any(device.ac):
             return f"{name}: an ac value of its own"
     return ""
 

@@ -11,7 +11,6 @@ from typing import Any
 
 import numpy as np
 
-from simwrap.engine import allow_list
 from simwrap.engine.linearised import Linearised
 from simwrap.engine.protocol import (
     AcRun,
@@ -27,6 +26,8 @@ from simwrap.engine.protocol import (
     TransientRun,
 )
 from simwrap.errors import NetlistError, shown
+from simwrap.netlist import allow_list
+from simwrap.netlist.text import value_problem
 
 #: Time steps of a transient, and frequencies of a sweep, beyond which none would come to an end.
 MOST_STEPS, MOST_FREQUENCIES = 5_000_000, 1_000_000
@@ -44,7 +45,7 @@ def checked_table(circuit: Circuit, parsed: allow_list.Parsed) -> tuple[tuple[st
     for given, column in circuit.table.items():
         name = given.lower()
         device = parsed.devices.get(name)
-        if device is None or allow_list.value_field(device) < 0:
+        if device is None or device.kind not in "rclvi":
             raise NetlistError(f"table: {shown(given)} is not an r, c, l, v or i element of the circuit")
         values = np.asarray(column, float)
         if values.shape != (circuit.points,):
@@ -52,7 +53,7 @@ def checked_table(circuit: Circuit, parsed: allow_list.Parsed) -> tuple[tuple[st
         low = -np.inf if device.kind in "vi" else 0.0
         fine = np.isfinite(values) & ((values >= low) if device.kind in "vic" else (values > low))
         for point in np.flatnonzero(~fine).tolist():
-            problem = allow_list.value_problem(device.kind, float(values[point]))
+            problem = value_problem(device.kind, float(values[point]))
             bad.setdefault(point, f"{name} = {float(values[point])!r} {problem}")
         names.append(name)
         columns.append(values)

@@ -8,12 +8,13 @@ from typing import Any
 
 import numpy as np
 
-from simwrap.engine import allow_list, currents, natural, small_signal
+from simwrap.engine import currents, natural, small_signal
 from simwrap.engine.backends.base import Backend
 from simwrap.engine.deck import Deck
 from simwrap.engine.protocol import AcRun, Analysis, Array, NoiseRun, OpRun, SteadyRun, TransientRun
 from simwrap.engine.resample import onto
 from simwrap.engine.shooting import Settled, Solver
+from simwrap.netlist import allow_list
 
 
 @dataclass(frozen=True)
@@ -227,12 +228,14 @@ def _solve_transient(
 ) -> None:
     factor = 1.0 if run.amplitude is None else float(run.amplitude[point, 0])
     terms = [term.scaled(factor) for term in run.terms]
-    lines = deck.lines(values, {run.source: deck.drive(run.source, values, terms)})
+    lines = deck.lines(values, deck.drive(run.source, values, terms))
     zero = run.initial == "zero"
     if zero:
-        lines = deck.initial(dict.fromkeys(deck.parsed.nodes, 0.0)
-                             | {f"i({name})": 0.0 for name in deck.parsed.kind("l")}, lines)  # fmt: skip
-    grid, waves = host.transient(deck, lines, run.vectors, run.stop, run.step, run.start, zero)
+        nothing = dict.fromkeys([*deck.parsed.nodes, *(f"i({name})" for name in deck.parsed.kind("l"))], 0.0)
+        written = deck.initial(nothing, lines, values)
+    else:
+        written = list(lines.values())
+    grid, waves = host.transient(deck, written, run.vectors, run.stop, run.step, run.start, zero)
     assert part.axis is not None
     if abs(grid[-1] - run.stop) > 1e-6 * run.stop:
         raise RuntimeError(f"the transient ended at {grid[-1]:.6g} s instead of {run.stop:.6g} s")

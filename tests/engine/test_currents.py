@@ -7,9 +7,10 @@ import pytest
 
 import simwrap
 from simwrap.circuits.render import render
-from simwrap.engine import OpRun, Run, allow_list, run
+from simwrap.engine import OpRun, Run, run
 from simwrap.engine.currents import missing
 from simwrap.engine.protocol import Circuit
+from simwrap.netlist import allow_list
 
 DIVIDER = (
     "v_supply n_top 0 dc 300.0 ac 0.0\nr_upper n_top n_middle 100000.0\nr_lower n_middle 0 200000.0\n"

@@ -213,9 +213,10 @@ def test_workers_do_not_change_the_numbers(name: str) -> None:
 
 
 def test_brute_force_says_so_and_agrees(monkeypatch: pytest.MonkeyPatch) -> None:
-    from simwrap.engine import allow_list, shooting
+    from simwrap.engine import shooting
     from simwrap.engine.backends import neospice
     from simwrap.engine.deck import Deck
+    from simwrap.netlist import allow_list
 
     request = SteadyRun(1000.0, (Sine(1.0, 1000.0),), np.array([[0.5]]), ("n_out",))
 

@@ -19,11 +19,10 @@ from simwrap.engine import (
     Sine,
     SteadyRun,
     TransientRun,
-    allow_list,
-    expressions,
     run,
 )
 from simwrap.errors import NetlistError
+from simwrap.netlist import allow_list, expressions
 
 BOTH = ("neospice", "ngspice")
 

@@ -11,8 +11,9 @@ from engine_circuits import amplifier, push_pull, stage, two_stages
 import simwrap
 from simwrap import engine
 from simwrap.circuits.render import render
-from simwrap.engine import AcRun, Circuit, OpRun, Run, allow_list, expressions, linearised, run
+from simwrap.engine import AcRun, Circuit, OpRun, Run, linearised, run
 from simwrap.errors import NetlistError
+from simwrap.netlist import allow_list, expressions
 
 needs_ngspice = pytest.mark.skipif(
     bool(engine.backends.discovery.missing("ngspice")), reason="the reference engine is not there"

@@ -20,10 +20,11 @@ from simwrap.circuits.circuit import as_circuit
 from simwrap.circuits.design_file import read_whole_design
 from simwrap.circuits.point_table import Table
 from simwrap.circuits.render import excited, render
-from simwrap.engine import AcRun, Circuit, NoiseRun, Run, allow_list, elimination, run, small_signal
+from simwrap.engine import AcRun, Circuit, NoiseRun, Run, elimination, run, small_signal
 from simwrap.engine.backends.discovery import missing
 from simwrap.errors import NetlistError, SimwrapError
 from simwrap.measures.results import labelled
+from simwrap.netlist import allow_list
 from simwrap.simulation.evaluate import evaluate
 from simwrap.simulation.outcome import Outcome
 
@@ -100,7 +101,7 @@ def test_every_element_as_the_engines_have_it(name: str) -> None:
 @pytest.mark.parametrize("text", [push_pull(), amplifier(2200.0)], ids=["push-pull", "feedback"])
 def test_amplifiers_as_the_engines_have_them(text: str, name: str) -> None:
     parsed = allow_list.check(text)
-    source = next(device for device in parsed.kind("v") if "ac" in parsed.devices[device].fields)
+    source = next(device for device in parsed.kind("v") if parsed.devices[device].ac)
     assert_alike(text, AcRun(1.0, 1e6, 6, parsed.nodes), source, Run(name, workers=1))
 
 

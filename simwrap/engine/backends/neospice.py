@@ -48,7 +48,7 @@ class Neospice:
 
     def load(self, deck: Deck, values: Mapping[str, float]) -> None:
         """Parse the circuit for operating points and small-signal analyses."""
-        self._circuit = self._parse(deck.text(deck.lines(values), SMALL_OPTIONS))
+        self._circuit = self._parse(deck.text(deck.lines(values).values(), SMALL_OPTIONS))
 
     def _parse(self, text: str) -> Any:
         return self._simulator.parse(text)

@@ -149,7 +149,7 @@ class Ngspice:
 
     def load(self, deck: Deck, values: Mapping[str, float]) -> None:
         """Load the circuit for operating points and small-signal analyses."""
-        self._load(deck.text(deck.lines(values), SMALL_OPTIONS))
+        self._load(deck.text(deck.lines(values).values(), SMALL_OPTIONS))
         self._kinds = {name: device.kind for name, device in deck.parsed.devices.items()}
 
     def unload(self) -> None:

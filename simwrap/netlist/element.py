@@ -1,0 +1,109 @@
+"""Elements of a netlist: each with its nodes and its value, and with what it is."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+from enum import StrEnum
+from functools import cached_property
+from typing import Any
+
+from simwrap.netlist import expressions
+
+
+class Role(StrEnum):
+    """What an element is.
+
+    A *part* is bought. A *model* stands for what a part does inside (a transformer's core, a valve's law), a *stray*
+    for what comes with parts and wires (a capacitance, a leak), a *wire* for a connection, a *sense* for a place where
+    a current is read. A *source* is the bench's or a supply's, a *load* what hangs at an output.
+    """
+
+    PART = "part"
+    MODEL = "model"
+    STRAY = "stray"
+    WIRE = "wire"
+    SENSE = "sense"
+    SOURCE = "source"
+    LOAD = "load"
+
+
+#: What an element is where nothing is said, by the letter of its kind; the others are models.
+USUAL = {"r": Role.PART, "c": Role.PART, "l": Role.PART, "v": Role.SOURCE, "i": Role.SOURCE}
+
+
+@dataclass(frozen=True)
+class Element:
+    """One element of a netlist.
+
+    Attributes
+    ----------
+    name : str
+        Its kind's letter, an underscore, and the rest: "r_driver__anode".
+    nodes : tuple of str
+        Its own two, then those that a controlled source (e, g) looks at; none for a coupling.
+    value : float or ndarray, shape (points,)
+        Ohm, farad, henry, coupling, factor, or a source's direct value [V or A]; 0 for what has none (b, d).
+    expression : str
+        Of a b source: "v=..." or "i=...".
+    refers : tuple of str
+        Names in the line that are no nodes: two coils (k), the source whose current is read (f, h), a diode's model.
+    ac : tuple of float
+        A source's ac value, and its phase [degree] where it is printed.
+    role : Role
+    path : str
+        Name of the part: "driver.anode".
+    parameter : str
+        The design value that it has, "driver.anode_resistor"; "" where it is computed, or has one of its own.
+    track : bool
+        Whether it is one leg of the potentiometer that ``parameter`` names: all of its legs are one part.
+    side : str
+        "a" or "b" in one half of a pair; "" in both or in none.
+    valve : str
+        The valve whose inside it is: "driver.v1".
+    """
+
+    name: str
+    nodes: tuple[str, ...]
+    value: Any = 0.0
+    expression: str = ""
+    refers: tuple[str, ...] = ()
+    ac: tuple[float, ...] = ()
+    role: Role = Role.MODEL
+    path: str = ""
+    parameter: str = ""
+    track: bool = False
+    side: str = ""
+    valve: str = ""
+
+    @property
+    def kind(self) -> str:
+        """The letter of its kind."""
+        return self.name[0]
+
+    @cached_property
+    def program(self) -> expressions.Program:
+        """The steps of its expression; none for other elements."""
+        return expressions.parse(self.expression.partition("=")[2], ValueError) if self.kind == "b" else ()
+
+    @cached_property
+    def reads(self) -> tuple[str, ...]:
+        """What it reads beside its nodes: nodes and ``i(v_name)``."""
+        if self.kind in "fh":
+            return (f"i({self.refers[0]})",)
+        return expressions.reads(self.program)
+
+    @property
+    def current(self) -> bool:
+        """Whether it drives a current."""
+        return self.kind in "ifg" or self.expression.startswith("i=")
+
+    @property
+    def holds_voltage(self) -> bool:
+        """Whether it drives a voltage."""
+        return self.kind in "veh" or self.expression.startswith("v=")
+
+
+def named(elements: Iterable[Element]) -> dict[str, Element]:
+    """Return elements by name."""
+    return {element.name: element for element in elements}
