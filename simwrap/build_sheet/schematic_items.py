@@ -20,7 +20,8 @@ from simwrap.circuits.sandbox import Columns
 from simwrap.circuits.stage import Stage
 from simwrap.engine import protocol
 from simwrap.measures.numerics.parts import WIRE, bought, netlist_parts
-from simwrap.netlist.allow_list import Device, check
+from simwrap.netlist.allow_list import check
+from simwrap.netlist.element import Element
 from simwrap.units.quantity import render as written
 
 Kind = Literal[
@@ -153,7 +154,7 @@ def diagram(circuit: Circuit, stage: str, volts: Mapping[str, float]) -> Diagram
     return Diagram(stage or made.name, title, items, terminals, shown, gone)
 
 
-def _polarised(item: Item, elements: Mapping[str, Device], volts: Mapping[str, float]) -> Item:
+def _polarised(item: Item, elements: Mapping[str, Element], volts: Mapping[str, float]) -> Item:
     """Return a capacitor with its positive pin where it is large and has a direct voltage."""
     if item.kind != "capacitor" or _plain(elements[item.devices[0]]) < ELECTROLYTIC:
         return item
@@ -181,7 +182,7 @@ def _path(device: str) -> str:
     return device[2:].replace("__", ".")
 
 
-def _elements(circuit: Circuit, stage: str, text: protocol.Circuit) -> dict[str, Device]:
+def _elements(circuit: Circuit, stage: str, text: protocol.Circuit) -> dict[str, Element]:
     """Return the elements of a stage, with the capacitor that the bench puts in front of an open input."""
     around = {line.split()[0] for line in bench.lines(circuit, _whole(circuit), Columns(), "")}
     inside = tuple(in_netlist(stage, f"x_{instance}_")[1:] for instance in circuit.stages[stage].valves)
@@ -203,24 +204,24 @@ def _whole(circuit: Circuit) -> dict[str, object]:
     }
 
 
-def _number(device: Device, text: protocol.Circuit) -> str:
+def _number(device: Element, text: protocol.Circuit) -> str:
     """Return an element's value with its unit."""
     return written(_plain(device), _UNITS[device.kind], digits=4)
 
 
-def _plain(device: Device) -> float:
+def _plain(device: Element) -> float:
     """Return the number that an element has for its value."""
-    return float(device.fields[4 if device.kind in "vi" else 3])
+    return float(device.value)
 
 
-def _is_wire(device: Device) -> bool:
+def _is_wire(device: Element) -> bool:
     """Whether an element joins its nodes and does nothing else."""
     if device.kind == "r":
         return _plain(device) <= WIRE
     return device.kind == "v" and _plain(device) == 0.0
 
 
-def _joined(circuit: Circuit, stage: str, elements: Mapping[str, Device], text: protocol.Circuit) -> dict[str, str]:
+def _joined(circuit: Circuit, stage: str, elements: Mapping[str, Element], text: protocol.Circuit) -> dict[str, str]:
     """Return one name for every node: nodes that a wire joins have the same one.
 
     A supply that isn't in use is a wire to ground too.
@@ -238,7 +239,7 @@ def _joined(circuit: Circuit, stage: str, elements: Mapping[str, Device], text: 
     return name
 
 
-def _hidden(circuit: Circuit, stage: str, elements: Mapping[str, Device], same: Mapping[str, str]) -> set[str]:
+def _hidden(circuit: Circuit, stage: str, elements: Mapping[str, Element], same: Mapping[str, str]) -> set[str]:
     """Return the nets that only help the model: all of their nodes are hidden, no valve and no part ends there."""
     own = {in_netlist(stage, node) for node in circuit.stages[stage].template.header.hidden_nodes}
     nodes = {node for device in elements.values() for node in (*device.nodes, *_read(device))} | set(same)
@@ -251,17 +252,17 @@ def _hidden(circuit: Circuit, stage: str, elements: Mapping[str, Device], same: 
     return {same.get(node, node) for node in nodes} - open_ - {"0"}
 
 
-def _read(device: Device) -> list[str]:
+def _read(device: Element) -> list[str]:
     """Return the nodes that an element reads."""
     return [*device.nodes[2:], *(node for node in device.reads if not node.startswith("i("))]
 
 
 def _blocks(
-    circuit: Circuit, stage: str, elements: Mapping[str, Device], same: Mapping[str, str], hidden: set[str]
-) -> tuple[list[Item], dict[str, Device]]:
+    circuit: Circuit, stage: str, elements: Mapping[str, Element], same: Mapping[str, str], hidden: set[str]
+) -> tuple[list[Item], dict[str, Element]]:
     """Return an item for every group of elements that hang together by hidden nets, and the other elements."""
-    groups: list[tuple[set[str], dict[str, Device]]] = []
-    left: dict[str, Device] = {}
+    groups: list[tuple[set[str], dict[str, Element]]] = []
+    left: dict[str, Element] = {}
     senses = {f"i({name})": device for name, device in elements.items()}
     for name, device in elements.items():
         reads = [*_read(device), *(n for key in device.reads if key in senses for n in senses[key].nodes)]
@@ -279,7 +280,7 @@ def _blocks(
 
 
 def _block(
-    circuit: Circuit, stage: str, members: Mapping[str, Device], same: Mapping[str, str], hidden: set[str]
+    circuit: Circuit, stage: str, members: Mapping[str, Element], same: Mapping[str, str], hidden: set[str]
 ) -> Item:
     """Return a group as a transformer, a choke, a load, or a box with pins."""
     names = tuple(members)
@@ -323,7 +324,7 @@ def _secondaries(windings: list[list[str]]) -> dict[str, str]:
             for turn, net in enumerate(winding, 1)}  # fmt: skip
 
 
-def _windings(members: Mapping[str, Device], same: Mapping[str, str], hidden: set[str]) -> Iterator[list[str]]:
+def _windings(members: Mapping[str, Element], same: Mapping[str, str], hidden: set[str]) -> Iterator[list[str]]:
     """Yield the ends and taps of each winding in their order: what voltages and small resistances join."""
     links: dict[str, list[str]] = {}
     earthed = set()
@@ -378,7 +379,7 @@ def _moved(made: Stage, name: str, to: float, start: Mapping[str, float] | None 
     return found
 
 
-def _potentiometers(stage: str, made: Stage, elements: Mapping[str, Device]) -> Iterator[Item]:
+def _potentiometers(stage: str, made: Stage, elements: Mapping[str, Element]) -> Iterator[Item]:
     """Yield every potentiometer: resistors that one track and one position set together."""
     positions = [n for n, p in made.parameters.items() if p.unit == "" and (p.minimum, p.maximum) == (0.0, 1.0)]
     tracks = [n for n, p in made.parameters.items() if p.unit == "ohm" and made.values[n]]
@@ -423,7 +424,7 @@ def _legs_together(ends: Mapping[str, tuple[str, ...]], turned: set[str]) -> lis
     return found
 
 
-def _tracked(elements: Mapping[str, Device], legs: list[str], turned: Mapping[str, bool]) -> dict[str, str]:
+def _tracked(elements: Mapping[str, Element], legs: list[str], turned: Mapping[str, bool]) -> dict[str, str]:
     """Return the pins of a track from the chain that its legs make; turned up, the wiper goes to the high end."""
     if len(legs) == 1:
         one, other = elements[legs[0]].nodes[:2]
@@ -443,7 +444,7 @@ def _tracked(elements: Mapping[str, Device], legs: list[str], turned: Mapping[st
     return {"high": high, "wiper": wiper, "low": low} | ({"tap": tap} if tap else {})
 
 
-def _beyond(elements: Mapping[str, Device], start: list[str], wiper: str, legs: list[str], ends: list[str]) -> str:
+def _beyond(elements: Mapping[str, Element], start: list[str], wiper: str, legs: list[str], ends: list[str]) -> str:
     """Return the end of a track that a leg from the wiper leads to."""
     seen, node, leg = {wiper}, wiper, next(iter(start), "")
     while leg:
