@@ -32,7 +32,6 @@ LONG = {
     "measures/power.py:power": _IN_ORDER,
     "measures/power.py:_bandwidth": _IN_ORDER,
     "measures/recovery.py:recovery": _IN_ORDER,
-    "measures/square_wave.py:square_wave": _IN_ORDER,
     "measures/supply.py:supply": _IN_ORDER,
 }
 #: Imports inside a method that lead back: for the reader's convenience, ``thing.method()`` does what a later room does.

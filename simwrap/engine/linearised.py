@@ -86,15 +86,17 @@ class Linear:
         s = 2j * np.pi * np.asarray(frequencies, float)[:, None]
         matrices = self.conductance + s[:, :, None] * self.capacitance
         found = np.linalg.solve(matrices, (self.drive + s * self.drive_rate)[:, :, None])[:, :, 0]
-        place = {name: index for index, name in enumerate(self.names)}
         result = {}
         for vector in vectors:
-            factors = self.follows[vector] if vector in self.follows else {place[vector]: 1.0}
             total = np.zeros(len(s), complex)
-            for index, factor in factors.items():
+            for index, factor in self.factors(vector).items():
                 total += factor * (found[:, index] if index != DRIVE else 1.0)
             result[vector] = total
         return result
+
+    def factors(self, vector: str) -> dict[int, complex]:
+        """Return how a node (or ``i(name)``) follows the unknowns, by index, and (at -1) the drive."""
+        return self.follows[vector] if vector in self.follows else {self.names.index(vector): 1.0}
 
     def poles(self) -> Array:
         """Return the natural frequencies s [1/s], slowest first; a real part above 0 grows.
@@ -106,17 +108,49 @@ class Linear:
 
 def natural_frequencies(conductance: Array, capacitance: Array) -> Array:
     """Return what :meth:`Linear.poles` says, from the two matrices."""
-    # The slow ones come out most exact from the inverse. Farads stand beside henries: with each unknown
-    # scaled by the root of its own, the matrix is that of the stored energy. What stores nothing only follows.
-    size = np.sqrt(np.abs(capacitance).max(axis=0, initial=0.0))
-    stores = np.flatnonzero(size)
-    size = size[stores]
-    answers = -np.linalg.solve(conductance, capacitance[:, stores])[stores]
-    times = np.linalg.eigvals(answers * size[:, None] / size)
-    largest = np.abs(times).max(initial=0.0)
-    times = times[np.abs(times) > max(1e-13, 1e-15 * largest)]
+    answers, stores, size = _stored(conductance, capacitance)
+    times = np.linalg.eigvals(-answers[stores] * size[:, None] / size)
+    times = times[_told(times)]
     found: Array = 1.0 / times[np.argsort(-np.abs(times))]
     return found
+
+
+def natural_modes(conductance: Array, capacitance: Array) -> tuple[Array, Array, Array, Array, Array]:
+    """Return the modes of ``(1 + s M) x``, where M is the inverse of ``conductance`` times ``capacitance``.
+
+    Returns
+    -------
+    times : ndarray, shape (modes,)
+        Time constants [s], complex.
+    right, left : ndarray, shapes (stores, modes) and (modes, stores)
+        Eigenvectors, and the rows of the inverse of all of them.
+    stores : ndarray of int
+        The unknowns that store something.
+    answers : ndarray, shape (unknowns, stores)
+        The columns of M that aren't 0.
+    """
+    answers, stores, size = _stored(conductance, capacitance)
+    times, right = np.linalg.eig(answers[stores] * size[:, None] / size)
+    left = np.linalg.inv(right)
+    told = _told(times)
+    return times[told], right[:, told] / size[:, None], left[told] * size, stores, answers
+
+
+def _stored(conductance: Array, capacitance: Array) -> tuple[Array, Array, Array]:
+    """Return the columns of M that aren't 0, which unknowns they are of, and by what they are scaled.
+
+    The slow modes come out most exact from the inverse. Farads stand beside henries: with each unknown scaled by the
+    root of its own, the matrix is that of the stored energy. What stores nothing only follows.
+    """
+    size = np.sqrt(np.abs(capacitance).max(axis=0, initial=0.0))
+    stores = np.flatnonzero(size)
+    return np.linalg.solve(conductance, capacitance[:, stores]), stores, size[stores]
+
+
+def _told(times: Array) -> Array:
+    """Return which time constants [s] are more than rounding, as a mask."""
+    largest = np.abs(times).max(initial=0.0)
+    return np.asarray(np.abs(times) > max(1e-13, 1e-15 * largest))
 
 
 @dataclass(frozen=True)

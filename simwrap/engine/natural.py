@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 
 import numpy as np
 
-from simwrap.engine.linearised import Linearised, natural_frequencies
-from simwrap.engine.protocol import Array
+from simwrap.engine.linearised import DRIVE, Linear, Linearised, natural_frequencies, natural_modes
+from simwrap.engine.protocol import Array, OpRun
 from simwrap.netlist.allow_list import Parsed
 
 #: How many natural frequencies of a point are kept: those with the largest real parts.
@@ -21,6 +21,8 @@ FASTEST = 1e10
 SWINGS = 1e-6
 #: Points whose matrices are made together: so many that it is quick, so few that they need little room.
 TOGETHER = 64
+#: Departure of the modes' sum from the response to sines, relative to that, with which it isn't believed.
+WRONG = 1e-4
 
 
 def frequencies(
@@ -69,6 +71,91 @@ def frequencies(
             if swing.size:
                 ringing[point] = swing[np.argmin(damped(swing))]
     return rightmost, ringing, lost
+
+
+def blank(run: OpRun, points: int) -> dict[str, Array]:
+    """Return the arrays that a run asks for beside the operating point, filled with NaN."""
+    shapes: dict[str, tuple[int, ...]] = {}
+    if run.natural:
+        shapes |= {"poles": (points, KEPT), "ringing": (points,)}
+    if run.source:
+        shapes |= {"rates": (points, run.modes), "amplitudes": (points, len(run.stepped), run.modes)}
+    return {name: np.full(shape, complex(np.nan, np.nan)) for name, shape in shapes.items()}
+
+
+def steps(
+    parsed: Parsed, values: Mapping[str, Array], state: Mapping[str, Array], run: OpRun, into: Mapping[str, Array]
+) -> list[int]:
+    """Write what follows a step of a source: "rates" and "amplitudes", as :class:`~simwrap.engine.protocol.OpRun` says.
+
+    Parameters
+    ----------
+    parsed, values, state
+        As in :func:`frequencies`.
+    run : OpRun
+        With a source.
+    into : mapping of str to ndarray
+        From :func:`blank`.
+
+    Returns
+    -------
+    list of int
+        Points of which the modes don't give back the response to sines, so that nothing can be said.
+    """
+    lost: list[int] = []
+    at = {name: np.asarray(column, float) for name, column in state.items()}
+    for point in np.flatnonzero(np.isfinite([*at.values()]).all(axis=0)).tolist():
+        own = {name: float(np.asarray(column)[point]) for name, column in values.items()}
+        linear = Linearised(parsed, own, drives=(run.source,), currents=run.stepped)
+        try:
+            matrices = linear.matrices({name: float(at[name][point]) for name in linear.needed})
+            rates, amplitudes = step_response(matrices, run.stepped)
+        except np.linalg.LinAlgError:
+            lost.append(point)
+            continue
+        into["rates"][point, : len(rates)] = rates
+        into["amplitudes"][point, :, : len(rates)] = amplitudes
+    return lost
+
+
+def step_response(linear: Linear, vectors: Sequence[str]) -> tuple[Array, Array]:
+    """Return rates [1/s], shape (modes,), and amplitudes, (vectors, modes), of a step of the drive; the first is at 0.
+
+    ``(G + sC) x = b + s b'`` is ``(1 + s M) x = g + s g'``, and each eigenvector of M is a mode whose eigenvalue is its
+    time constant. What is quicker than :data:`FASTEST` is over at once.
+
+    Raises
+    ------
+    LinAlgError
+        Where the sum doesn't give back the response to sines: equal time constants that need more digits.
+    """
+    times, right, left, stores, answers = natural_modes(linear.conductance, linear.capacitance)
+    both = np.linalg.solve(linear.conductance, np.stack((linear.drive, linear.drive_rate), axis=1))
+    slow = np.abs(times) * FASTEST > 1.0
+    times, right, left = times[slow], right[:, slow], left[slow]
+    excited = (left @ both[stores, 1]) / times - left @ both[stores, 0]
+    rates = np.append(0.0, -1.0 / times)
+    amplitudes = np.zeros((len(vectors), len(rates)), complex)
+    for row, name in zip(amplitudes, vectors, strict=True):
+        factors = linear.factors(name)
+        look = np.array([factors.get(index, 0.0) for index in range(len(linear.names))])
+        row[0] = look @ both[:, 0] + factors.get(DRIVE, 0.0)
+        row[1:] = (look @ answers @ right) / times * excited
+    _check(linear, vectors, rates, amplitudes)
+    return rates, amplitudes
+
+
+def _check(linear: Linear, vectors: Sequence[str], rates: Array, amplitudes: Array) -> None:
+    """Hold modes to the response to sines, at the slowest, the middle and the quickest of them."""
+    size = np.sort(np.abs(rates[1:]))
+    omega = np.minimum(size[[0, len(size) // 2, -1]], FASTEST / 1e3) if len(size) else np.ones(1)
+    exact = linear.response(omega / (2.0 * np.pi), tuple(vectors))
+    s = 1j * omega[:, None]
+    for name, row in zip(vectors, amplitudes, strict=True):
+        told = (row * s / (s - rates)).sum(axis=1)
+        most = np.abs(exact[name]).max() + 1e-3 * np.abs(row[0])
+        if not (np.abs(told - exact[name]) <= WRONG * most).all():
+            raise np.linalg.LinAlgError(f"the modes of {name} don't give back its response")
 
 
 def damped(pole: Array) -> Array:

@@ -50,10 +50,18 @@ class OpRun:
     With ``natural`` the reply's extras have the natural frequencies [1/s] about it: ``poles`` (points, several), those
     with the largest real parts, that first, and ``ringing`` (points,), of those that swing the one that loses least a
     turn; complex, NaN where there is none.
+
+    With a ``source`` they have the answers of the ``stepped`` vectors to a step of 1 V or 1 A of it, in the circuit
+    linearised about the operating point: sums of amplitude exp(rate time). ``rates`` (points, modes) [1/s], complex,
+    and ``amplitudes``, (points, stepped, modes); NaN where a point has fewer. The first rate is 0: what it settles at.
+    How many ``modes`` there may be is counted from the netlist.
     """
 
     vectors: tuple[str, ...] = ()
     natural: bool = False
+    source: str = ""
+    stepped: tuple[str, ...] = ()
+    modes: int = 0
 
 
 @dataclass(frozen=True)

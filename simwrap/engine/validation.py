@@ -64,8 +64,11 @@ def checked_table(circuit: Circuit, parsed: allow_list.Parsed) -> tuple[tuple[st
 def checked_run(run: Analysis, parsed: allow_list.Parsed, points: int) -> Analysis:
     """Return the run with its vectors checked, and everything that could reach a netlist as a float."""
     if isinstance(run, OpRun):
-        also = Linearised(parsed).needed if run.natural else ()
-        return OpRun(allow_list.check_vectors(parsed, (*run.vectors, *also)) or parsed.nodes, bool(run.natural))
+        also = Linearised(parsed).needed if run.natural or run.source else ()
+        vectors = allow_list.check_vectors(parsed, (*run.vectors, *also)) or parsed.nodes
+        source = _source(run.source, parsed) if run.source else ""
+        modes = 1 + sum(len(parsed.kind(kind)) for kind in "cld")  # each of them stores once at most
+        return OpRun(vectors, bool(run.natural), source, allow_list.check_vectors(parsed, run.stepped), modes)
     if isinstance(run, NoiseRun):
         _frequencies(run.start, run.stop, run.per_decade)
         output = allow_list.check_vectors(parsed, (run.output,))[0]

@@ -71,6 +71,7 @@ def empty(run: Analysis, points: int) -> Part:
     shape: tuple[int, ...]
     if isinstance(run, OpRun):
         names, shape = run.vectors, (points,)
+        extras = natural.blank(run, points)
     elif isinstance(run, AcRun | NoiseRun):
         axis = run.frequencies
         shape = (points, len(axis))
@@ -143,6 +144,9 @@ def _solve_small(host: Backend, job: Job, beat: Beat, deck: Deck, parts: list[Pa
             for place in lost:
                 _fail(parts[k], place, "natural frequencies: the linearised circuit has no single solution")
             parts[k].extras |= {"poles": poles, "ringing": ringing}
+        if isinstance(run, OpRun) and run.source:
+            for place in natural.steps(deck.parsed, columns, parts[k].values, run, parts[k].extras):
+                _fail(parts[k], place, "step: the modes of the linearised circuit don't tell its response")
         for name, array in parts[k].values.items():
             good = np.isfinite(array).reshape(len(table), -1).all(axis=1)
             for place in np.flatnonzero(~good).tolist():

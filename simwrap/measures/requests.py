@@ -51,6 +51,18 @@ class Poles(Request):
 
 
 @dataclass(frozen=True, kw_only=True)
+class Step(Request):
+    """What follows a step of 1 V or 1 A of what ``excite`` names, in the linearised circuit.
+
+    The reply's vector "rates" is complex, shape (points, [settings], modes), 0 the first [1/s]; each asked vector has
+    amplitudes of the same shape, and moves by the sum of amplitude * exp(rate * time). NaN where a point has fewer
+    modes. "growing" is the mask of the rates that grow.
+    """
+
+    vectors: tuple[str, ...]
+
+
+@dataclass(frozen=True, kw_only=True)
 class Ac(Request):
     """Small-signal sweep; see :class:`simwrap.engine.protocol.AcRun`."""
 

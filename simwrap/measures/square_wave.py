@@ -2,18 +2,24 @@
 
 from __future__ import annotations
 
+from collections.abc import Generator
 from dataclasses import replace
-from typing import Annotated, NamedTuple
+from typing import Annotated, Any, NamedTuple
 
 import numpy as np
 
 from simwrap.engine.protocol import Pulse
-from simwrap.measures.common import Array, Floats, StageLike, axis, divide, port, scalar, vector
+from simwrap.measures.common import Array, Floats, StageLike, axis, count, divide, port, scalar, vector, wanted
+from simwrap.measures.numerics.square_modes import Modes, read
 from simwrap.measures.options import Frequency, Level, Option, Port
 from simwrap.measures.registry import Steps, measure
-from simwrap.measures.requests import Op, Result, Transient, Variable
+from simwrap.measures.requests import Op, Result, Step, Transient, Variable
 
 _SAMPLES = 8192
+#: A signal is small while it moves no valve's anode current by more than this share of that at rest.
+_SMALL = 0.25
+#: Anode current [mA] up to which a valve counts as cut off.
+_CUT_OFF = 1e-3
 #: Rise of the source's edge, relative to the period, and the part of it between 10 % and 90 %.
 _EDGE = 2e-5
 _OWN_RISE = 0.8 * _EDGE
@@ -36,8 +42,8 @@ _STILL_RISING, _STANDS = 0.1, 0.5
 _LEFT = 0.01
 
 
-class Edge(NamedTuple):
-    """Figures of one edge, each of shape (points,): [s], a share, a share, [V]."""
+class Edges(NamedTuple):
+    """Figures of an edge, each of shape (points,): [s], a share, a share, [V]."""
 
     rise_time: Floats
     tilt: Floats
@@ -61,6 +67,10 @@ def square_wave(
 ) -> Steps:
     """Measure the answer to a square wave.
 
+    A small signal is answered by the linearised circuit, in its periodic steady state, with edges that take no time;
+    one that moves a valve's anode current by more than a quarter of that at rest by a transient. The condition
+    "signal" says which.
+
     Parameters
     ----------
     frequency : float
@@ -68,43 +78,122 @@ def square_wave(
     level : float
         E.m.f. of the source, peak to peak [V].
     periods : int
-        Periods before the one that is read.
+        Periods before the one that is read, of a large signal.
     at : str
         Port to listen at: "output", or "output_b" for the other side of a splitter.
 
     Results
     -------
     rise_time
-        10 % to 90 % of the way from the base to the top's line [s]. NaN where it isn't reached
-        within the half-period, or can't be told from the source's own (1.6e-5 of a period).
+        10 % to 90 % of the way from the base to the top's line [s]; 0 where the output jumps. It goes on beyond the
+        half-period where the rise isn't over by then. Of a large signal NaN where it isn't reached within the
+        half-period, or can't be told from the source's own (1.6e-5 of a period).
     tilt
-        Fall of the top's line over half a period, relative to half the peak-to-peak value [%]: 200 tanh(pi/2 times the
+        Fall of the top's line over half a period, relative to half the step [%]: 200 tanh(pi/2 times the
         ratio of low corner to frequency) for one coupling capacitor, 100 pi times that ratio where it is small.
     overshoot
         Above the top's line, relative to the step [%].
     output_step
-        Height of the step; negative in an inverting stage [V].
+        Height of the step, from the base to where the top's line begins; negative in an inverting stage [V].
     time, output_wave
         From a quarter of a period before the rising edge to a whole one after it [V].
 
-    The top's line is an exponential through its settled part. Where the top is the end of the rise itself, it is
-    level at what the rise goes to. Rise time and tilt are means of both edges: what is left of the coupling
-    capacitors' settling adds to the one tilt what it takes from the other. NaN, with a warning, where the top
-    doesn't settle in half a period.
+    The top's line is what the slow modes of the circuit make (of a large signal: an exponential through the settled
+    part). Where the top is the end of the rise itself, it is level at what the rise goes to. Rise time and tilt of a
+    large signal are means of both edges: what is left of the coupling capacitors' settling adds to the one tilt what
+    it takes from the other. NaN, with a warning, where nothing is a top: the wave never stands.
     """
     output = port(stage, at, "square_wave")
-    op = yield Op()
+    currents = {name: use.currents["anode"] for name, use in stage.valves.items() if "anode" in use.currents}
+    op, step = yield [Op(), Step(vectors=wanted(output, *currents.values()))]
     period = 1.0 / frequency
+    time = np.linspace(0.0, 1.25 * period, _SAMPLES)
+    edge, wave, swings = _linear(step, op, output, list(currents.values()), level, time, period)
+    large = swings > _SMALL
+    warnings: list[list[str]] = [[] for _ in large]
+    if large.any():
+        traced, waves = yield from _traced(op, output, np.where(large, level, 0.0), periods, period)
+        edge = Edges(*(np.where(large, one, other) for one, other in zip(traced, edge, strict=True)))
+        wave = np.where(large[:, None], waves, wave)
+    for point in np.flatnonzero(np.isnan(edge.step) & np.isfinite(wave).all(axis=1)):
+        warnings[point].append(
+            f"square_wave: no top stands at {frequency:g} Hz that could be read; give another frequency."
+        )
+    for point in np.flatnonzero(np.asarray(step.values["growing"]).any(axis=1)):
+        warnings[point].append("square_wave: the circuit is unstable, so that nothing repeats itself.")
+    how = "small: the linearised circuit" if not large.any() else "large: a transient"
+    return Result(
+        {
+            "rise_time": scalar(edge.rise_time, "s", "rise time, 10 % to 90 %"),
+            "tilt": scalar(100.0 * edge.tilt, "%", "tilt of the top"),
+            "overshoot": scalar(100.0 * edge.overshoot, "%", "overshoot"),
+            "output_step": scalar(edge.step, "V", "step of the output"),
+            "output_wave": Variable(("time",), wave, "V", "output"),
+        },
+        coords={"time": axis(time, "s", "time")},
+        conditions={
+            "measured_at": (at, ""),
+            "frequency": (frequency, "Hz"),
+            "level": (level, "V peak to peak"),
+            "signal": (how if large.all() or not large.any() else "differs by point", ""),
+        }
+        | (
+            {
+                "source_edge": (_EDGE * period, "s"),
+                "read_after": (f"{periods} periods; the means of a rising and a falling edge", ""),
+            }
+            if large.any()
+            else {}
+        ),
+        warnings=warnings,
+    )
+
+
+def _linear(
+    reply: Any, op: Any, output: str, currents: list[str], level: float, time: Floats, period: float
+) -> tuple[Edges, Floats, Floats]:
+    """Return the figures of each point in the linearised circuit, the wave, and by what share a valve's current moves.
+
+    NaN where the circuit has no modes or one that grows.
+    """
+    half = period / 2.0
+    points = count(op)
+    table = np.full((4, points), np.nan)
+    wave = np.full((points, len(time)), np.nan)
+    swings = np.zeros(points)
+    rates = np.asarray(reply.values["rates"])
+    for point in np.flatnonzero(np.isfinite(rates[:, 0]) & ~np.asarray(reply.values["growing"]).any(axis=1)):
+        here = np.isfinite(rates[point])
+        modes = {
+            name: Modes(rates[point, here], level * np.asarray(reply.values[name])[point, here]).periodic(half)
+            for name in wanted(output, *currents)
+        }
+        table[:, point] = read(modes[output], half)
+        wave[point] = modes[output].square(time + 0.75 * period, half)
+        for name in currents:
+            moves = np.abs(modes[name].at(np.append(0.0, np.geomspace(1e-6, 1.0, 200) * half))).max()
+            rest = float(np.abs(vector(op, name)[point]))
+            # What is cut off may do anything.
+            swings[point] = max(swings[point], moves / rest if rest > _CUT_OFF else np.inf)
+    return Edges(*table), wave, swings
+
+
+def _traced(
+    op: Any, output: str, level: Floats, periods: int, period: float
+) -> Generator[Any, Any, tuple[Edges, Floats]]:
+    """Ask for transients at levels [V peak to peak] of shape (points,); return figures of both edges, and the wave."""
     # The first edge is at 0; the window starts a quarter of a period before a later one.
     start = (periods - 0.25) * period
     edge = _EDGE * period
+    half = period / 2.0
     whole = Transient(
         stop=start + 1.25 * period,
         step=period / 500.0,
         vectors=(output,),
-        terms=(Pulse(-level / 2.0, level / 2.0, 0.0, edge, edge, period / 2.0 - edge, period),),
+        terms=(Pulse(-0.5, 0.5, 0.0, edge, edge, half - edge, period),),
         start=start,
         samples=_SAMPLES,
+        amplitude=level[:, None],
     )
     instants = [start + place * period for place in (0.25, 0.75)]
     closely = [
@@ -115,8 +204,6 @@ def square_wave(
     rest = vector(op, output)[:, None]
     wave = vector(reply, output) - rest
     instant = np.asarray(reply.axis, dtype=float)
-    time = instant - instant[0]
-    half = period / 2.0
     up, down = (
         edge_figures(instant, wave, at_, half, close=(np.asarray(near.axis, dtype=float), vector(near, output) - rest))
         for at_, near in zip(instants, close, strict=True)
@@ -125,34 +212,13 @@ def square_wave(
     rise = (up.rise_time + down.rise_time) / 2.0
     # Rises of a chain add by their squares, nearly (Elmore, J. Appl. Phys. 19 (1948) 55).
     rise = np.where(rise > _TOLD_APART * own, np.sqrt(np.maximum(rise**2 - own**2, 0.0)), np.nan)
-    warnings: list[list[str]] = [[] for _ in rise]
-    for point in np.flatnonzero(np.isnan(up.step + down.step) & np.isfinite(wave).all(axis=1)):
-        warnings[point].append(
-            f"square_wave: the top doesn't settle in half a period of {frequency:g} Hz; give a lower frequency."
-        )
-    return Result(
-        {
-            "rise_time": scalar(rise, "s", "rise time, 10 % to 90 %"),
-            "tilt": scalar(50.0 * (up.tilt + down.tilt), "%", "tilt of the top"),
-            "overshoot": scalar(100.0 * np.maximum(up.overshoot, down.overshoot), "%", "overshoot"),
-            "output_step": scalar(up.step, "V", "step of the output"),
-            "output_wave": Variable(("time",), wave, "V", "output"),
-        },
-        coords={"time": axis(time, "s", "time")},
-        conditions={
-            "measured_at": (at, ""),
-            "frequency": (frequency, "Hz"),
-            "level": (level, "V peak to peak"),
-            "source_edge": (edge, "s"),
-            "read_after": (f"{periods} periods; the means of a rising and a falling edge", ""),
-        },
-        warnings=warnings,
-    )
+    both = (up.tilt + down.tilt) / 2.0, np.maximum(up.overshoot, down.overshoot), up.step
+    return Edges(rise, *both), wave
 
 
 def edge_figures(
     time: Floats, wave: Array, edge: float, half: float, *, close: tuple[Floats, Array] | None = None
-) -> Edge:
+) -> Edges:
     """Return the figures of the edge at ``edge`` [s] of a wave with the half-period ``half`` [s].
 
     Parameters
@@ -194,7 +260,7 @@ def edge_figures(
     with np.errstate(invalid="ignore"):
         told = overshoot < 1.0
     figures = (rise, tilt, np.maximum(overshoot, 0.0), step)
-    return Edge(*(np.where(told, figure, np.nan) for figure in figures))
+    return Edges(*(np.where(told, figure, np.nan) for figure in figures))
 
 
 def _top(time: Floats, wave: Array, edge: float, half: float, base: Floats) -> tuple[Floats, Floats, Floats]:

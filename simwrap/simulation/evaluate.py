@@ -28,7 +28,7 @@ from simwrap.errors import InputError, NetlistError, QuantityError, RangeError, 
 from simwrap.measures.common import common_conditions
 from simwrap.measures.numerics.parts import Part, collect
 from simwrap.measures.registry import get_measure
-from simwrap.measures.requests import Ac, Noise, Op, Poles, Request, Result, Steady, Transient
+from simwrap.measures.requests import Ac, Noise, Op, Poles, Request, Result, Steady, Step, Transient
 from simwrap.simulation.hopeless import UNFED, unfed_points, unstable_words
 from simwrap.simulation.outcome import Outcome, merged
 
@@ -101,22 +101,24 @@ def _fingerprint(value: Any) -> Any:
     return value
 
 
-def _run_of(request: Request, settings: int, source: str = "") -> protocol.Analysis:
+def _run_of(request: Request, settings: int, source: str, linear: bool) -> protocol.Analysis:
     """Translate a request into what an engine takes (amplitudes flattened to points).
 
-    With a source, small signals are those of the linearised circuit, driven by that device.
+    With ``linear``, sweeps are those of the linearised circuit, driven by the device ``source``; a step always is.
     """
     match request:
         case Poles():
             return protocol.OpRun(natural=True)
+        case Step():
+            return protocol.OpRun(source=source, stepped=tuple(request.vectors))
         case Op():
             return protocol.OpRun()
         case Ac():
             sweep = protocol.AcRun(request.start, request.stop, request.per_decade, tuple(request.vectors))
-            return dataclasses.replace(sweep, source=source, linear=bool(source))
+            return dataclasses.replace(sweep, source=source, linear=True) if linear else sweep
         case Noise():
             noise = protocol.NoiseRun(request.start, request.stop, request.per_decade, request.output)
-            return dataclasses.replace(noise, linear=bool(source))
+            return dataclasses.replace(noise, linear=linear)
         case Steady():
             return protocol.SteadyRun(
                 request.fundamental,
@@ -198,8 +200,8 @@ class _Bench:
         sweeps = Counter(circuits[key] for key, request in fresh.items() if isinstance(request, Ac | Noise))
         groups: dict[Any, list[tuple[Any, Request]]] = {}
         for key, request in fresh.items():
-            # Large signals apart: they have no meaning where small ones have.
-            large = isinstance(request, Steady | Transient)
+            # What needs a circuit at rest is apart: it has no meaning where other small signals have.
+            large = isinstance(request, _AT_REST)
             linear = not large and sweeps[circuits[key]] >= self.least_sweeps
             place = (large, None if linear else request.excite, *circuits[key])
             groups.setdefault(place, []).append((key, request))
@@ -257,7 +259,7 @@ class _Bench:
             if axes[number] is None and isinstance(request, Transient):
                 axes[number] = np.linspace(request.start, request.stop, request.samples)
         own = _per_point(reasons, settings)
-        if any(isinstance(request, Steady | Transient) for _, request in group):
+        if any(isinstance(request, _AT_REST) for _, request in group):
             self.late = [old or (new if _LATE in new else "") for old, new in zip(self.late, own, strict=True)]
         self.reasons = [old or new for old, new in zip(self.reasons, own, strict=True)]
         for number, (key, _) in enumerate(group):
@@ -296,17 +298,15 @@ class _Bench:
             known = known and all(source in parsed.devices for source in sources)
             if any(isinstance(request, Ac | Noise) for request in asked):
                 self.small_signals.add("linearised" if known else "engine")
-            if known:
-                runs = [_run_of(request, settings, source) for request, source in zip(asked, sources, strict=True)]
+            runs = [_run_of(request, settings, source, known) for request, source in zip(asked, sources, strict=True)]
+            if known or not linear:
                 yield batch, every, runs
-            elif not linear:
-                yield batch, every, [_run_of(request, settings) for request in asked]
             else:
                 for excite in dict.fromkeys(request.excite for request in asked):
                     numbers = [number for number in every if asked[number].excite == excite]
-                    runs = [_run_of(asked[number], settings) for number in numbers]
+                    own_runs = [runs[number] for number in numbers]
                     for own in [batch] if excite == first else batches(batch.indices, excite):
-                        yield own, numbers, runs
+                        yield own, numbers, own_runs
 
     def _replies(
         self, circuit: protocol.Circuit, requests: Sequence[Request], runs: Sequence[protocol.Analysis], indices: Any
@@ -330,6 +330,10 @@ class _Bench:
                 poles, ringing = reply.extras.pop("poles"), reply.extras.pop("ringing")
                 growing, damping = natural.growing(poles), natural.damped(ringing)
                 reply.values = {"poles": poles, "growing": growing, "ringing": ringing, "damping": damping}
+            if isinstance(request, Step):
+                rates, amplitudes = reply.extras.pop("rates"), reply.extras.pop("amplitudes")
+                reply.values = {name: amplitudes[:, k] for k, name in enumerate(request.vectors)}
+                reply.values |= {"rates": rates, "growing": natural.growing(rates)}
         return replies
 
     def _remember(self, request: Request, run: protocol.Analysis, states: Any, indices: NDArray[np.intp]) -> None:
@@ -355,7 +359,7 @@ class _Bench:
     def _runnable(self, group: Any, settings: int, points: int, reasons: list[str]) -> NDArray[np.intp]:
         """Return the rows that can be run; what has no steady state, and what has used up its time, gets its reason."""
         rows = np.arange(points)
-        if not any(isinstance(request, Steady | Transient) for _, request in group):
+        if not any(isinstance(request, _AT_REST) for _, request in group):
             return rows
         if self.hopeless is None:
             # A stage by itself has nothing to form a loop with; several may, by a path or through a supply they share.
@@ -385,13 +389,19 @@ def _same_signal(request: Steady) -> Any:
     return tuple(_fingerprint(entry) for entry in shared)
 
 
+#: Requests that have an answer only where the circuit stays at rest by itself.
+_AT_REST = (Steady, Step, Transient)
 #: Words of an engine's reason by which a point is known that has used up its time.
 _LATE = "more than the time limit"
 
 
 def _fill(values: dict[str, Any], request: Request, points: int, settings: int) -> None:
     """Give a request of which no point could be run its arrays of NaN."""
-    if values or not isinstance(request, Steady | Transient):
+    if values or not isinstance(request, _AT_REST):
+        return
+    if isinstance(request, Step):
+        nothing = np.full((points, 1), complex(np.nan, np.nan))
+        values |= dict.fromkeys([*request.vectors, "rates"], nothing) | {"growing": np.zeros((points, 1), bool)}
         return
     shape: tuple[int, ...] = (points, request.samples)
     if isinstance(request, Steady):
@@ -407,6 +417,10 @@ def _joined(one: str, other: str) -> str:
 def _scatter(into: dict[str, Any], values: Mapping[str, Any], indices: NDArray[np.intp], points: int) -> None:
     for name, array in values.items():
         array = np.asarray(array)
+        if name in into and (more := array.shape[-1] - into[name].shape[-1]) and array.ndim > 1:
+            # Netlists of unlike length have unlike numbers of modes.
+            into[name] = _wider(into[name], more)
+            array = _wider(array, -more)
         if name not in into:
             if len(indices) == points and (np.diff(indices) == 1).all():
                 into[name] = array
@@ -415,6 +429,12 @@ def _scatter(into: dict[str, Any], values: Mapping[str, Any], indices: NDArray[n
             dtype = object if array.dtype.kind in "US" else array.dtype
             into[name] = np.full((points, *array.shape[1:]), blank, dtype=dtype)
         into[name][indices] = array
+
+
+def _wider(array: NDArray[Any], by: int) -> NDArray[Any]:
+    """Return an array whose last axis has gone on with NaN."""
+    blank = False if array.dtype.kind == "b" else np.nan
+    return np.pad(array, [(0, 0)] * (array.ndim - 1) + [(0, max(by, 0))], constant_values=blank)
 
 
 def _shaped(array: NDArray[Any], points: int, settings: int) -> NDArray[Any]:
@@ -454,7 +474,7 @@ def _conduct(table: Table, measures: Mapping[str, Mapping[str, Any]], options: R
             asked[name] = active[name].send(answer)
             if not signal and any(map(_needs_signal, _several(asked[name]))):
                 raise InputError(f"{name}: has no meaning for {view.circuit.name}: no signal comes in at it")
-            if any(isinstance(request, Steady | Transient) for request in _several(asked[name])):
+            if any(isinstance(request, _AT_REST) for request in _several(asked[name])):
                 large.add(name)
         except StopIteration as end:
             results[name] = dataclasses.replace(end.value, conditions=shared | end.value.conditions)
@@ -510,7 +530,7 @@ def _needs_signal(request: Request) -> bool:
     """Return whether a request has no answer where no signal comes in; a transfer from there is nought."""
     if request.excite != "signal":
         return False
-    return isinstance(request, Noise | Steady | Transient) or f"i({SIGNAL})" in getattr(request, "vectors", ())
+    return isinstance(request, (Noise, *_AT_REST)) or f"i({SIGNAL})" in getattr(request, "vectors", ())
 
 
 def _several(wanted: Any) -> Sequence[Request]:

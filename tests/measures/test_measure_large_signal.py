@@ -343,25 +343,6 @@ def test_overshoot_of_a_second_order_stage():
     assert got.overshoot == pytest.approx([exact], rel=2e-3)
 
 
-def test_square_wave_asks_for_a_settled_window():
-    def reply(request):
-        if isinstance(request, Op):
-            return make_reply({"n_out": np.full(2, 3.0)})
-        assert isinstance(request, Transient)
-        time = np.linspace(request.start, request.stop, request.samples)
-        phase = (time * 1000.0) % 1.0
-        wave = 3.0 + np.where(phase < 0.5, 1.0, -1.0)
-        # The whole wave from a quarter of a period before the eleventh edge, and closely round it and the next.
-        assert request.start == pytest.approx(9.75e-3) or request.start + 2e-6 == pytest.approx(10e-3, abs=0.51e-3)
-        return make_reply({"n_out": np.stack([wave, -wave])}, time)
-
-    got, result = values_of("square_wave", make_stage(), reply)
-    assert got["output_step"] == pytest.approx([2.0, -2.0])
-    assert np.isnan(got["rise_time"]).all()  # no slower than the source
-    assert got["tilt"] == pytest.approx([0.0, 0.0], abs=1e-9)
-    assert result.conditions["level"] == (0.1, "V peak to peak")
-
-
 def test_what_resistors_dissipate_at_the_set_drive():
     """A bypassed cathode resistor has the average cathode current in it, a grid leak the drive across it: Ohm."""
     stage = simwrap.stage("push_pull_output")
