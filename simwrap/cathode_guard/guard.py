@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 from simwrap import engine as engines
 from simwrap.cathode_guard.bench import GuardBed, Sensed, guard_bed
 from simwrap.cathode_guard.faults import faults_of, overloads
-from simwrap.cathode_guard.loop import Check, Loop
+from simwrap.cathode_guard.loop import ALWAYS, RUNNING, STARTING, Check, Loop
 from simwrap.circuits.design_file import Design
 from simwrap.engine import protocol
 from simwrap.errors import EngineError, InputError, RangeError
@@ -35,10 +35,23 @@ SENSE = 10.0
 _MARGIN = 0.05
 #: A trip level, as a share of the warning level; where a valve does no longer work; what only a short can draw.
 _TRIP, _DEAD, _SHORT = 1.2, 0.4, 1.6
+#: Time over which the loop smooths where nothing is said [s].
+_SMOOTHING = 0.064
 #: Counts at the least between a window and its level.
 _LEAST_COUNTS = 4
 #: Levels of drive at which the average current is looked up, as parts of the one that small signals ask for.
 _DRIVES = (0.25, 0.5, 0.75, 1.0, 1.15, 1.3)
+#: By how much slow changes of the mains move a current at rest, as a share (common practice, no source).
+_MAINS_SHARE = 0.1
+#: How long the trip level has to be passed while the valves warm up [s]: as long as a restart on hot cathodes lasts.
+START_HOLD = 1.0
+#: How long there may be no current until it counts as a mains that is off, and how long that may last [s].
+_DARK_HOLD, _PATIENCE = 0.1, 60.0
+#: How long a converter's neighbour counts may stay the same [s], and samples at the least; from which noise on [counts
+#: r.m.s.] that says anything.
+_STILL, _STILL_SAMPLES, _STILL_NOISE = 10.0, 2500, 0.25
+#: Time over which a mean is taken for the warning of a drift [s].
+_MINUTE = 60.0
 #: What a clamp may have to carry at the pin [A] (common practice for an input's own diodes, no source).
 PIN_CURRENT = 1e-3
 
@@ -64,10 +77,12 @@ class Converter:
         Filter before the pin [ohm, F].
     rate : int
         Samples a second of each pin.
-    shift : int
-        The loop smooths over 2 to the power of it samples.
+    shift : int, optional
+        The loop smooths over 2 to the power of it samples; by itself over about 64 ms.
     warming : float
-        For so long after switching on only a short counts [s].
+        From the first current of a start until all levels are live [s].
+    noise : float
+        Of the converter and its reference at the pin [V r.m.s.] (common practice, no source).
     """
 
     sense: float = SENSE
@@ -79,8 +94,9 @@ class Converter:
     resistance: float = 10e3
     capacitance: float = 4.7e-6
     rate: int = 250
-    shift: int = 4
+    shift: int | None = None
     warming: float = 45.0
+    noise: float = 2.5e-4
 
     def __post_init__(self) -> None:
         """Refuse what no converter can be."""
@@ -90,14 +106,14 @@ class Converter:
             "reference_tolerance": (0.0, 0.2, "a share from 0 to 0.2"), "gain": (1e-3, 1e3, "from 0.001 to 1000"),
             "resistance": (10.0, 1e7, "from 10 ohm to 10 Mohm"), "capacitance": (1e-10, 1e-3, "from 100 pF to 1 mF"),
             "rate": (20, 20000, "from 20 to 20000 a second"), "shift": (0, 10, "from 0 to 10"),
-            "warming": (0.0, 600.0, "from 0 to 600 s"),
+            "warming": (0.0, 600.0, "from 0 to 600 s"), "noise": (0.0, 1.0, "from 0 to 1 V"),
         }  # fmt: skip
+        if self.shift is None:
+            object.__setattr__(self, "shift", int(np.clip(round(np.log2(max(self.rate * _SMOOTHING, 1.0))), 0, 10)))
         for name, (low, high, words) in bounds.items():
             value = getattr(self, name)
             if not low <= value <= high:
                 raise RangeError(name, value, words, "guard")
-        if self.warming * self.rate >= 2**31:
-            raise RangeError("rate", self.rate, "fewer samples a second, or a shorter warming", "guard")
 
     @property
     def full_scale(self) -> int:
@@ -117,11 +133,17 @@ class Converter:
     @property
     def smoothing_time(self) -> float:
         """Time constant of the smoothing [s]."""
-        return float(2**self.shift / self.rate)
+        return float(2 ** (self.shift or 0) / self.rate)
 
-    def counts(self, volts: Any, references: Any = 1.0) -> NDArray[np.int64]:
-        """Return what is converted at a pin [V]; ``references`` are the true ones, relative to :attr:`reference`."""
-        steps = np.floor(np.nan_to_num(np.asarray(volts)) / (self.reference * references) * 2**self.bits)
+    def counts(self, volts: Any, references: Any = 1.0, random: np.random.Generator | None = None) -> NDArray[np.int64]:
+        """Return what is converted at a pin [V]; ``references`` are the true ones, relative to :attr:`reference`.
+
+        With ``random`` the converter's noise is added.
+        """
+        volts = np.nan_to_num(np.asarray(volts, dtype=float))
+        if random is not None:
+            volts = volts + self.noise * random.standard_normal(volts.shape)
+        steps = np.floor(volts / (self.reference * references) * 2**self.bits)
         return np.asarray(np.clip(steps, 0, self.full_scale), dtype=np.int64)
 
     def passed(self, frequency: float) -> float:
@@ -150,6 +172,10 @@ class Level:
         "warn", "trip" or "short".
     below : bool
         Whether it is met below.
+    source : str
+        What it looks at, see :data:`~simwrap.cathode_guard.loop.SOURCES`.
+    phases : int
+        When it is live: :data:`~simwrap.cathode_guard.loop.STARTING`, ``RUNNING`` or both.
     """
 
     name: str
@@ -160,11 +186,13 @@ class Level:
     within: float
     event: str
     below: bool = False
+    source: str = "smooth"
+    phases: int = RUNNING
 
     @property
     def of_pair(self) -> bool:
         """Whether it is about the halves of a pair."""
-        return self.name.endswith("imbalance")
+        return self.source == "apart"
 
 
 @dataclass(frozen=True)
@@ -257,11 +285,11 @@ class Guard:
 
     def loop(self) -> Loop:
         """Return the checks and states."""
-        valves, rate = self.bed.valves, self.converter.rate
+        way, valves, rate = self.converter, self.bed.valves, self.converter.rate
 
         def checks(signal: int, levels: Iterable[Level]) -> list[Check]:
             return [
-                Check(level.name, signal, level.event == "short", level.below, level.counts,
+                Check(level.name, level.source, signal, level.below, level.phases, level.counts,
                       max(1, round(level.hold * rate)), level.event)
                 for level in levels
             ]  # fmt: skip
@@ -271,11 +299,17 @@ class Guard:
             found += checks(number, (level for level in self.levels_of(valve) if not level.of_pair))
         for number, pair in enumerate(self.pairs):
             first = next(valve for valve in valves if valve.pair == pair)
-            found += checks(len(valves) + number, (level for level in self.levels_of(first) if level.of_pair))
+            found += checks(number, (level for level in self.levels_of(first) if level.of_pair))
+        dark = min(stage.level("trip_low").counts for stage in self.stages.values())
+        found.append(Check("dark", "most", 0, True, RUNNING, dark, max(1, round(_DARK_HOLD * rate)), "dark"))
         halves = tuple(
             tuple({"a": 1, "b": -1}.get(v.half, 0) if v.pair == pair else 0 for v in valves) for pair in self.pairs
         )
-        return Loop(tuple(found), halves, self.converter.shift, round(self.converter.warming * rate))
+        return Loop(
+            valves=len(valves), checks=tuple(found), halves=halves, shift=way.shift or 0,
+            warming=round(way.warming * rate), dark=dark, patience=round(_PATIENCE * rate),
+            slow=round(_MINUTE * rate), period=round(1e6 / rate),
+        )  # fmt: skip
 
 
 def guard(
@@ -328,7 +362,7 @@ def guard(
         own = [number for number, valve in enumerate(bed.valves) if valve.stage == stage]
         rise = float((loud / nominal)[own].max())
         apart = _apart(bed, stage, quiet)
-        stages[stage] = _stage_guard(stage, nominal[own], quiet[:, own], rise, apart, float(swing[own].max()), way)
+        stages[stage] = stage_guard(stage, nominal[own], quiet[:, own], rise, apart, float(swing[own].max()), way)
     tell("what a fault can put on a pin")
     pin, common = _worst(bed, engine)
     made = Guard(design.circuit.name, way, bed, varied, builds, stages, drive, pin, common)
@@ -397,9 +431,26 @@ def _grid_bias(bed: GuardBed, engine: str) -> float:
     return float(abs(reply.values[nodes[0]][0] - reply.values[nodes[1]][0]))
 
 
-def _stage_guard(
+def stage_guard(
     stage: str, nominal: Floats, quiet: Floats, rise: float, apart: Floats | None, swing: float, way: Converter
 ) -> StageGuard:
+    """Return the levels of one stage's valves.
+
+    Parameters
+    ----------
+    stage : str
+    nominal : ndarray, shape (valves,)
+        Currents at rest [A].
+    quiet : ndarray, shape (builds, valves)
+        Those of healthy builds [A].
+    rise : float
+        Average at full power as a share of that at rest.
+    apart : ndarray, shape (builds,), optional
+        How far the halves are apart [A]; None where there are none.
+    swing : float
+        Amplitude of a signal current at full power [A].
+    way : Converter
+    """
     expected = float(nominal.mean())
     low, high = float(np.nanmin(quiet)), float(np.nanmax(quiet))
     loud = high * max(rise, 1.0)
@@ -407,28 +458,38 @@ def _stage_guard(
     margin = _MARGIN * expected + way.reference_tolerance * expected
     settle = 4.0 * (way.filter_time + way.smoothing_time)
 
-    def level(name: str, current: float, hold: float, event: str, below: bool = False) -> Level:
+    def level(name: str, current: float, hold: float, event: str, below: bool = False, **more: Any) -> Level:
         counts = round(current / way.amperes)
         within = hold + (4.0 * way.filter_time if event == "short" else settle) + 2.0 / way.rate
-        return Level(name, current, current * way.sense, counts, hold, within, event, below)
+        return Level(name, current, current * way.sense, counts, hold, within, event, below, **more)
 
     warn_high = max(loud + margin, loud + _LEAST_COUNTS * way.amperes)
     trip_high = _TRIP * warn_high
     warn_low = max(min(low * min(rise, 1.0) - margin, low - _LEAST_COUNTS * way.amperes), 2.0 * way.amperes)
+    # A true pin can't change faster between two samples than its filter lets it; the rest is the converter's noise.
+    rough = max(swing / (way.rate * way.filter_time), 0.0) + 3.0 * way.noise / way.gain / way.sense
+    drift = (max(rise, 1.0) - 1.0) * high + _MAINS_SHARE * expected + margin
     levels = [
-        level("short_high", _SHORT * trip_high, 0.03, "short"),
+        level("short_high", _SHORT * trip_high, 0.03, "short", source="raw", phases=ALWAYS),
+        level("start_high", trip_high, START_HOLD, "trip", phases=STARTING),
         level("trip_high", trip_high, 0.25, "trip"),
         level("warn_high", warn_high, 3.0, "warn"),
         level("warn_low", warn_low, 3.0, "warn", True),
         level("trip_low", _DEAD * warn_low, 1.0, "trip", True),
+        level("trip_rough", rough + _LEAST_COUNTS * way.amperes, 0.5, "trip", source="rough", phases=ALWAYS),
+        level("warn_drift", drift, _MINUTE, "warn", source="drift"),
     ]
+    if way.noise * 2**way.bits / way.reference >= _STILL_NOISE:
+        samples = max(round(_STILL * way.rate), _STILL_SAMPLES)
+        levels.append(Level("trip_still", 0.0, 0.0, samples, 0.0, (samples + 2.0) / way.rate, "trip", source="still",
+                            phases=ALWAYS))  # fmt: skip
     widest = 0.0
     if apart is not None:
         widest = float(np.nanmax(apart))
         warn = widest * max(rise, 1.0) + margin
         levels += [
-            level("warn_imbalance", warn, 3.0, "warn"),
-            level("trip_imbalance", warn + 0.3 * expected, 0.5, "trip"),
+            level("warn_imbalance", warn, 3.0, "warn", source="apart"),
+            level("trip_imbalance", warn + 0.3 * expected, 0.5, "trip", source="apart"),
         ]
     top = levels[0]
     if top.counts > 0.97 * way.full_scale:
@@ -437,7 +498,7 @@ def _stage_guard(
             f"guard: {stage} reaches {volts:.3g} V at the pin at its highest level, and the converter ends at "
             f"{way.reference:g} V; give a smaller gain than {way.gain:g}, such as {0.9 * way.reference / top.volts:.2g}"
         )
-    if levels[4].counts < 2 * _LEAST_COUNTS:
+    if levels[5].counts < 2 * _LEAST_COUNTS:
         raise InputError(
             f"guard: one count is {way.amperes * 1e3:.3g} mA, too coarse for {stage} at {expected * 1e3:.3g} mA; "
             f"give more bits, a larger gain or a larger sense resistor"
@@ -467,10 +528,14 @@ def _unseen(guard: Guard, engine: str) -> tuple[tuple[str, float], ...]:
     faults = [fault for valve in bed.valves for fault in faults_of(bed, valve)]
     currents, load = overloads(bed, faults, engine)
     apart = np.abs(currents @ np.array(loop.halves, dtype=float).reshape(-1, len(bed.valves)).T)
-    signals = np.concatenate([currents, apart], axis=1) / guard.converter.amperes
+    signals = {"smooth": currents, "raw": currents, "apart": apart}
+    counts = {source: values / guard.converter.amperes for source, values in signals.items()}
     met = [
-        signals[:, check.signal] < check.counts if check.below else signals[:, check.signal] > check.counts
+        counts[check.source][:, check.signal] < check.counts
+        if check.below
+        else counts[check.source][:, check.signal] > check.counts
         for check in loop.checks
+        if check.source in counts and check.phases & RUNNING
     ]
     quiet = ~np.any(met, axis=0) & (load > _OVERLOAD)
     # Channels are alike: a fault is told once, at the first valve that has it.
@@ -480,4 +545,4 @@ def _unseen(guard: Guard, engine: str) -> tuple[tuple[str, float], ...]:
     return tuple(sorted(found.items(), key=lambda entry: -entry[1]))
 
 
-__all__ = ["Converter", "Guard", "Level", "StageGuard", "guard"]
+__all__ = ["Converter", "Guard", "Level", "StageGuard", "guard", "stage_guard"]

@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
+import re
 from importlib.resources import files
 from typing import Any
 
 from simwrap.cathode_guard.guard import PIN_CURRENT, Guard, Level
-from simwrap.cathode_guard.loop import EVENTS, NEXT, STATES
+from simwrap.cathode_guard.loop import EVENTS, NEXT, OFF_BEAT, ROUGH_SHIFT, RUNNING, SOURCES, STARTING, STATES, Loop
 from simwrap.units.quantity import render
 
 
@@ -26,7 +27,8 @@ def to_dict(guard: Guard) -> dict[str, Any]:
             "reference": way.reference,
             "bits": way.bits,
             "samples_per_second": way.rate,
-            "smoothing_samples": 2**way.shift,
+            "smoothing_samples": 2 ** (way.shift or 0),
+            "noise": way.noise,
             "current_per_count": way.amperes,
         },
         "stages": {
@@ -47,6 +49,7 @@ def to_dict(guard: Guard) -> dict[str, Any]:
         "pin": pin(guard),
         "states": {state: dict(zip(EVENTS, row, strict=True)) for state, row in zip(STATES, NEXT, strict=True)},
         "not_seen": [{"fault": fault, "share_of_rating": share} for fault, share in guard.unseen],
+        "not_seen_words": unseen_words(guard),
         "notes": list(guard.notes),
     }
 
@@ -56,6 +59,8 @@ def _level(level: Level) -> dict[str, Any]:
         "current": level.current,
         "sense_voltage": level.volts,
         "counts": level.counts,
+        "looks_at": level.source,
+        "live": [word for word, bit in (("starting", STARTING), ("running", RUNNING)) if level.phases & bit],
         "met": "below" if level.below else "above",
         "hold": level.hold,
         "within": level.within,
@@ -89,7 +94,8 @@ def page(guard: Guard) -> list[str]:
         f"Guard of {guard.title}: sense resistor {render(guard.bed.sense, 'ohm')} in each cathode lead, "
         f"{way.bits} bits of {render(way.reference, 'V')}, {render(way.amperes, 'A', digits=3)} a count",
         f"filter {render(way.resistance, 'ohm')}, {render(way.capacitance, 'F')}; {way.rate} samples a second, "
-        f"smoothed over {2**way.shift}; only a short counts for {render(way.warming, 's')} after switching on",
+        f"smoothed over {2 ** (way.shift or 0)}; for {render(way.warming, 's')} from the first current of a start only "
+        "shorts and overloads trip",
     ]
     for name, stage in guard.stages.items():
         low, high = stage.window
@@ -107,10 +113,21 @@ def page(guard: Guard) -> list[str]:
         alias = stage.swing * way.passed(way.rate)
         lines.append(f"a full-power sine at the sampling rate leaves {_amperes(alias)} that looks like a slow change")
     lines += ["", *_pin_words(guard)]
-    if guard.unseen:
-        lines += ["", "Overloads that no cathode current tells (a fuse or a look has to):"]
-        lines += [f"  {fault}: {100.0 * share:.0f} % of a rating" for fault, share in guard.unseen]
+    lines += ["", "What no cathode current tells (a fuse or a look has to):"]
+    lines += [f"  {line}" for line in unseen_words(guard)]
     lines += [f"note: {note}" for note in guard.notes]
+    return lines
+
+
+def unseen_words(guard: Guard) -> list[str]:
+    """Return what the guard can't see, a line each."""
+    lines = [f"{fault}: {100.0 * share:.0f} % of a rating" for fault, share in guard.unseen]
+    lines += [
+        "valves that run hot together by less than a level is wide, such as grids with a little gas in both halves",
+        "heaters, screens and anodes themselves: a current may be right and its way wrong",
+    ]
+    if not any(level.source == "still" for stage in guard.stages.values() for level in stage.levels):
+        lines.append("a converter stuck inside the window: its noise is too small beside a count to tell")
     return lines
 
 
@@ -152,26 +169,65 @@ def header(guard: Guard) -> str:
         autoescape=False,
     )  # fmt: skip
     way, loop = guard.converter, guard.loop()
-    names = [valve.name for valve in guard.bed.valves] + guard.pairs
+    names = {"apart": guard.pairs, "most": ["all"]}
+    valves = [valve.name for valve in guard.bed.valves]
     checks = [
         {
-            "numbers": f"{c.signal}, {int(c.raw)}, {int(c.below)}, GUARD_{c.event.upper()}, {c.counts}, {c.samples}",
-            "words": f"{names[c.signal]} {c.name}",
+            "numbers": f"GUARD_{c.source.upper()}, {c.signal}, {int(c.below)}, {c.phases}, GUARD_{c.event.upper()}, "
+            f"{c.counts}, {c.samples}",
+            "words": plain(f"{names.get(c.source, valves)[c.signal]} {c.name}"),
         }
         for c in loop.checks
     ]
     constants = [
-        (f"{stage}_{level.name}", level.counts, f"{_amperes(level.current)} for {render(level.hold, 's', digits=3)}")
+        (_word(f"{stage}_{level.name}"), level.counts, plain(_level_words(level)))
         for stage, made in guard.stages.items()
         for level in made.levels
     ]
+    lasting = max(c.samples for c in loop.checks if c.source in ("smooth", "apart", "raw"))
+    constants.append(("trial_samples", lasting + 16 * 2**loop.shift, "of each try of the self-test"))
     return environment.from_string(source).render(
-        title=_plain(guard.title), rate=way.rate, valves=guard.bed.valves, halves=[_row(row) for row in loop.halves],
-        checks=checks, bits=way.bits, millivolts=round(1e3 * way.reference), shift=way.shift, warming=loop.warming,
-        warming_seconds=f"{way.warming:g}", constants=[(n, c, _plain(w)) for n, c, w in constants],
-        states=", ".join(_name(state) for state in STATES), events=", ".join(_name(event) for event in EVENTS),
+        title=plain(guard.title), rate=way.rate, valves=[plain(name) for name in valves],
+        halves=[_row(row) for row in loop.halves], checks=checks, bits=way.bits, millivolts=round(1e3 * way.reference),
+        shift=way.shift, rough_shift=ROUGH_SHIFT, off_beat=OFF_BEAT, warming=loop.warming,
+        warming_seconds=f"{way.warming:g}", patience=loop.patience, slow=loop.slow, dark=loop.dark, period=loop.period,
+        full_scale=way.full_scale, checksum=checksum(loop), constants=constants, rest=_row(rest_counts(guard)),
+        unseen=[plain(line) for line in unseen_words(guard)], single=len(valves) == 1, starting=STARTING,
+        running=RUNNING, states=", ".join(_name(state) for state in STATES),
+        events=", ".join(_name(event) for event in EVENTS), sources=", ".join(_name(source) for source in SOURCES),
         next=[", ".join(_name(state) for state in row) for row in NEXT],
     )  # fmt: skip
+
+
+def rest_counts(guard: Guard) -> tuple[int, ...]:
+    """Return what each healthy valve reads at rest [counts]."""
+    return tuple(round(guard.stages[v.stage].expected / guard.converter.amperes) for v in guard.bed.valves)
+
+
+def checksum(loop: Loop) -> int:
+    """Return FNV-1a (32 bits; from memory) over the header's tables, field by field, as ``guard_checksum`` has it."""
+    fields = [STATES.index(state) for row in NEXT for state in row]
+    for c in loop.checks:
+        fields += [
+            SOURCES.index(c.source),
+            c.signal,
+            int(c.below),
+            c.phases,
+            EVENTS.index(c.event),
+            c.counts,
+            c.samples,
+        ]
+    found = 2166136261
+    for field in fields:
+        for byte in field.to_bytes(4, "little"):
+            found = (found ^ byte) * 16777619 & 0xFFFFFFFF
+    return found
+
+
+def _level_words(level: Level) -> str:
+    if level.source == "still":
+        return "samples in a row with the same count"
+    return f"{_amperes(level.current)} for {render(level.hold, 's', digits=3)}"
 
 
 def _row(numbers: tuple[int, ...]) -> str:
@@ -182,9 +238,18 @@ def _name(word: str) -> str:
     return f"GUARD_{word.upper()}"
 
 
-def _plain(text: str) -> str:
-    """Return text as it may stand in a C comment."""
-    return text.encode("ascii", "replace").decode().replace("*/", "* /").replace("/*", "/ *").replace("\n", " ")
+def _word(text: str) -> str:
+    return re.sub(r"\W", "_", text, flags=re.ASCII)
 
 
-__all__ = ["header", "page", "pin", "to_dict"]
+def plain(text: str) -> str:
+    """Return text as it may stand in a C comment.
+
+    A comment ends at a star and a slash, also where they come together as a backslash at the end of a line is spliced
+    away, or where a trigraph is that backslash: so no control characters, no backslash and no question mark stay.
+    """
+    text = re.sub(r"[^ -~]", lambda sign: " " if sign[0].isspace() or sign[0] < " " else "_", text)
+    return text.translate({ord("\\"): "_", ord("?"): "_"}).replace("*/", "* /").replace("/*", "/ *")
+
+
+__all__ = ["checksum", "header", "page", "pin", "plain", "rest_counts", "to_dict", "unseen_words"]

@@ -13,7 +13,7 @@ from simwrap import engine as engines
 from simwrap.cathode_guard.bench import Sensed, in_time, warming
 from simwrap.cathode_guard.faults import faults_of
 from simwrap.cathode_guard.guard import Guard, Level
-from simwrap.cathode_guard.loop import STATES, Replayed, replay
+from simwrap.cathode_guard.loop import RUNNING, STATES, Replayed, replay
 from simwrap.engine import protocol
 from simwrap.faults.bed import HEALTHY, RAIL_SOURCE, Fault, TestBed
 from simwrap.measures.numerics.parts import netlist_parts
@@ -154,7 +154,7 @@ def _fault_run(
     switch = protocol.Pwl((0.0, _ONSET, _ONSET + 1e-3), (0.0, 0.0, 1.0))
     run = protocol.TransientRun(stop, 0.02, bed.vectors, (switch,), "v_guard_onset", samples=samples)
     (reply,) = engines.run(circuit, [run], engines.Run(engine, workers=1))
-    counts = way.counts(bed.pins(reply.values))
+    counts = way.counts(bed.pins(reply.values), random=np.random.default_rng([build, 9]))
     if reply.reasons[0]:
         empty = np.zeros(samples, dtype=np.int64)
         return FaultRun(fault.name, valve.name, "running", "running", "running", "", np.nan, 0.0, counts[0], empty,
@@ -177,12 +177,16 @@ def _signals(guard: Guard, truth: Floats) -> list[tuple[Floats, list[Level]]]:
     valves = guard.bed.valves
     found = []
     for number, valve in enumerate(valves):
-        found.append((truth[:, number], [level for level in guard.levels_of(valve) if not level.of_pair]))
+        found.append((truth[:, number], [level for level in guard.levels_of(valve) if _of_current(level)]))
     for pair, halves in zip(guard.pairs, guard.loop().halves, strict=True):
         first = next(valve for valve in valves if valve.pair == pair)
         apart = np.abs(truth @ np.array(halves, dtype=float))
         found.append((apart, [level for level in guard.levels_of(first) if level.of_pair]))
     return found
+
+
+def _of_current(level: Level) -> bool:
+    return level.source in ("smooth", "raw") and bool(level.phases & RUNNING)
 
 
 def _passed(current: Floats, level: Level, share: float) -> NDArray[np.bool_]:
@@ -274,8 +278,9 @@ def _healthy(guard: Guard, name: str, columns: Mapping[str, Floats], builds: int
                                 samples=samples)  # fmt: skip
     (reply,) = engines.run(circuit, [run], engines.Run(engine, time_limit=600.0))
     good = np.array([not reason for reason in reply.reasons])
-    drawn = np.random.default_rng([seed, 5]).uniform(-1.0, 1.0, (builds, 1, 1))
-    counts = way.counts(bed.pins(reply.values), 1.0 + way.reference_tolerance * drawn)[good]
+    random = np.random.default_rng([seed, 5])
+    drawn = random.uniform(-1.0, 1.0, (builds, 1, 1))
+    counts = way.counts(bed.pins(reply.values), 1.0 + way.reference_tolerance * drawn, random)[good]
     said = replay(guard.loop(), counts, warm=made.warm)
     trips, warnings = (int((said.first(state) >= 0).sum()) for state in ("tripped", "warning"))
     return Healthy(name, builds, int((~good).sum()), trips, warnings, counts, said)

@@ -5,17 +5,22 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from simwrap.cathode_guard.loop import EVENTS, NEXT, STATES, Check, Loop, replay
+from simwrap.cathode_guard.loop import ALWAYS, EVENTS, NEXT, RUNNING, STARTING, STATES, Check, Loop, replay
 
 CHECKS = (
-    Check("short_high", 0, True, False, 900, 3, "short"),
-    Check("trip_high", 0, False, False, 600, 10, "trip"),
-    Check("warn_high", 0, False, False, 500, 20, "warn"),
-    Check("warn_low", 0, False, True, 100, 20, "warn"),
-    Check("short_high", 1, True, False, 900, 3, "short"),
-    Check("trip_imbalance", 2, False, False, 200, 10, "trip"),
+    Check("short_high", "raw", 0, False, ALWAYS, 900, 3, "short"),
+    Check("trip_high", "smooth", 0, False, RUNNING, 600, 10, "trip"),
+    Check("start_high", "smooth", 0, False, STARTING, 600, 30, "trip"),
+    Check("warn_high", "smooth", 0, False, RUNNING, 500, 20, "warn"),
+    Check("warn_low", "smooth", 0, True, RUNNING, 100, 20, "warn"),
+    Check("trip_low", "smooth", 0, True, RUNNING, 50, 40, "trip"),
+    Check("short_high", "raw", 1, False, ALWAYS, 900, 3, "short"),
+    Check("trip_imbalance", "apart", 0, False, RUNNING, 200, 10, "trip"),
+    Check("trip_rough", "rough", 0, False, ALWAYS, 60, 30, "trip"),
+    Check("trip_still", "still", 0, False, ALWAYS, 400, 1, "trip"),
+    Check("dark", "most", 0, True, RUNNING, 50, 5, "dark"),
 )
-LOOP = Loop(CHECKS, ((1, -1),), 2, 50)
+LOOP = Loop(valves=2, checks=CHECKS, halves=((1, -1),), shift=2, warming=50, dark=50, patience=100, slow=10**6)
 
 
 def trace(*levels: tuple[int, int, int]) -> np.ndarray:
@@ -30,11 +35,44 @@ def test_nothing_happens_in_a_quiet_amplifier() -> None:
     assert said.tripped_by == [""]
 
 
-def test_while_warming_only_a_short_counts() -> None:
-    assert replay(LOOP, trace((49, 0, 800))).first("tripped")[0] == -1
+def test_while_warming_a_short_counts_at_once_and_an_overload_soon() -> None:
+    assert replay(LOOP, trace((29, 300, 800))).first("tripped")[0] == -1
     said = replay(LOOP, trace((10, 300, 300), (5, 950, 300)))
     assert said.first("tripped")[0] == 12  # the third sample above it
     assert said.tripped_by == ["short_high"]
+    said = replay(LOOP, trace((49, 700, 300)))
+    assert said.first("tripped")[0] == 29  # the thirtieth sample above it, not the fiftieth
+    assert said.tripped_by == ["start_high"]
+
+
+def test_the_warming_up_begins_with_the_first_current() -> None:
+    said = replay(LOOP, trace((60, 0, 0), (200, 300, 310)))
+    assert said.first("running")[0] == 60 + 49
+    # Without any current for longer than a start may wait, a valve doesn't work.
+    said = replay(LOOP, trace((300, 0, 0)))
+    assert said.first("tripped")[0] == 100 + 49 + 39
+    assert said.tripped_by == ["trip_low"]
+
+
+def test_a_mains_that_goes_is_a_new_start_and_one_dead_valve_is_not() -> None:
+    gone = replay(LOOP, trace((20, 300, 310), (60, 0, 0), (30, 700, 700), (200, 300, 310)), warm=True)
+    assert STATES.index("warming") in gone.states[0]
+    assert gone.states[0, -1] == STATES.index("running")
+    dead = replay(LOOP, trace((20, 150, 310), (60, 0, 180)), warm=True)
+    assert dead.tripped_by == ["trip_low"]
+
+
+def test_a_converter_that_stands_still_or_is_noise() -> None:
+    said = replay(LOOP, trace((600, 300, 310)))
+    assert said.tripped_by == ["trip_still"]
+    assert said.first("tripped")[0] == 400
+    alive = trace((600, 300, 310))
+    alive[0, ::7, 0] += 1
+    assert replay(LOOP, alive).tripped_by == [""]
+    # An open wire with 50 Hz, 250 samples a second, about the healthy count.
+    wave = trace((600, 300, 310))
+    wave[0, :, 0] += np.rint(250 * np.sin(2 * np.pi * 50 / 250 * np.arange(600))).astype(int)
+    assert replay(LOOP, wave, warm=True).tripped_by == ["trip_rough"]
 
 
 def test_a_level_has_to_last() -> None:
