@@ -491,19 +491,25 @@ def stage_guard(
             level("warn_imbalance", warn, 3.0, "warn", source="apart"),
             level("trip_imbalance", warn + 0.3 * expected, 0.5, "trip", source="apart"),
         ]
-    top = levels[0]
+    made = StageGuard(stage, expected, (low, high), loud, rise, widest, swing, tuple(levels))
+    _fits(made, way)
+    return made
+
+
+def _fits(made: StageGuard, way: Converter) -> None:
+    """Refuse a converter that a stage's currents are too large or too small for."""
+    top = made.level("short_high")
     if top.counts > 0.97 * way.full_scale:
         volts = top.volts * way.gain
         raise InputError(
-            f"guard: {stage} reaches {volts:.3g} V at the pin at its highest level, and the converter ends at "
+            f"guard: {made.stage} reaches {volts:.3g} V at the pin at its highest level, and the converter ends at "
             f"{way.reference:g} V; give a smaller gain than {way.gain:g}, such as {0.9 * way.reference / top.volts:.2g}"
         )
-    if levels[5].counts < 2 * _LEAST_COUNTS:
+    if made.level("trip_low").counts < 2 * _LEAST_COUNTS:
         raise InputError(
-            f"guard: one count is {way.amperes * 1e3:.3g} mA, too coarse for {stage} at {expected * 1e3:.3g} mA; "
+            f"guard: one count is {way.amperes * 1e3:.3g} mA, too coarse for {made.stage} at {made.expected * 1e3:.3g} mA; "
             f"give more bits, a larger gain or a larger sense resistor"
         )
-    return StageGuard(stage, expected, (low, high), loud, rise, widest, swing, tuple(levels))
 
 
 def _worst(bed: GuardBed, engine: str) -> tuple[tuple[str, float], tuple[str, float]]:
