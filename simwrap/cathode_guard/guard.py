@@ -507,8 +507,8 @@ def _fits(made: StageGuard, way: Converter) -> None:
         )
     if made.level("trip_low").counts < 2 * _LEAST_COUNTS:
         raise InputError(
-            f"guard: one count is {way.amperes * 1e3:.3g} mA, too coarse for {made.stage} at {made.expected * 1e3:.3g} mA; "
-            f"give more bits, a larger gain or a larger sense resistor"
+            f"guard: one count is {way.amperes * 1e3:.3g} mA, too coarse for {made.stage} at "
+            f"{made.expected * 1e3:.3g} mA; give more bits, a larger gain or a larger sense resistor"
         )
 
 

@@ -68,9 +68,7 @@ def guard(
     filter_resistor: Annotated[str, typer.Option("--filter-resistor", metavar="OHM")] = "10k",
     filter_capacitor: Annotated[str, typer.Option("--filter-capacitor", metavar="F")] = "4u7",
     rate: Annotated[int, typer.Option("--rate", help="Samples a second of each pin.")] = 250,
-    warming: Annotated[
-        str, typer.Option("--warming", metavar="S", help="From a start's first current until all levels are live.")
-    ] = "45",
+    warming: Annotated[str, typer.Option("--warming", metavar="S", help="First current to all levels.")] = "45",
     builds: Annotated[int, typer.Option("--builds", help="Healthy builds that are drawn.")] = 200,
     emission: Emission = "20 %",
     mu: Mu = "5 %",
