@@ -11,7 +11,7 @@ from simwrap.circuits.circuit import Circuit
 from simwrap.circuits.design_file import Levels
 from simwrap.circuits.point_table import Table
 from simwrap.engine import Run
-from simwrap.simulation.evaluate import evaluate
+from simwrap.simulation.conduct import evaluate
 
 #: Rated source e.m.f. of a consumer source [V r.m.s.] (IEC 61938, from memory), where a design doesn't say.
 SOURCE = 0.5

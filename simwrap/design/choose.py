@@ -25,7 +25,7 @@ from simwrap.errors import InputError, RangeError, UnknownNameError
 from simwrap.measures.registry import get_measure
 from simwrap.measures.registry import measures as registered
 from simwrap.measures.results import full_name, split_name
-from simwrap.simulation.evaluate import evaluate
+from simwrap.simulation.conduct import evaluate
 from simwrap.simulation.measurement import chosen_measures
 from simwrap.tables import html_table, text_table
 from simwrap.units import quantity

@@ -20,8 +20,8 @@ from simwrap.errors import InputError, RangeError
 from simwrap.measures.registry import get_measure
 from simwrap.measures.requests import Variable
 from simwrap.measures.results import labelled, split_name
+from simwrap.simulation.conduct import evaluate
 from simwrap.simulation.dataset import single_figures, unit_of
-from simwrap.simulation.evaluate import evaluate
 from simwrap.simulation.measurement import MeasureChoice, chosen_measures
 from simwrap.simulation.outcome import Outcome
 from simwrap.simulation.sweep import make_grid, sweep

@@ -21,6 +21,7 @@ from pathlib import Path
 from typing import Any
 
 from simwrap.errors import UnknownNameError
+from simwrap.measures.common import StageLike
 from simwrap.measures.options import Setting, settings_of
 from simwrap.measures.requests import Result
 from simwrap.registry import find, plugins
@@ -75,7 +76,7 @@ class Measure:
     table: Callable[[Any], list[Listing]] | None = None
     caution: str = ""
 
-    def __call__(self, stage: Any, **options: Any) -> Steps:
+    def __call__(self, stage: StageLike, **options: Any) -> Steps:
         """Start the measure on a stage.
 
         Raises

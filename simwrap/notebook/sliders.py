@@ -22,8 +22,9 @@ from simwrap.circuits.stage import Stage, find_parameter
 from simwrap.engine import Run
 from simwrap.errors import InputError, RangeError, SimwrapError
 from simwrap.notebook.picture import Picture
-from simwrap.simulation.evaluate import evaluate, provenance
+from simwrap.simulation.conduct import evaluate
 from simwrap.simulation.measurement import Measurement, chosen_measures
+from simwrap.simulation.provenance import provenance
 from simwrap.units import eseries, quantity
 
 #: A part is slid from a tenth to ten times its value, along this series.

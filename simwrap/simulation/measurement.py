@@ -21,9 +21,10 @@ from simwrap.errors import EngineError, InputError, RangeError
 from simwrap.measures.requests import Result, Variable
 from simwrap.measures.results import axes_of, labelled, split_name
 from simwrap.simulation.as_json import measurement_json, plain
-from simwrap.simulation.evaluate import evaluate, provenance, refusal
+from simwrap.simulation.conduct import evaluate, refusal
 from simwrap.simulation.hopeless import UNFED, UNSTABLE
 from simwrap.simulation.outcome import Outcome
+from simwrap.simulation.provenance import provenance
 from simwrap.tables import Listing
 from simwrap.units import quantity
 

@@ -17,7 +17,7 @@ from simwrap.engine import Run, RunKeywords, protocol
 from simwrap.engine.protocol import AcRun, Analysis, OpRun, Pulse, Reply, Sine, SteadyRun, TransientRun
 from simwrap.errors import EngineError, RangeError
 from simwrap.registry import find
-from simwrap.simulation.evaluate import provenance
+from simwrap.simulation.provenance import provenance
 from simwrap.units import quantity
 
 if TYPE_CHECKING:

@@ -24,10 +24,11 @@ from simwrap.engine import Run, RunKeywords, spelled_out
 from simwrap.errors import InputError, RangeError
 from simwrap.measures.requests import Result, Variable
 from simwrap.measures.results import axes_of, labelled
+from simwrap.simulation.conduct import evaluate
 from simwrap.simulation.dataset import NOTES, Layout, about, make_dataset, point_dims, single_figures
-from simwrap.simulation.evaluate import evaluate, provenance
 from simwrap.simulation.measurement import MeasureChoice, chosen_measures
 from simwrap.simulation.outcome import Outcome
+from simwrap.simulation.provenance import provenance
 from simwrap.valves import designation
 
 if TYPE_CHECKING:

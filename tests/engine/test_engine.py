@@ -288,7 +288,7 @@ def test_found_says_what_is_there(name: str) -> None:
 
 def test_provenance() -> None:
     import simwrap
-    from simwrap.simulation.evaluate import provenance
+    from simwrap.simulation.provenance import provenance
 
     record = provenance("neospice", "0" * 64)
     assert record == {

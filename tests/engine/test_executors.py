@@ -21,8 +21,9 @@ import pytest
 
 import simwrap
 from simwrap import engine
+from simwrap import engine as engines
 from simwrap.design.tolerance import spread
-from simwrap.simulation import evaluate, sweep
+from simwrap.simulation import sweep
 
 STAGE = simwrap.stage("triode_gain")
 MEASURES = ["bias", "response"]
@@ -189,7 +190,7 @@ def counted(monkeypatch: pytest.MonkeyPatch) -> list[int]:
         points.append(circuit.points)
         return run(circuit, runs, options)
 
-    monkeypatch.setattr(evaluate.engines, "run", counting)
+    monkeypatch.setattr(engines, "run", counting)
     return points
 
 
@@ -279,7 +280,7 @@ def test_time_limits_and_executors_reach_the_engine(monkeypatch: pytest.MonkeyPa
         seen.append(options)
         return run(circuit, runs, options)
 
-    monkeypatch.setattr(evaluate.engines, "run", watching)
+    monkeypatch.setattr(engines, "run", watching)
     with concurrent.futures.ThreadPoolExecutor(1) as executor:
         simwrap.sweep(STAGE, {"cathode_resistor": ["1k", "2k"]}, ["bias"], executor=executor, time_limit=12.0)
     assert [(call.executor, call.time_limit) for call in seen] == [(executor, 12.0)]

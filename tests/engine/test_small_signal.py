@@ -25,7 +25,7 @@ from simwrap.engine.backends.discovery import missing
 from simwrap.errors import NetlistError, SimwrapError
 from simwrap.measures.results import labelled
 from simwrap.netlist import allow_list
-from simwrap.simulation.evaluate import evaluate
+from simwrap.simulation.conduct import evaluate
 from simwrap.simulation.outcome import Outcome
 
 ENGINES = [

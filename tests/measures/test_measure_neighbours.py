@@ -7,7 +7,7 @@ import pytest
 
 import simwrap
 from simwrap.circuits.point_table import Table
-from simwrap.simulation.evaluate import evaluate
+from simwrap.simulation.conduct import evaluate
 
 CASES = {
     "triode_gain": (

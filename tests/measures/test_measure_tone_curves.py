@@ -12,7 +12,7 @@ from simwrap.circuits.point_table import Table
 from simwrap.errors import InputError
 from simwrap.measures.numerics.crossings import at_frequency
 from simwrap.measures.registry import get_measure
-from simwrap.simulation.evaluate import evaluate
+from simwrap.simulation.conduct import evaluate
 
 FLAT = {"bass": np.array([0.37, 0.55]), "treble": np.array([0.62, 0.5])}
 

@@ -116,9 +116,9 @@ class _Failing:
 
 
 def test_a_failed_point_is_nan_with_its_reason(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:
-    from simwrap.simulation import evaluate
+    from simwrap import engine as engines
 
-    monkeypatch.setattr(evaluate.engines, "run", _Failing(evaluate.engines.run))
+    monkeypatch.setattr(engines, "run", _Failing(engines.run))
     data = simwrap.sweep(STAGE, {"cathode_resistor": np.linspace(1e3, 2e3, 10)}, ["bias", "response"])
     failed = (data["status"] == "did not converge").values
     # Every fifth point of a block; the first block has four.
@@ -180,11 +180,11 @@ def test_a_file_of_another_sweep_is_not_continued(tmp_path: Path) -> None:
 
 def test_long_reasons_live_through_a_resume(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """An interrupted sweep whose finished part has a failed point."""
-    from simwrap.simulation import evaluate
+    from simwrap import engine as engines
 
     values = {"cathode_resistor": np.linspace(1e3, 2e3, 40)}
     file = tmp_path / "sweep.nc"
-    run = evaluate.engines.run
+    run = engines.run
     calls = []
 
     def once(circuit: Any, runs: Any, options: Any) -> Any:
@@ -196,10 +196,10 @@ def test_long_reasons_live_through_a_resume(tmp_path: Path, monkeypatch: pytest.
             reply.reasons[3] = "a reason that is longer than the word for what is pending"
         return replies
 
-    monkeypatch.setattr(evaluate.engines, "run", once)
+    monkeypatch.setattr(engines, "run", once)
     with pytest.raises(KeyboardInterrupt):
         simwrap.sweep(STAGE, values, ["bias"], file=file)
-    monkeypatch.setattr(evaluate.engines, "run", run)
+    monkeypatch.setattr(engines, "run", run)
     data = simwrap.sweep(STAGE, values, ["bias"], file=file)
     assert str(data["status"].values[3]) == "a reason that is longer than the word for what is pending"
     assert (data["status"].values[4:] == "").all()
@@ -244,9 +244,9 @@ def test_the_spot_check_is_on_by_default_from_200_points() -> None:
 
 @pytest.mark.ngspice
 def test_the_spot_check_warns_of_a_disagreement(monkeypatch: pytest.MonkeyPatch) -> None:
-    from simwrap.simulation import evaluate
+    from simwrap import engine as engines
 
-    run = evaluate.engines.run
+    run = engines.run
 
     def wrong(circuit: Any, runs: Any, options: Any) -> Any:
         replies = run(circuit, runs, options)
@@ -256,7 +256,7 @@ def test_the_spot_check_warns_of_a_disagreement(monkeypatch: pytest.MonkeyPatch)
                     array *= 1.01
         return replies
 
-    monkeypatch.setattr(evaluate.engines, "run", wrong)
+    monkeypatch.setattr(engines, "run", wrong)
     with pytest.warns(UserWarning, match=r"spot check: .* differs by 0\.01"):
         simwrap.sweep(
             STAGE, {"cathode_resistor": np.linspace(1e3, 2e3, 30)}, ["response"], engine="neospice", spot_check=3
@@ -271,16 +271,16 @@ def test_curves_can_be_left_out() -> None:
 
 def test_blocks_do_not_depend_on_the_clock(monkeypatch: pytest.MonkeyPatch) -> None:
     """The same blocks every time: a few points first, then as many as what is asked allows."""
-    from simwrap.simulation import evaluate
+    from simwrap import engine as engines
 
     sizes: list[int] = []
-    run = evaluate.engines.run
+    run = engines.run
 
     def watching(circuit: Any, runs: Any, options: Any) -> Any:
         sizes.append(circuit.points)
         return run(circuit, runs, options)
 
-    monkeypatch.setattr(evaluate.engines, "run", watching)
+    monkeypatch.setattr(engines, "run", watching)
     simwrap.sweep(STAGE, {"cathode_resistor": np.linspace(1e3, 2e3, 1100)}, ["bias"], spot_check=0)
     assert sizes == [4, 1024, 72]
     sizes.clear()
@@ -301,9 +301,9 @@ def test_a_sweep_at_a_shell(tmp_path: Path) -> None:
 
 
 def test_nothing_warns_over_a_dataset_without_any_value(monkeypatch: pytest.MonkeyPatch) -> None:
-    from simwrap.simulation import evaluate
+    from simwrap import engine as engines
 
-    run = evaluate.engines.run
+    run = engines.run
 
     def nothing(circuit: Any, runs: Any, options: Any) -> Any:
         replies = run(circuit, runs, options)
@@ -313,7 +313,7 @@ def test_nothing_warns_over_a_dataset_without_any_value(monkeypatch: pytest.Monk
                 array[:] = np.nan
         return replies
 
-    monkeypatch.setattr(evaluate.engines, "run", nothing)
+    monkeypatch.setattr(engines, "run", nothing)
     with warnings.catch_warnings():
         warnings.simplefilter("error")
         data = simwrap.sweep(STAGE, {"cathode_resistor": ["1k", "2k"]}, ["bias", "response"])
