@@ -1,8 +1,8 @@
 """Choosing part values so that stated goals are met.
 
 :func:`choose` first solves with values as they come (least squares, the gradient measured by
-batches of runs), then tries the combinations of preferred values round the solution, and every
-other one where none of these meets all goals. It says what is reached, or by how much it isn't.
+batches of runs), then follows the combinations of preferred values that come near the goals. It says
+what is reached, or by how much it isn't.
 """
 
 from __future__ import annotations
@@ -16,6 +16,8 @@ from numpy.typing import NDArray
 
 from simwrap.circuits.circuit import as_circuit
 from simwrap.circuits.point_table import Table
+from simwrap.design.choice import Candidate, Choice
+from simwrap.design.combinations import SLOW, Explored, Extent, explore
 from simwrap.design.goals import Goal, read_goals
 from simwrap.design.limits import Known
 from simwrap.design.runs import Design, Runs
@@ -27,154 +29,12 @@ from simwrap.measures.registry import measures as registered
 from simwrap.measures.results import full_name, split_name
 from simwrap.simulation.conduct import evaluate
 from simwrap.simulation.measurement import chosen_measures
-from simwrap.tables import html_table, text_table
 from simwrap.units import quantity
 
 Floats = NDArray[np.float64]
 
-#: Largest number of combinations of preferred values round the solution, and of all of them where these are tried;
-#: the same where a run is slow: of those round the solution only the most promising are run.
-MOST_COMBINATIONS, MOST_EVERYWHERE = 1024, 16384
-MOST_SLOW_COMBINATIONS, SLOW_PROMISING = 64, 16
 #: So many of the best combinations have their free voltages and wiper positions set once more.
 POLISHED = 6
-
-
-@dataclass(frozen=True)
-class Candidate:
-    """One combination of values: what it reaches, and its misses in tolerances."""
-
-    values: dict[str, float]
-    reached: dict[str, float]
-    misses: dict[str, float]
-    met: bool
-
-    @property
-    def cost(self) -> float:
-        """Sum of the squared misses."""
-        return float(sum(miss * miss for miss in self.misses.values()))
-
-
-@dataclass(frozen=True)
-class Choice:
-    """What :func:`choose` found.
-
-    Attributes
-    ----------
-    stage : Stage or Circuit
-        With the best values.
-    goals : tuple of Goal
-        As they were stated, and those that had to be added to make sense of them (see ``notes``).
-    candidates : tuple of Candidate
-        Preferred values, the best first: those that meet all goals before those that don't.
-    trade : dict of str to Candidate
-        For each goal, the combination that comes closest to it alone.
-    continuous : Candidate
-        The solution with values as they come.
-    ends : tuple of str
-        Free values that stand at an end of their range.
-    met : bool
-        Whether the best keeps all goals.
-    tried : int
-        How many combinations of preferred values were run.
-    every : bool
-        Whether these are all there are.
-    notes : tuple of str
-        What was freed or added, and figures of the best that lie beyond the onset of clipping.
-    warnings : tuple of str
-        Ratings that the best exceeds or comes near to.
-    series : str
-    """
-
-    stage: Design
-    goals: tuple[Goal, ...]
-    candidates: tuple[Candidate, ...]
-    trade: dict[str, Candidate]
-    continuous: Candidate
-    ends: tuple[str, ...]
-    met: bool
-    tried: int
-    every: bool
-    notes: tuple[str, ...]
-    warnings: tuple[str, ...]
-    series: str
-
-    @property
-    def best(self) -> dict[str, float]:
-        """The best values by parameter."""
-        return self.candidates[0].values
-
-    @property
-    def summary(self) -> str:
-        """What was reached, in words."""
-        named = self._named(self.best)
-        if self.met:
-            return f"all goals are met: {named}"
-        missed = "; ".join(self._missed(self.candidates[0]))
-        which = f"all {self.tried}" if self.every else f"the {self.tried} that were tried"
-        nearest = f"of {which} combinations in {self.series} the nearest is {named}, where {missed}"
-        if self.continuous.met:
-            return (
-                f"no {self.series} values meet all goals, though {self._named(self.continuous.values)} would; {nearest}"
-            )
-        why = "; ".join(self._missed(self.continuous)) or missed
-        text = f"the goals can't be met with these parts in their ranges, as far as was found: at best {why}"
-        if self.ends:
-            text += f" ({' and '.join(self.ends)} at the end of the range)"
-        return f"{text}; {nearest}"
-
-    def _named(self, values: Mapping[str, float]) -> str:
-        return ", ".join(f"{name} {self._shown(name, value)}" for name, value in values.items())
-
-    def _missed(self, candidate: Candidate) -> list[str]:
-        said = []
-        for goal in self.goals:
-            value = candidate.reached[goal.variable]
-            off = goal.departure(value)
-            if off == "not found":
-                said.append(f"{goal.variable} is not found")
-            elif off:
-                said.append(f"{goal.variable} is {quantity.render(value, goal.unit)}, {off} from {goal.text}")
-        return said
-
-    def _shown(self, name: str, value: float) -> str:
-        return quantity.render(value, self.stage.parameters[name].unit)
-
-    def table(self) -> tuple[tuple[str, ...], list[tuple[str, ...]]]:
-        """Return the heads and one row a combination: whether it meets all goals, its values, and what it reaches.
-
-        Each column has one unit; how far a goal is missed stands beside its figure.
-        """
-        shown = [(("best" if n == 0 else f"{n + 1}."), one) for n, one in enumerate(self.candidates)]
-        shown += [(f"closest in {name}", one) for name, one in self.trade.items() if one not in self.candidates]
-        shown.append(("values as they come", self.continuous))
-        all_ = [one for _, one in shown]
-        columns = [("", [what for what, _ in shown]), ("all met", ["yes" if one.met else "no" for one in all_])]
-        for name in self.best:
-            unit = self.stage.parameters[name].unit
-            columns.append(_column(name, [one.values[name] for one in all_], unit))
-        for goal in self.goals:
-            values = [one.reached[goal.variable] for one in all_]
-            off = [goal.departure(value).replace("not found", "") for value in values]
-            columns.append(_column(goal.text, values, goal.unit))
-            if any(off):
-                columns.append(("off by", off))
-        return tuple(head for head, _ in columns), list(zip(*(column for _, column in columns), strict=True))
-
-    def __repr__(self) -> str:
-        return "\n".join([text_table(self.summary, *self.table()), *self.notes, *self.warnings])
-
-    def _repr_html_(self) -> str:
-        import html
-
-        notes = "".join(f"<p>{html.escape(text)}</p>" for text in (*self.notes, *self.warnings))
-        return html_table(self.summary, *self.table()) + notes
-
-
-def _column(head: str, values: list[float], unit: str) -> tuple[str, list[str]]:
-    """Return a head with the unit of its column, and the numbers."""
-    texts, sign = quantity.alike(values, unit)
-    return f"{head} [{sign}]" if sign else head, texts
 
 
 def choose(
@@ -254,8 +114,9 @@ def choose(
     problem = _problem(stage, read, parts, nominal, options)
     problem.solve(seed)
     solution, solved = problem.best()
-    points, reached, every = _combinations(problem, solution)
-    order = problem.order(points, reached)
+    explored = _combinations(problem)
+    points, reached = explored.values, explored.reached
+    order = problem.preference(points, reached)
     made = stage.replace(**_by_name(parts, points[order[0]]))
     ranked = [_candidate(problem, points[k], reached[k]) for k in order[:best]]
     ends = [
@@ -266,7 +127,7 @@ def choose(
     label = " and ".join(dict.fromkeys(part.series for part in parts if part.series)) or "range"
     return Choice(
         made, tuple(read), tuple(ranked), _trade(problem, points, reached), _candidate(problem, solution, solved),
-        tuple(ends), ranked[0].met, len(points), every, (*notes, *_beyond_onset(made, nominal, read, options)),
+        tuple(ends), ranked[0].met, len(points), explored.every, (*notes, *_beyond_onset(made, nominal, read, options)),
         tuple(_ratings(made, options)), label,
     )  # fmt: skip
 
@@ -296,36 +157,21 @@ def _trade(problem: Problem, points: Floats, reached: Floats) -> dict[str, Candi
     return trade if len(trade) > 1 else {}
 
 
-def _combinations(problem: Problem, solution: Floats) -> tuple[Floats, Floats, bool]:
-    """Run combinations of preferred values: those near the solution, and all others where none of these will do.
-
-    Returns the values, the figures, and whether these are all combinations there are.
-    """
-    slow = bool(problem.slow.measures)
-    points = problem.neighbours(solution, MOST_SLOW_COMBINATIONS if slow else MOST_COMBINATIONS)
-    if slow:
-        points = points[problem.order(points, problem.expected(points))[:SLOW_PROMISING]]
-    if any(part.series for part in problem.free):  # else the one combination there is, is the solution itself
-        points = problem.followed(points, problem.expected(points))
-    reached = problem.reach(points)
-    points, reached = _polished(problem, points, reached)
-    whole = problem.everywhere(solution, MOST_EVERYWHERE)
-    if slow or whole is None or problem.met(reached).any():
-        return points, reached, whole is not None and len(whole) <= len(points)
-    return whole, problem.reach(whole), True
-
-
-def _polished(problem: Problem, points: Floats, reached: Floats) -> tuple[Floats, Floats]:
-    """Let the values that are bound to no series follow once more in the best combinations, and keep what is better."""
-    if not any(part.series for part in problem.free) or all(part.series for part in problem.free):
-        return points, reached
+def _combinations(problem: Problem) -> Explored:
+    """Run combinations of preferred values; the one there is where no part has a series is the solution itself."""
+    if not any(part.series for part in problem.free):
+        values, reached = problem.best()
+        return Explored(values[None], reached[None], every=False)
+    explored = explore(problem, SLOW if problem.slow.measures else Extent())
+    if all(part.series for part in problem.free):
+        return explored
+    points, reached = explored.values, explored.reached
     best = problem.order(points, reached)[:POLISHED]
     again = problem.followed(points[best], reached[best])
-    found = problem.reach(again)
-    for place, values, figures in zip(best, again, found, strict=True):
+    for place, values, figures in zip(best, again, problem.reach(again), strict=True):
         if problem.order(np.stack([values, points[place]]), np.stack([figures, reached[place]]))[0] == 0:
             points[place], reached[place] = values, figures
-    return points, reached
+    return explored
 
 
 @dataclass

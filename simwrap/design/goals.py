@@ -88,11 +88,13 @@ class Goal:
         apart = np.where(ratio > floor, np.log(np.maximum(ratio, floor)), math.log(floor) + (ratio - floor) / floor)
         return apart * math.copysign(1.0, target)
 
+    def kept(self, values: Floats) -> NDArray[np.bool_]:
+        """Return which values keep the goal; an extreme has none to keep, but has to have a value."""
+        return np.isfinite(values) if self.limit is None else self.limit.passes(values)
+
     def met(self, value: float) -> bool:
-        """Whether a value keeps the goal; an extreme has none to keep, but has to have a value."""
-        if self.limit is None:
-            return math.isfinite(value)
-        return bool(self.limit.passes(np.array([value]))[0])
+        """Whether a value keeps the goal."""
+        return bool(self.kept(np.array([value]))[0])
 
     def departure(self, value: float) -> str:
         """Say by how much a value misses the goal ("" where it is met)."""

@@ -10,7 +10,6 @@ from __future__ import annotations
 import math
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
-from itertools import product
 from typing import Any
 
 import numpy as np
@@ -34,6 +33,9 @@ SCAN, SLOW_DRAWN, SLOW_SCAN = 32, 256, 12
 STAY = 1e-2
 #: A sum of squared misses that no search would better.
 NOTHING = 1e-9
+#: How much values that are out of the ordinary count, in tolerances for each decade from where the stage stands:
+#: between combinations that keep all goals, and between others. A step to a finer series counts like so many decades.
+ODD, ODD_MISSED, ORDINARY, FINER = 0.5, 0.01, ("E6", "E12", "E24"), 0.1
 #: How far values are moved to measure the gradient: a share of their range. Steady-state figures
 #: are read between levels, and need a wider step.
 STEP, SLOW_STEP = 1e-3, 1e-2
@@ -68,16 +70,19 @@ class Free:
             return np.log(np.asarray(value) / self.low) / math.log(self.high / self.low)
         return (np.asarray(value) - self.low) / (self.high - self.low)
 
-    def preferred(self, value: float, steps: int) -> list[float]:
-        """Return up to ``steps`` preferred values on each side of a value, the nearest at least."""
+    def odd(self, values: Floats) -> Floats:
+        """Return how little ordinary values are: decades from where the stage stands, and how fine their series is."""
         if not self.series:
-            return [value]
-        near = {eseries.step(value, self.series, n) for n in range(-steps, steps + 1)}
-        return sorted(v for v in near if self.low <= v <= self.high) or [value]
+            return np.asarray(np.abs(self.share(values) - self.share(self.start)))
+        coarse = [next((n for n, name in enumerate(ORDINARY) if eseries.nearest(value, name) == value), len(ORDINARY))
+                  for value in values.tolist()]  # fmt: skip
+        return np.asarray(np.abs(np.log10(values / self.start)) + FINER * np.array(coarse))
 
-    def all_preferred(self, value: float) -> list[float]:
-        """Return every preferred value of its range."""
-        return list(eseries.values(self.series, self.low, self.high)) if self.series else [value]
+    def preferred(self) -> list[float]:
+        """Return every preferred value of its range; where there is none, that next to where it stands."""
+        if not self.series:
+            return [self.start]
+        return list(eseries.values(self.series, self.low, self.high)) or [eseries.nearest(self.start, self.series)]
 
 
 def free_parts(
@@ -232,9 +237,7 @@ class Problem:
 
     def met(self, reached: Floats) -> NDArray[np.bool_]:
         """Return which points keep all goals."""
-        kept = [[goal.met(float(row[k])) for k, goal in enumerate(self.goals)] for row in reached]
-        whole: NDArray[np.bool_] = np.all(np.array(kept, dtype=bool).reshape(len(reached), len(self.goals)), axis=1)
-        return whole
+        return np.asarray(np.all([goal.kept(reached[:, k]) for k, goal in enumerate(self.goals)], axis=0))
 
     @property
     def start(self) -> Floats:
@@ -249,6 +252,16 @@ class Problem:
     def order(self, values: Floats, reached: Floats) -> NDArray[np.intp]:
         """Return the places of the points: those that keep all goals first, then by their misses."""
         return np.lexsort((self.costs(values, reached), ~self.met(reached)))
+
+    def preference(self, values: Floats, reached: Floats) -> NDArray[np.intp]:
+        """Return the places of the points as a builder would take them: as :meth:`order`, ordinary values before odd.
+
+        Of those that keep all goals how ordinary the values are counts for as much as a part of a tolerance does.
+        """
+        met = self.met(reached)
+        away = np.sqrt((self.misses(reached) ** 2).sum(axis=1))
+        odd = np.sum([part.odd(values[:, k]) for k, part in enumerate(self.free)], axis=0)
+        return np.lexsort((away + np.where(met, ODD, ODD_MISSED) * odd, ~met))
 
     def best(self) -> tuple[Floats, Floats]:
         """Return the values and the figures of the best of all points that were run."""
@@ -316,13 +329,6 @@ class Problem:
         )
         return self.slope
 
-    def expected(self, values: Floats) -> Floats:
-        """Return the figures that a straight line through the best solution leads one to expect of some values."""
-        solution, reached = self.best()
-        slope = np.zeros((len(self.goals), len(self.free))) if self.slope is None else self.slope.figures
-        change = (self.shares(values) - self.shares(solution[None])) @ slope.T
-        return np.asarray(reached + change)
-
     def followed(self, values: Floats, expected: Floats) -> Floats:
         """Let values that are bound to no series follow the others, so that the figures come close to the goals.
 
@@ -350,28 +356,6 @@ class Problem:
                 begin = np.clip(shares[point, loose], 1e-6, 1 - 1e-6)
                 shares[point, loose] = least_squares(misses, begin, bounds=(0.0, 1.0), max_nfev=30).x
         return np.where(np.isin(np.arange(len(self.free)), loose), self.values(shares), values)
-
-    def neighbours(self, around: Floats, most: int) -> Floats:
-        """Return combinations of preferred values round a solution, shape (points, free)."""
-        for steps in (2, 1):
-            columns = [part.preferred(float(v), steps) for part, v in zip(self.free, around, strict=True)]
-            if math.prod(map(len, columns)) <= most:
-                return np.array(list(product(*columns)), dtype=np.float64)
-        columns = [part.preferred(float(v), 1) for part, v in zip(self.free, around, strict=True)]
-        for k, value in enumerate(around.tolist()):  # the nearest two, the nearest first
-            nearest = np.argsort(np.abs(np.log(np.array(columns[k]) / value)))[:2] if len(columns[k]) > 1 else [0]
-            columns[k] = [columns[k][n] for n in nearest]
-        while math.prod(map(len, columns)) > most:  # the nearest value only, from the last part on
-            longest = max(k for k, column in enumerate(columns) if len(column) > 1)
-            columns[longest] = columns[longest][:1]
-        return np.array(list(product(*columns)), dtype=np.float64)
-
-    def everywhere(self, around: Floats, most: int) -> Floats | None:
-        """Return all combinations of preferred values, or None where they are more than ``most``."""
-        columns = [part.all_preferred(float(v)) for part, v in zip(self.free, around, strict=True)]
-        if math.prod(map(len, columns)) > most:
-            return None
-        return np.array(list(product(*columns)), dtype=np.float64)
 
 
 @dataclass(frozen=True)
