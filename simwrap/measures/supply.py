@@ -22,7 +22,7 @@ from simwrap.measures.common import (
     vector,
     wanted,
 )
-from simwrap.measures.numerics.discharge import ladder, time_above
+from simwrap.measures.numerics.discharge import GROUND, Branch, time_above
 from simwrap.measures.numerics.parts import VOLTAGES, Part, bought, dissipated, next_of, voltages
 from simwrap.measures.options import MainsFrequency, Option
 from simwrap.measures.registry import Steps, measure
@@ -44,8 +44,10 @@ _NO_LOAD = {
 }
 #: Highest mean that a steady state may have, relative to the winding's peak, and beyond that [V].
 _HIGHEST, _INITIAL = 1.001, 1.0
-#: Resistance of a connection [ohm], as in the netlist.
-_CONNECTION = 0.01
+#: Mains at their upper limit, as a part of the nominal (IEC 60038: 10 %, from memory).
+MAINS_UPPER = 1.1
+#: How far to either side of the set load the slope there is taken, as a part of it.
+_BESIDE = 0.05
 _PLACES = {
     "output": "output voltage",
     "reservoir": "voltage at the reservoir",
@@ -125,20 +127,22 @@ def supply(
     load, output_curve, ripple_curve
         Regulation: load current [A], mean [V] and ripple [V peak to peak] at the output.
     output_resistance, regulation
-        Source resistance: fall of the output over rise of the load, about the set load [ohm]; and the rise from
-        the set load to the lightest of the curve, as a part of the former [%].
+        Source resistance: fall of the output over rise of the load, 5 % to either side of the set load [ohm],
+        whatever ``loads`` are; and the rise from the set load to the lightest of the curve, as a part of the
+        former [%].
     surge.current_peak, surge.output_peak, surge.time
         From a cold start: largest rectifier current [A], largest output voltage [V], and when the
         output first reaches 95 % of its settled value [s]. The rectifier is hot and the loads draw their
         current at once: a heater that warms up slowly makes the output higher for a while.
     capacitors.<name>.voltage, .rating_needed
-        What each capacitor must stand: its highest voltage in any of these states, or the winding's peak where that
-        is more behind a reservoir; and the next common working voltage [V].
+        What each capacitor must stand: its highest voltage in any of these states and when switched on without load
+        on mains at their upper limit, 10 % high, or the winding's peak then where that is more behind a reservoir;
+        and the next common working voltage [V].
     resistors.<name>.dissipation, .rating_needed
         At the set load [W]; and the next common wattage that is loaded to no more than half.
     discharge_from, discharge_time, discharge.<place>
-        The highest voltage that the capacitors may hold at switching off: the winding's peak, or what was higher
-        [V]; how long the slowest of them, and each, stays above 60 V [s] with nothing but the bleeder to drain them,
+        The highest voltage that the capacitors may hold at switching off: the winding's peak on mains at their upper
+        limit, 10 % high and without load, or what was higher [V]; how long the slowest of them, and each, stays above 60 V [s] with nothing but the bleeder to drain them,
         through the filter's and the droppers' resistances; inf without a bleeder. Leakage is not counted on.
 
     A mean above the winding's peak is refused, with a warning: those figures are NaN.
@@ -175,8 +179,11 @@ def supply(
         tolerance=_TOLERANCE,
     )
     settled, cold = yield [steady, replace(steady, vary=_NO_LOAD)]
-    started, unloaded, first, next_ = yield _starts(mains_frequency, mains, switch_on_phase, starting, vectors)
+    upper = max(mains, MAINS_UPPER)
+    starts = yield _starts(mains_frequency, mains, upper, switch_on_phase, starting, vectors)
+    started = starts[0]
     peak = np.sqrt(2.0) * per_point(stage, "winding_voltage", points) * mains
+    upper_peak = peak * upper / mains
     warnings: list[list[str]] = [[] for _ in range(points)]
     means, cold_means = (
         _possible(
@@ -215,11 +222,10 @@ def supply(
         "inverse_voltage_peak": scalar(inverse, "V", "peak inverse voltage of a rectifier"),
     }
     more, coords = yield from _regulation(stage, output, tones, amplitude, mean, loads, peak)
-    starts = (started, unloaded, first, next_)
-    surge = np.max([_flat(reply, _CURRENT).max(axis=-1) for reply in starts], axis=0)
+    surge = np.max([_flat(reply, _CURRENT).max(axis=-1) for reply in (started, *starts[2:])], axis=0)
     rising = vector(started, output)
     highest = np.fmax.reduce([_flat(reply, node).max(axis=-1) for reply in starts for node in places.values()])
-    charged = np.fmax.reduce([peak, volts.max(axis=-1), highest])
+    charged = np.fmax.reduce([upper_peak, volts.max(axis=-1), highest])
     variables |= more
     variables |= {
         "surge.current_peak": scalar(surge, "A", "rectifier current at switching on, peak"),
@@ -228,11 +234,12 @@ def supply(
         "discharge_from": scalar(charged, "V", "highest voltage that the capacitors may hold at switching off"),
     }
     variables |= _discharge(stage, points, charged)
-    variables |= _borne(bought_parts, [settled, cold], starts, peak, refused)
+    variables |= _borne(bought_parts, [settled, cold], starts, upper_peak, refused)
     more_warnings, note = _warnings(stage, points, inverse, surge, amps.max(axis=-1), amps.mean(axis=-1), mains)
     conditions: dict[str, tuple[Any, str]] = {
         "mains_frequency": (mains_frequency, "Hz"),
         "mains": (mains, ""),
+        "mains_upper": (upper, ""),
         "switch_on_phase": (switch_on_phase, "degree"),
         "rectifier": ("hot from the start", ""),
         "discharge_by": ("the bleeder alone, down to 60 V", ""),
@@ -241,8 +248,10 @@ def supply(
     return Result(variables, coords, conditions | note, warnings)
 
 
-def _starts(frequency: float, mains: float, phase: float, starting: float, vectors: tuple[str, ...]) -> list[Transient]:
-    """Return the cold starts: whole with and without the loads, and the first instants and periods closely.
+def _starts(
+    frequency: float, mains: float, upper: float, phase: float, starting: float, vectors: tuple[str, ...]
+) -> list[Transient]:
+    """Return the cold starts: whole with the loads, without them on high mains; the first instants and periods closely.
 
     The first charging pulses are what the samples of the whole are too coarse for.
     """
@@ -258,7 +267,8 @@ def _starts(frequency: float, mains: float, phase: float, starting: float, vecto
         replace(whole, stop=periods / frequency, step=periods / frequency / 1000.0, vary=_NO_LOAD, samples=4096)
         for periods in _CLOSELY
     ]
-    return [whole, replace(whole, vary=_NO_LOAD), *close]
+    high = replace(whole, terms=(Sine(_MAINS * upper, frequency, phase),), vary=_NO_LOAD)
+    return [whole, high, *close]
 
 
 @dataclass(frozen=True)
@@ -313,8 +323,10 @@ def _regulation(
     """Return the curve of the output over load current."""
     points = len(mean)
     shares = np.sort(np.asarray(loads, dtype=float))
+    beside = np.array([1.0 - _BESIDE, 1.0 + _BESIDE])
     if not per_point(stage, "load_current", points).any():
-        shares = shares[-1:]  # all shares of no current are the same
+        shares, beside = shares[-1:], beside[:0]  # all shares of no current are the same
+    every, place = np.unique([*shares, *beside], return_inverse=True)
     reply = yield Steady(
         fundamental=tones[0].frequency,
         tones=tones,
@@ -322,19 +334,23 @@ def _regulation(
         vectors=(output,),
         samples=_SAMPLES,
         tolerance=_TOLERANCE,
-        vary={"load_share": shares},
+        vary={"load_share": every},
     )
     waves = vector(reply, output)[:, :, 0]
     impossible = waves.mean(axis=-1) > (_HIGHEST * peak + _INITIAL)[:, None]
-    waves = np.where(impossible[..., None], np.nan, waves)
+    waves = np.where(impossible[..., None], np.nan, waves)[:, place]
     levels = waves.mean(axis=-1)
-    amps = per_point(stage, "load_current", points)[:, None] * shares
-    fall = divide(levels[:, 0] - levels[:, -1], amps[:, -1] - amps[:, 0])
+    set_amps = per_point(stage, "load_current", points)
+    slope = np.full(points, np.nan)
+    if len(beside):
+        slope = divide(levels[:, -2] - levels[:, -1], 2.0 * _BESIDE * set_amps)
+    waves, levels = waves[:, : len(shares)], levels[:, : len(shares)]
+    amps = set_amps[:, None] * shares
     variables = {
         "load": Variable(("share",), amps, "A", "load current"),
         "output_curve": Variable(("share",), levels, "V", "output voltage"),
         "ripple_curve": Variable(("share",), np.ptp(waves, axis=-1), "V", "ripple at the output, peak to peak"),
-        "output_resistance": scalar(fall, "ohm", "source resistance: fall of the output over rise of the load"),
+        "output_resistance": scalar(slope, "ohm", "source resistance: fall of the output over rise of the load"),
         "regulation": scalar(
             100.0 * divide(levels[:, 0] - mean, mean), "%", "regulation: rise of the output at the lightest load"
         ),
@@ -351,18 +367,21 @@ def _reached(times: Floats, rising: Floats, level: Floats) -> Floats:
 
 def _discharge(stage: StageLike, points: int, start: Floats) -> dict[str, Variable]:
     """Return how long the capacitors stay above 60 V: a ladder of the filter and the droppers with the bleeder."""
-
-    def ohms(name: str) -> Floats:
-        return np.maximum(per_point(stage, name, points), _CONNECTION)
-
-    held = np.stack([per_point(stage, name, points) for name in _CAPACITORS.values()], axis=1)
-    held[:, 3] = np.where(held[:, 2] > 0.0, held[:, 3], 0.0)  # no second dropper without the first
-    filter_ohms = ohms("choke_resistance" if stage.values.get("filter") == "choke" else "filter_resistor")
-    series = np.stack([1.0 / each for each in (filter_ohms, ohms("first_dropper"), ohms("second_dropper"))], axis=1)
+    places = list(_CAPACITORS)
+    farads = np.stack([per_point(stage, name, points) for name in _CAPACITORS.values()], axis=1)
+    farads[:, 3] = np.where(farads[:, 2] > 0.0, farads[:, 3], 0.0)  # no second dropper without the first
+    filter_ohms = "choke_resistance" if stage.values.get("filter") == "choke" else "filter_resistor"
+    series = [per_point(stage, name, points) for name in (filter_ohms, "first_dropper", "second_dropper")]
     bleeder = per_point(stage, "bleeder", points)
-    shunt = np.zeros(held.shape)
-    shunt[:, 1] = np.where(bleeder > 0.0, divide(1.0, bleeder), 0.0)
-    times = time_above(held, ladder(series, shunt), start, _DISCHARGED)
+    times = np.full(farads.shape, np.nan)
+    for point in np.flatnonzero(np.isfinite(start)):
+        drains = [Branch(*places[at : at + 2], float(ohms[point])) for at, ohms in enumerate(series)]
+        if bleeder[point] > 0.0:
+            drains.append(Branch("output", GROUND, float(bleeder[point])))
+        there = np.flatnonzero(farads[point] > 0.0)
+        held = [Branch(places[at], GROUND, float(farads[point, at])) for at in there]
+        full = np.full(len(held), start[point])
+        times[point, there] = time_above(held, drains, np.zeros(len(held)), full, _DISCHARGED)
     variables = {
         "discharge_time": scalar(np.fmax.reduce(times, axis=1), "s", "time until every capacitor is below 60 V")
     }

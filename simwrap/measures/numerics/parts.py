@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 
 from simwrap.engine.protocol import Circuit
 from simwrap.measures.common import Floats, scalar, vector
+from simwrap.measures.numerics.discharge import WIRE, Groups
 from simwrap.measures.requests import Variable
 from simwrap.tables import Listing
 
@@ -19,8 +20,10 @@ from simwrap.tables import Listing
 _NO_PARTS = (
     "cable choke core earth gain interwinding internal leakage load primary secondary source speaker tap winding"
 ).split()
-#: Resistances that stand for a wire, or for nothing at all [ohm].
-WIRE, _OPEN = 0.011, 0.9e9
+#: A resistance that stands for nothing at all [ohm].
+_OPEN = 0.9e9
+#: A resistor above this isn't there when the valves are cold [ohm].
+_NOTHING = 1e12
 #: A capacitance below this is a stray [F].
 _STRAY = 8e-12
 #: Part of its rated wattage that a resistor is loaded with at most (common practice, no source).
@@ -169,48 +172,87 @@ def cold_nodes(parts: Mapping[str, Part]) -> dict[str, Floats]:
     """Return the voltage of every node before the valves conduct [V], each of shape (points,).
 
     A nodal solve of the resistors and direct voltages alone: coils, ideal windings and controlled voltages are
-    wires, current sources draw nothing. Where no resistor holds a node, it is at ground.
+    wires, current sources draw nothing. What no resistor holds is at ground.
     """
     points = max((len(part.value) for part in parts.values()), default=0)
-    at: dict[str, Floats] = {"0": np.zeros(points)}
-    for nodes, joining in _islands(parts):
-        place = {node: number for number, node in enumerate(nodes)}
-        matrix = np.zeros((points, len(nodes), len(nodes)))
-        right = np.zeros((points, len(nodes)))
-        matrix[:, range(len(nodes)), range(len(nodes))] = 1e-12
-        for part in joining:
-            there = np.isfinite(part.value)
-            ohms = np.where(there & (part.kind == "r"), part.value, WIRE)
-            conductance = np.where(there, 1.0 / np.maximum(ohms, WIRE), 0.0)
-            volts = np.where(there & (part.kind == "v"), part.value, 0.0)
-            for node, sign in zip(part.nodes, (1.0, -1.0), strict=True):
-                if node != "0":
-                    matrix[:, place[node], place[node]] += conductance
-                    right[:, place[node]] += sign * conductance * volts
-            if "0" not in part.nodes:
-                one, other = (place[node] for node in part.nodes)
-                matrix[:, one, other] -= conductance
-                matrix[:, other, one] -= conductance
-        level = np.linalg.solve(matrix, right[..., None])[..., 0]
-        at |= {node: np.asarray(level[:, number], dtype=np.float64) for node, number in place.items()}
-    return at
+    joining = {name: part for name, part in parts.items() if part.kind != "c"}
+    nodes = sorted({node for part in parts.values() for node in part.nodes} - {"0"})
+    found = {"0": np.zeros(points), **{node: np.zeros(points) for node in nodes}}
+    kinds = np.array([_kind_of(part) for part in joining.values()]).reshape(len(joining), points)
+    patterns, member = np.unique(kinds, axis=1, return_inverse=True)
+    for number, pattern in enumerate(patterns.T):
+        at = np.flatnonzero(member.ravel() == number)
+        there = list(zip(joining.values(), pattern, strict=True))
+        drains = [(part.nodes, part.value[at]) for part, kind in there if kind == 1]
+        links = [(part.nodes, part.value[at] * (part.kind == "v")) for part, kind in there if kind == 2]
+        for node, level in _levels(nodes, links, drains, len(at)).items():
+            found[node][at] = level
+    return found
 
 
-def _islands(parts: Mapping[str, Part]) -> list[tuple[list[str], list[Part]]]:
-    """Return nodes that only ground and capacitors part from the others, a group each, with the parts that join them.
+def _kind_of(part: Part) -> NDArray[np.intp]:
+    """Return what a part is at each point: 0 nothing, 1 a resistor, 2 what sets the voltage between its ends."""
+    there = np.isfinite(part.value)
+    if part.kind != "r":
+        return np.where(there, 2, 0)
+    return np.where(there & (part.value <= _NOTHING), np.where(part.value <= WIRE, 2, 1), 0)
 
-    Several small systems of equations take a fraction of one large one's time.
-    """
-    group = {node: {node} for part in parts.values() for node in part.nodes if node != "0"}
-    joining = [part for part in parts.values() if part.kind != "c"]
-    for part in joining:
-        if "0" not in part.nodes and group[part.nodes[0]] is not group[part.nodes[1]]:
-            less, more = sorted((group[node] for node in part.nodes), key=len)
-            more |= less
-            group |= dict.fromkeys(less, more)
-    islands: dict[int, tuple[list[str], list[Part]]] = {id(nodes): (sorted(nodes), []) for nodes in group.values()}
-    for part in joining:
-        inner = next((node for node in part.nodes if node != "0"), None)
-        if inner is not None:
-            islands[id(group[inner])][1].append(part)
-    return list(islands.values())
+
+_Links = list[tuple[tuple[str, str], Floats]]
+
+
+def _levels(nodes: list[str], links: _Links, drains: _Links, points: int) -> dict[str, Floats]:
+    """Return the level of every node [V]: those that links join are one unknown, each at its own height above it."""
+    foot, height = _feet(nodes, links, points)
+    between = [(tuple(foot[node] for node in pair), pair, ohms) for pair, ohms in drains]
+    groups = Groups()
+    for (one, other), _, _ in between:
+        groups.join(one, other)
+    level = {"0": np.zeros(points)} | {node: np.zeros(points) for node in nodes if foot[node] == node}
+    islands: dict[str, list[str]] = {}
+    for node in level:
+        islands.setdefault(groups.of(node), []).append(node)
+    for name, members in islands.items():
+        inner = members[1:]  # ground's own, or the node that an island in the air is pinned at
+        place = {node: number for number, node in enumerate(inner)}
+        matrix = np.zeros((points, len(inner), len(inner)))
+        right = np.zeros((points, len(inner)))
+        for feet, pair, ohms in between:
+            if groups.of(feet[0]) != name or feet[0] == feet[1]:
+                continue
+            lift = height[pair[1]] - height[pair[0]]
+            for node, sign in zip(feet, (1.0, -1.0), strict=True):
+                if node in place:
+                    matrix[:, place[node], place[node]] += 1.0 / ohms
+                    right[:, place[node]] += sign * lift / ohms
+            if feet[0] in place and feet[1] in place:
+                one, other = place[feet[0]], place[feet[1]]
+                matrix[:, one, other] -= 1.0 / ohms
+                matrix[:, other, one] -= 1.0 / ohms
+        if inner:
+            size = 1.0 / np.sqrt(np.diagonal(matrix, axis1=1, axis2=2))
+            scaled = matrix * size[:, :, None] * size[:, None, :]
+            solved = size * np.linalg.solve(scaled, (right * size)[..., None])[..., 0]
+            level |= {node: solved[:, number] for node, number in place.items()}
+    return {node: level[foot[node]] + height[node] for node in nodes}
+
+
+def _feet(nodes: list[str], links: _Links, points: int) -> tuple[dict[str, str], dict[str, Floats]]:
+    """Return for each node the one that it stands on by links, ground where it can, and how high above that [V]."""
+    beside: dict[str, list[tuple[str, Floats]]] = {node: [] for node in ["0", *nodes]}
+    for (one, other), volts in links:
+        beside[one].append((other, -volts))
+        beside[other].append((one, volts))
+    foot: dict[str, str] = {}
+    height: dict[str, Floats] = {}
+    for start in beside:
+        if start in foot:
+            continue
+        foot[start], height[start] = start, np.zeros(points)
+        reached = [start]
+        for node in reached:
+            for neighbour, volts in beside[node]:
+                if neighbour not in foot:
+                    foot[neighbour], height[neighbour] = start, height[node] + volts
+                    reached.append(neighbour)
+    return foot, height
