@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
 
@@ -13,8 +13,11 @@ from simwrap.amplifier.supply_match import fed
 from simwrap.circuits.circuit import Circuit
 from simwrap.circuits.design_file import Design
 from simwrap.circuits.render import render
-from simwrap.measures.numerics.discharge import time_above
-from simwrap.measures.numerics.parts import WATTAGES, WIRE, Part, bought, cold_nodes, netlist_parts, next_of
+from simwrap.errors import EngineError
+from simwrap.measures.numerics.discharge import Branch, time_above
+from simwrap.measures.numerics.parts import WATTAGES, Part, bought, cold_nodes, netlist_parts, next_of
+from simwrap.measures.supply import ACROSS
+from simwrap.simulation.simulate import all_at_rest
 from simwrap.units import eseries
 
 Floats = NDArray[np.float64]
@@ -25,10 +28,8 @@ DISCHARGED = 60.0
 SERIES, LOADED = "E12", 0.5
 #: From this capacitance to ground on a capacitor is a reservoir, across which a bleeder belongs [F].
 RESERVOIR = 1e-6
-#: A time that only the netlist's own huge resistances bound is for ever [s].
-_FOR_EVER = 1e7
-#: Part of a voltage with which a place follows one capacitor's.
-_FOLLOWS = 0.99
+#: How names of the supply's capacitors begin.
+_SUPPLY = "c_supply__"
 
 
 @dataclass(frozen=True)
@@ -64,48 +65,94 @@ class Charged:
         return 0.5 * self.capacitance * self.start**2
 
 
-def charged(design: Design, circuit: Circuit, supply: Any, *, within: float) -> list[Charged]:
+def charged(design: Design, circuit: Circuit, supply: Any, *, within: float, engine: str = "auto") -> list[Charged]:
     """Return the capacitors that are above 60 V at switching off, the ones that stay there longest first.
 
     Parameters
     ----------
     design : Design
     circuit : Circuit
-        One channel at the voltage before the valves warm up, which is the highest.
+        One channel at the highest voltage of its supply: mains at their upper limit, without load.
     supply : Measurement or None
         Of the design's supply.
     within : float
         Time in which a bleeder is to discharge each capacitor [s].
+    engine : str
 
     Notes
     -----
-    All capacitors start from the highest voltage that any of them may hold, and the valves draw nothing: cold, out of
-    their sockets, or without emission. That is the worst case. Leakage isn't counted on.
+    At first each capacitor holds whatever, between nothing and its highest voltage before the valves warm up and while
+    they conduct, keeps the one that is looked at up longest. Then the valves draw nothing: cold, out of their
+    sockets, or without emission. Leakage isn't counted on.
     """
     parts = _network(design, circuit)
-    cold = cold_nodes(netlist_parts(render(circuit).circuit))
-    levels = {node: float(np.max(np.abs(level))) for node, level in cold.items()}
-    highest = max(levels.values(), default=0.0)
+    low, high = _bounds(circuit, parts, supply, engine)
+    capacitors = {name: part for name, part in parts.items() if part.kind == "c"}
+    solved = {name: part for name, part in capacitors.items() if not _across_rectifier(name)}
+    drains = [Branch(*part.nodes, float(part.value[0])) for part in parts.values() if part.kind == "r"]
+    held = [Branch(*part.nodes, float(part.value[0])) for part in solved.values()]
+    bounds = (np.array([each[name] for name in solved]) for each in (low, high))
+    times = dict(zip(solved, time_above(held, drains, *bounds, DISCHARGED), strict=True))
+    found = []
+    for name, part in capacitors.items():
+        start = max(-low[name], high[name])
+        if start <= DISCHARGED:
+            continue
+        if _across_rectifier(name):
+            # Whatever its charge, a rectifier conducts before more than its reservoir's voltage lies across it.
+            times[name] = max((time for other, time in times.items() if other.startswith(_SUPPLY)), default=np.nan)
+        farads = float(part.value[0]) / (1 if name.startswith(_SUPPLY) else design.channels)
+        # A resistor across a coupling capacitor, or a small one at a screen, would change the circuit.
+        fits = "0" in part.nodes and farads >= RESERVOIR
+        own = bleeder(farads, start, within) if fits else (np.nan, np.nan)
+        found.append(Charged(name[2:].replace("__", "."), farads, start, float(times[name]), *own))
+    return sorted(found, key=lambda each: (-each.time, -each.energy, each.path))
+
+
+def _across_rectifier(name: str) -> bool:
+    return name.startswith(f"{_SUPPLY}{ACROSS}")
+
+
+def _bounds(
+    circuit: Circuit, parts: Mapping[str, Part], supply: Any, engine: str
+) -> tuple[dict[str, float], dict[str, float]]:
+    """Return the lowest and the highest voltage that each capacitor may hold at switching off [V], 0 between them.
+
+    Without an operating point any capacitor may hold what the highest does.
+    """
+    cold = {
+        node: float(np.ravel(level)[0]) for node, level in cold_nodes(netlist_parts(render(circuit).circuit)).items()
+    }
+    highest = max(map(abs, cold.values()), default=0.0)
+    inverse = highest
     if supply is not None:
         highest = max(highest, float(supply.supply.discharge_from))
-    big = {name: part for name, part in parts.items() if part.kind == "c" and "0" in part.nodes}
-    solved = _times(parts, big, highest)
-    found = []
+        conditions = supply.results["supply"].conditions
+        inverse = float(supply.supply.inverse_voltage_peak) * conditions["mains_upper"][0] / conditions["mains"][0]
+    try:
+        named = {path: node for path, node in circuit.node_paths.items() if node in cold}
+        warm = dict(zip(named.values(), all_at_rest(circuit, list(named), engine=engine), strict=True))
+    except EngineError:
+        warm = None
+    low, high = {}, {}
     for name, part in parts.items():
         if part.kind != "c":
             continue
-        start = max(levels.get(node, highest) for node in part.nodes)
-        start = highest if name.startswith("c_supply__") else start
-        if start <= DISCHARGED:
+        if name.startswith(_SUPPLY):
+            low[name], high[name] = 0.0, inverse if _across_rectifier(name) else highest
             continue
-        ends = [node for node in part.nodes if node != "0" and levels.get(node, highest) > DISCHARGED]
-        time = max(solved.get(node, np.nan) for node in ends)
-        farads = float(part.value[0]) / (1 if name.startswith("c_supply__") else design.channels)
-        # A resistor across a coupling capacitor, or a small one at a screen, would change the circuit.
-        fits = name in big and farads >= RESERVOIR
-        own = bleeder(farads, start, within) if fits else (np.nan, np.nan)
-        found.append(Charged(name[2:].replace("__", "."), farads, start, time, *own))
-    return sorted(found, key=lambda each: (-each.energy, each.path))
+        across = [_between(cold, part)]
+        if warm is not None:
+            across.append(_between(cold | warm, part))
+        low[name], high[name] = min(0.0, *across), max(0.0, *across)
+        if warm is None:
+            low[name], high[name] = (0.0 if "0" in part.nodes else -highest), highest
+    return low, high
+
+
+def _between(levels: Mapping[str, float], part: Part) -> float:
+    one, other = (levels.get(node, 0.0) for node in part.nodes)
+    return one - other
 
 
 def bleeder(capacitance: float, start: float, within: float) -> tuple[float, float]:
@@ -136,61 +183,25 @@ def _network(design: Design, circuit: Circuit) -> dict[str, Part]:
 
 
 def _passive(circuit: Circuit) -> dict[str, Part]:
-    """Return what lies between capacitors while the valves are off: resistors, and coils and windings as wires."""
+    """Return what lies between capacitors while the valves are off: resistors, and coils and windings as wires.
+
+    A stated supply leads nowhere, but for a grid bias: whatever makes that has a potentiometer to ground.
+    """
     parts = netlist_parts(render(circuit).circuit)
     real = {f"c_{path.replace('.', '__')}" for path in bought(parts, "c", circuit.valves)}
     sources = set(circuit.supplies.values())
     found = {}
     for name, part in parts.items():
+        bias = name in sources and float(part.value[0]) < 0.0
         if part.kind == "c":
             if name in real:
                 found[name] = part
         elif part.kind == "r":
             if "leakage" not in name:
                 found[name] = part
-        elif name not in sources and not (part.kind == "v" and part.value.any()):
-            found[name] = Part("r", part.nodes, np.array([WIRE]))
+        elif bias or (name not in sources and not (part.kind == "v" and part.value.any())):
+            found[name] = Part("r", part.nodes, np.zeros(1))
     return found
 
 
-def _times(parts: Mapping[str, Part], big: Mapping[str, Part], start: float) -> dict[str, float]:
-    """Return how long each node stays above 60 V [s], capacitors to ground holding it up."""
-    nodes = sorted({node for part in parts.values() for node in part.nodes} - {"0"})
-    place = {node: number for number, node in enumerate(nodes)}
-    matrix = np.zeros((len(nodes), len(nodes)))
-    held = np.zeros(len(nodes))
-    for part in parts.values():
-        value = float(part.value[0])
-        ends = [place[node] for node in part.nodes if node != "0"]
-        if part.kind == "r":
-            for one in ends:
-                matrix[one, one] += 1.0 / max(value, WIRE)
-            if len(ends) == 2:
-                matrix[ends[0], ends[1]] -= 1.0 / max(value, WIRE)
-                matrix[ends[1], ends[0]] -= 1.0 / max(value, WIRE)
-    for part in big.values():
-        held[next(place[node] for node in part.nodes if node != "0")] += float(part.value[0])
-    kept, others = np.flatnonzero(held > 0.0), np.flatnonzero(held == 0.0)
-    if not len(kept):
-        return {}
-    matrix[others, others] += 1e-15  # a node that nothing leads to
-    inner = np.linalg.solve(matrix[np.ix_(others, others)], matrix[np.ix_(others, kept)])
-    reduced = matrix[np.ix_(kept, kept)] - matrix[np.ix_(kept, others)] @ inner
-    times = time_above(held[kept][None], reduced[None], np.array([start]), DISCHARGED)[0]
-    times = np.where(times > _FOR_EVER, np.inf, times)
-    found = {nodes[number]: float(time) for number, time in zip(kept, times, strict=True)}
-    for number, weights in zip(others, -inner, strict=True):
-        strongest = int(np.argmax(weights))
-        if weights[strongest] > _FOLLOWS:
-            found[nodes[number]] = float(times[strongest])
-        elif weights.sum() * start < DISCHARGED:
-            found[nodes[number]] = 0.0
-    return found
-
-
-def longest(found: Iterable[Charged]) -> float:
-    """Return the longest time [s]."""
-    return max((each.time for each in found if np.isfinite(each.time)), default=0.0)
-
-
-__all__ = ["DISCHARGED", "Charged", "bleeder", "charged", "longest"]
+__all__ = ["DISCHARGED", "Charged", "bleeder", "charged"]

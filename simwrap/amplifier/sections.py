@@ -121,7 +121,7 @@ def _discharge(audit: Audit, section: Section, design: Design, found: Match) -> 
     rows = charged(design, highest(design, found), found.supply, within=DISCHARGE)
     if not rows:
         return
-    last = max(rows, key=lambda each: -1.0 if np.isnan(each.time) else each.time)
+    last = rows[0]
     section.add("discharge_time", "down to 60 V, capacitors of all channels", last.time, "s", f" at {last.path}")
     if not np.isfinite(last.time):
         audit.say(OVER, f"Nothing discharges {last.path} when the supply is switched off: fit a bleeder.")

@@ -9,6 +9,7 @@ import numpy as np
 from simwrap.circuits.circuit import Circuit, joined_name
 from simwrap.circuits.design_file import Design
 from simwrap.circuits.stage import Stage
+from simwrap.measures.supply import MAINS_UPPER
 from simwrap.simulation.measurement import Measurement, measure
 from simwrap.simulation.simulate import all_at_rest
 
@@ -102,10 +103,30 @@ def at_voltage(design: Design, voltage: float) -> Circuit:
     return design.circuit.with_values({parameter: voltage for _, parameter in fed(design)})
 
 
-def highest(design: Design, found: Match) -> Circuit:
-    """Return the circuit at the voltage before the valves warm up, as the design states it where that isn't known."""
-    volts = float(found.supply.supply.before_warm_up.output_voltage)
-    return at_voltage(design, volts) if np.isfinite(volts) else found.circuit
+def highest(design: Design, found: Match | None) -> Circuit:
+    """Return the circuit as it may stand at most: mains at their upper limit, and nothing drawn from the supply.
+
+    Where the supply isn't known, every voltage is the stated one, as much higher as the mains.
+    """
+    high = on_high_mains(design.circuit)
+    if found is None:
+        return high
+    volts = float(found.supply.supply.discharge_from)
+    if not np.isfinite(volts):
+        volts = MAINS_UPPER * found.stated
+    return high.with_values({parameter: volts for _, parameter in fed(design)})
+
+
+def on_high_mains(circuit: Circuit) -> Circuit:
+    """Return a circuit with every supply as much higher as the mains at their upper limit."""
+    named = supply_parameters(circuit).values()
+    return circuit.with_values({name: MAINS_UPPER * float(circuit.values[name]) for name in named})
+
+
+def supply_parameters(circuit: Circuit) -> dict[str, str]:
+    """Return the parameter that is the voltage of each supply port in use."""
+    places = ((port, circuit.placed_ports[port]) for port in circuit.supplies)
+    return {port: joined_name(place.stage, place.port.supply) for port, place in places if place.port.supply}
 
 
 def drawn(design: Design, circuit: Circuit, engine: str) -> float:

@@ -10,7 +10,7 @@ from typing import Any
 
 import numpy as np
 
-from simwrap.amplifier.discharge_times import Charged, charged
+from simwrap.amplifier.discharge_times import DISCHARGED, Charged, charged
 from simwrap.amplifier.gain_plan import plan
 from simwrap.amplifier.page import CAUTIONS as CHECKED
 from simwrap.amplifier.parts import Part, every_part
@@ -124,9 +124,8 @@ def gathered(
     rated = _levels(made, quick)
     made.tell("test points")
     made.steps = steps(made, rated)
-    made.discharge = charged(
-        design, _highest(made), made.supply.supply if made.supply is not None else None, within=within
-    )
+    found = made.supply.supply if made.supply is not None else None
+    made.discharge = charged(design, highest(design, made.supply), found, within=within, engine=engine)
     return made
 
 
@@ -148,11 +147,6 @@ def _supply(made: Sheet) -> None:
         made.supply = replace(made.supply, supply=exact)
     else:
         made.notes.append("The supply and the circuit agree on no voltage: the chart is for the stated one.")
-
-
-def _highest(made: Sheet) -> Circuit:
-    """Return the circuit at the voltage before the valves warm up."""
-    return made.circuit if made.supply is None else highest(made.design, made.supply)
 
 
 def _drawings(made: Sheet) -> None:
@@ -178,7 +172,7 @@ def _drawings(made: Sheet) -> None:
 
 def _parts(made: Sheet) -> None:
     assert made.warm is not None
-    cold = measure(_highest(made), ["bias"], engine=made.engine)
+    cold = measure(highest(made.design, made.supply), ["bias"], engine=made.engine)
     borne = list(every_part(made.design, made.warm, cold, made.supply))
     tolerances = {"resistor": str(made.allowance.resistors), "capacitor": "10 %"}
     for drawing, _ in made.drawings:
@@ -281,8 +275,20 @@ def html(made: Sheet) -> str:
     }
     origin = made.warm.provenance if made.warm is not None else {}
     return room.get_template("sheet.html.j2").render(
-        sheet=made, cautions=CAUTIONS, version=__version__, origin=origin, valves=list(_valves(made))
+        sheet=made,
+        cautions=(*_stays_charged(made), *CAUTIONS),
+        version=__version__,
+        origin=origin,
+        valves=list(_valves(made)),
     )
+
+
+def _stays_charged(made: Sheet) -> Iterator[str]:
+    """Yield the caution that comes before all others: what nothing discharges."""
+    names = [each.path for each in made.discharge if np.isinf(each.time)]
+    if names:
+        yield (f"This design stays charged for ever: {', '.join(names)} never falls below "
+               f"{DISCHARGED:g} V by itself. Fit bleeders before you build it.")  # fmt: skip
 
 
 def _number(row: Reading, which: str) -> str:
@@ -300,7 +306,7 @@ def _lasting(seconds: float) -> str:
     if np.isnan(seconds):
         return "not known: measure"
     if np.isinf(seconds):
-        return "nothing discharges it"
+        return "never by itself"
     if seconds < 100.0:
         return f"{max(seconds, 1.0):.0f} s"
     return f"{seconds / 60.0:.0f} min" if seconds < 7200.0 else f"{seconds / 3600.0:.0f} h"

@@ -69,6 +69,8 @@ _AT = {
 }
 #: Names of their elements in the netlist.
 _CHARGED = ("reservoir", "filter", "first_dropper", "second_dropper")
+#: How names of what lies across a rectifier begin: its own capacitance and the winding's, a snubber.
+ACROSS = "rectifier"
 #: Voltage to which a supply should have discharged [V d.c.].
 _DISCHARGED = 60.0
 
@@ -142,8 +144,9 @@ def supply(
         At the set load [W]; and the next common wattage that is loaded to no more than half.
     discharge_from, discharge_time, discharge.<place>
         The highest voltage that the capacitors may hold at switching off: the winding's peak on mains at their upper
-        limit, 10 % high and without load, or what was higher [V]; how long the slowest of them, and each, stays above 60 V [s] with nothing but the bleeder to drain them,
-        through the filter's and the droppers' resistances; inf without a bleeder. Leakage is not counted on.
+        limit, 10 % high and without load, or what was higher [V]; how long the slowest of them, and each, stays above
+        60 V [s] with nothing but the bleeder to drain them, through the filter's and the droppers' resistances; inf
+        without a bleeder. Leakage is not counted on.
 
     A mean above the winding's peak is refused, with a warning: those figures are NaN.
 
@@ -165,7 +168,7 @@ def supply(
     parts = op.extras.get("parts", {})
     bought_parts = {kind: bought(parts, kind, stage.valves) for kind in ("r", "c")}
     # What lies across a rectifier is its own capacitance and the winding's, if nobody fits a snubber.
-    bought_parts["c"] = {path: part for path, part in bought_parts["c"].items() if not path.startswith("rectifier")}
+    bought_parts["c"] = {path: part for path, part in bought_parts["c"].items() if not path.startswith(ACROSS)}
     ends = [node for chosen in bought_parts.values() for part in chosen.values() for node in part.nodes]
     vectors = wanted(*places.values(), _CURRENT, *sum(rectifiers.values(), ()), *ends)
     amplitude = np.full((points, 1), _MAINS * mains)

@@ -11,13 +11,12 @@ from simwrap.measures.numerics.parts import Part, cold_nodes
 
 
 def solved(parts, point):
-    """Node voltages and source currents as one system; what nothing holds gets the smallest solution, which isn't asked."""
+    """Node voltages and source currents as one system."""
     nodes = sorted({node for part in parts.values() for node in part.nodes} - {"0"})
     there = [part for part in parts.values() if part.kind != "c" and np.isfinite(part.value[point])]
     sources = [part for part in there if part.kind != "r"]
-    matrix, right = np.zeros((2, len(nodes) + len(sources), len(nodes) + len(sources)))
-    right = np.zeros(len(matrix))
-    for number, part in enumerate(there):
+    matrix, right = np.zeros((len(nodes) + len(sources),) * 2), np.zeros(len(nodes) + len(sources))
+    for part in there:
         row = np.zeros(len(matrix))
         for node, sign in zip(part.nodes, (1.0, -1.0), strict=True):
             if node != "0":

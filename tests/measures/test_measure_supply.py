@@ -43,8 +43,8 @@ def test_inverse_voltage_is_the_peak_of_the_whole_winding_and_the_output(plain):
 
 
 def test_discharge_by_the_bleeder(plain):
-    """t = R*C*ln(V0/V), from the winding's peak: what the supply stands at when its loads are off."""
-    voltage = 300.0 * np.sqrt(2.0)
+    """t = R*C*ln(V0/V), from the winding's peak on mains 10 % high: where the supply stands when its loads are off."""
+    voltage = 1.1 * 300.0 * np.sqrt(2.0)
     assert plain["supply"]["discharge_from"] == pytest.approx(voltage, rel=0.001)
     assert plain["supply"]["discharge_time"] == pytest.approx(220e3 * 50e-6 * np.log(voltage / 60.0), rel=1e-6)
 
@@ -63,12 +63,26 @@ def test_regulation_curve_and_ratings():
     supply = found["supply"]
     assert supply["load"] == pytest.approx([0.08, 0.16])
     assert supply["output_curve"][1] == pytest.approx(supply["output_voltage"], rel=1e-4)
-    fall = (supply["output_curve"][0] - supply["output_curve"][1]) / 0.08
-    assert supply["output_resistance"] == pytest.approx(fall, rel=1e-9)
     assert "peak inverse voltage" in str(found["conditions"]["supply"]["limits_checked"])
     low = simwrap.stage("supply", winding_resistance=10)
     told = simwrap.measure(low, measures={"supply": {"loads": (1.0,), "starting": 0.2}}).to_dict()["warnings"]
     assert any("series resistance" in sentence for sentence in told)
+
+
+def test_the_source_resistance_is_the_slope_at_the_set_load():
+    """A finite difference between two supplies that are measured apart, and the same for any list of loads."""
+
+    def found(current, *loads):
+        made = simwrap.stage("supply", load_current=current)
+        return simwrap.measure(made, measures={"supply": {"loads": loads, "starting": 0.1}}).supply
+
+    apart = (found(0.96 * 0.16, 1.0).output_voltage - found(1.04 * 0.16, 1.0).output_voltage) / (0.08 * 0.16)
+    lists = [found(0.16, *loads) for loads in ((0.25, 1.0, 1.6), (1.0,), (0.9, 1.2))]
+    assert [each.output_resistance for each in lists] == pytest.approx([apart] * 3, rel=2e-3)
+    # The curve is steeper at light loads, so its chord is another figure.
+    first = lists[0]
+    chord = (first.output_curve[0] - first.output_curve[-1]) / (first.load[-1] - first.load[0])
+    assert chord > 1.05 * apart
 
 
 def told(**values):

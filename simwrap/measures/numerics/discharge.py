@@ -1,8 +1,8 @@
 """How long a network of capacitors and resistors stays charged, by its structure and its time constants.
 
-What drains is found from the graph, never from a matrix that is nearly singular: wires are merged, and a group of nodes that
-no resistor joins to ground keeps its charge. What is left is solved over time constants, not rates, so that the slow
-modes, which are the ones that hurt, are the ones found best.
+What drains is found from the graph, never from a matrix that is nearly singular: wires are merged, and a group of
+nodes that no resistor joins to ground keeps its charge. What is left is solved over time constants, not rates, so that
+the slow modes, which are the ones that hurt, are the ones found best.
 """
 
 from __future__ import annotations
