@@ -21,8 +21,10 @@ from simwrap.measures.common import (
     Floats,
     StageLike,
     between,
+    count,
     current_nodes,
     divide,
+    load_of,
     scalar,
     valve_vectors,
     vector,
@@ -75,6 +77,9 @@ def load_lines(stage: StageLike, *, frequency: Frequency = 1000.0) -> Steps:
         that the signal drives in opposite phase, or in the same, both moving alike.
     valves.<name>.alone_load
         For the signal while a twin in opposite phase at the same load is cut off [ohm]; NaN without one.
+    valves.<name>.output_share
+        Of a valve that has a twin in opposite phase: the part of the power in that load which arrives in the load at
+        the output, the rest being lost in copper and core; NaN without a load there.
     valves.<name>.tap
         Share of the screen's current that flows through the anode's load: 0 for a screen fed by itself, 1 in triode
         connection.
@@ -93,14 +98,16 @@ def load_lines(stage: StageLike, *, frequency: Frequency = 1000.0) -> Steps:
     if pentodes:
         extra["partition_resistance"] = pentodes
     drives = [*(f"{name}_noise" for name in valves), *(f"{name}_partition" for name in pentodes)]
-    vectors = valve_vectors(valves)
+    output = stage.ports.get("output", "")
+    vectors = tuple(dict.fromkeys((*valve_vectors(valves), *([output] if output else []))))
     half = np.sqrt(10.0)
     band = Ac(start=frequency / half, stop=frequency * half, per_decade=2, vectors=vectors)
     slow = Ac(start=_SLOW, stop=10.0 * _SLOW, per_decade=1, vectors=vectors)
     driven = [replace(sweep, excite=drive, extra=extra) for sweep in (band, slow) for drive in drives]
     replies = yield [band, *driven]
     signal, at_band, at_slow = replies[0], replies[1 : 1 + len(drives)], replies[1 + len(drives) :]
-    middle, low = (_Network(valves, answers) for answers in (at_band, at_slow))
+    middle, low = (_Network(valves, answers, output) for answers in (at_band, at_slow))
+    ohms = load_of(stage, count(signal))[1]
     variables: dict[str, Variable] = {}
     for number, (name, use) in enumerate(valves.items()):
         found = _lines(number, _signs(valves, signal, middle, number), middle, low, partial(_driven, signal, name, use))
@@ -110,6 +117,9 @@ def load_lines(stage: StageLike, *, frequency: Frequency = 1000.0) -> Steps:
             ("alone_load", "load of {} with its twin cut off"),
         ):
             variables[f"valves.{name}.{key}"] = scalar(found[key], "ohm", words.format(name))
+        share = middle.output_share(number, found["alone_load"], found["tap"], ohms)
+        words = f"part of the power in the load of {name}, its twin cut off, that arrives at the output"
+        variables[f"valves.{name}.output_share"] = scalar(share, "", words)
         words = f"share of {name}'s screen current in the anode's load"
         variables[f"valves.{name}.tap"] = scalar(found["tap"], "", words)
     return Result(
@@ -128,11 +138,13 @@ class _Network:
         then screens.
     screens : list of int
         The valves that have a screen, in the order of their currents.
+    output : ndarray, shape (points, frequencies, currents)
+        Voltage at the output for 1 A of each current [ohm].
     ratio : ndarray, shape (points, frequencies, valves)
         Screen over anode current of each valve as its own grid is driven; 0 without a screen.
     """
 
-    def __init__(self, valves: Mapping[str, Any], replies: list[Reply]) -> None:
+    def __init__(self, valves: Mapping[str, Any], replies: list[Reply], output: str) -> None:
         names = list(valves)
         self.screens = [k for k, name in enumerate(names) if "screen" in current_nodes(name, valves[name])]
         flows = np.stack([self._currents(valves, reply) for reply in replies], axis=-1)
@@ -150,6 +162,9 @@ class _Network:
             np.where(failed, np.nan, -self._voltages(valves, replies, ground) * scale @ inverse)
             for ground in (False, True)
         )
+        levels = [vector(reply, output) if output else np.full(flows.shape[:2], np.nan) for reply in replies]
+        reached = np.stack(levels, axis=-1)[..., None, :] * scale @ inverse
+        self.output = np.where(failed, np.nan, reached)[..., 0, :]
         self.ratio = np.zeros(flows.shape[:-2] + (len(names),))
         for row, valve in enumerate(self.screens, start=len(names)):
             self.ratio[..., valve] = divide(flows[..., row, valve], flows[..., valve, valve]).real
@@ -186,6 +201,14 @@ class _Network:
         alike = np.abs(own) > _LEAST_TAP * np.abs(self.to_cathode[:, place, valve, valve])  # a follower's isn't loaded
         share = np.where(alike, divide(other, own).real, 0.0)
         return np.where(share > _LEAST_TAP, share, np.where(np.isnan(own), np.nan, 0.0))
+
+    def output_share(self, valve: int, load: Floats, tap: Floats, ohms: Floats) -> Floats:
+        """Return the part of the power in a valve's ``load`` [ohm] that arrives in ``ohms`` at the output."""
+        share = self.ratio[:, _MIDDLE, valve]
+        volts = self.output[:, _MIDDLE, valve]
+        if valve in self.screens:
+            volts = volts + share * self.output[:, _MIDDLE, self.to_cathode.shape[-2] + self.screens.index(valve)]
+        return divide(np.abs(volts) ** 2, ohms * load * (1.0 + tap * share) ** 2)
 
     def load(self, valve: int, signs: Floats, tap: Floats) -> Array:
         """Return the load of a valve while the others' currents are its own times signs, over frequency [ohm].

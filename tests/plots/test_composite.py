@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+import re
+
 import numpy as np
 import pytest
 from picture_rules import assert_readable
 
 import simwrap
-from simwrap.plots.measures.composite import difference, meeting, pair_of
+from simwrap.plots.measures.composite import alike, difference, meeting, pair_of
 from simwrap.plots.reader import Reader
 
 #: Fixed bias: no signal shifts it, and the curves are those at rest.
@@ -57,3 +59,45 @@ def test_the_picture_can_be_read_and_says_what_the_curves_give() -> None:
     assert "W in the load while no grid conducts" in figure.get_suptitle()
     alone = simwrap.measure(simwrap.stage("triode_gain"), ["load_lines"]).plot()
     assert "composite" not in alone.get_suptitle()
+
+
+def watts_of(figure: object) -> float:
+    return float(re.search(r"([\d.]+) W in the load", figure.get_suptitle())[1])
+
+
+def test_the_watts_in_the_load_leave_out_copper_and_core() -> None:
+    """Closed form of the losses, and the peak that a steady state has at the loudspeaker with that drive."""
+    pair = PAIR.replace(
+        transformer="real",
+        connection="triode",
+        primary_resistance=100,
+        secondary_resistance=0.8,
+        core_loss_resistor="40k",
+    )
+    found = simwrap.measure(pair, {"load_lines": {}, "bias": {}})
+    lines = found.load_lines.valves.v1
+    # In terms of a half primary, which has a quarter of the impedance: 50 ohm, then 10 kohm across 2000 + 200 ohm.
+    beside = 1.0 / (1.0 / 10e3 + 1.0 / 2200.0)
+    assert lines.alone_load == pytest.approx(50.0 + beside, rel=2e-3)
+    assert lines.output_share == pytest.approx((beside / 2200.0) ** 2 * 2000.0 / (50.0 + beside), rel=2e-3)
+    # Where both valves conduct, the copper of either half carries half of the current that the picture takes it for.
+    told = watts_of(found.plot("load_lines"))
+    waves = simwrap.simulate(pair, "period", nodes=["output"], level=17.0 / np.sqrt(2.0))
+    assert told == pytest.approx(0.5 * float(waves["output"].max()) ** 2 / 8.0, rel=0.03)
+
+
+def test_both_halves_of_unlike_valves_are_shown() -> None:
+    """The peaks of both half waves, and their power, against a steady state of the two valves."""
+    pair = PAIR.replace(second_valve="6L6GC", connection="triode")
+    found = simwrap.measure(pair, ["load_lines", "bias"])
+    assert not alike(Reader("load_lines", found.to_dataset(), pair), ["v1", "v2"])
+    figure = found.plot("load_lines")
+    assert_readable(figure)
+    labels = figure.axes[0].get_legend_handles_labels()[1]
+    assert any(label.startswith("peak of v2's half") for label in labels)
+    waves = simwrap.simulate(pair, "period", nodes=["output"], level=17.0 / np.sqrt(2.0))
+    peaks = [float(waves["output"].max()), -float(waves["output"].min())]
+    told = sorted(float(re.search(r", ([\d.]+) mA", label)[1]) for label in labels if label.startswith("peak "))
+    volts = [1e-3 * amps * 2e3 * np.sqrt(8.0 / 2e3) for amps in told]
+    assert volts == pytest.approx(sorted(peaks), rel=0.05)
+    assert watts_of(figure) == pytest.approx(0.5 * np.mean(peaks) ** 2 / 8.0, rel=0.05)

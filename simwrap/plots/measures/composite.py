@@ -12,6 +12,7 @@ from collections.abc import Callable
 from typing import Any
 
 import numpy as np
+from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 from numpy.typing import NDArray
 
@@ -39,7 +40,8 @@ def draw(reader: Reader) -> Figure:
     rest = anode_curves.rest_of(bias, names[0])
     load = float(reader[f"valves.{names[0]}.alone_load"][0])
     current = difference(reader, names)
-    full = -rest.grid
+    # No grid conducts up to where that of the valve with less bias is at its cathode's voltage.
+    full = min(-anode_curves.rest_of(bias, name).grid for name in names)
     peak = meeting(current, rest.volts, load, full)
     figure = new_figure(7.5, 5.0)
     axes = figure.subplots()
@@ -59,13 +61,50 @@ def draw(reader: Reader) -> Figure:
     amps = (rest.volts - peak) / load
     reached = f"{peak:.0f} V, {quantity.render(amps, 'A', digits=3)}"
     axes.plot([peak], [1e3 * amps], "o", color="black", label=f"peak with a grid at 0 V: {reached}", zorder=5)
+    amplitude = amps
+    if not alike(reader, names):
+        other, amplitude = _second_half(axes, reader, names, full)
+        amplitude = 0.5 * (amps + amplitude)  # the fundamental of two half waves
+        top = max(top, other)
+        axes.set_ylim(0.0, top)
     axes.set_xlabel(label_of("anode to cathode of the valve that conducts more", "V"))
     axes.set_ylabel(label_of("difference of the anode currents", "mA"))
     axes.set_title(f"{' and '.join(names)}; drive from rest at each curve", pad=16)
     legend_below(axes)
-    watts = quantity.render(0.5 * amps**2 * load, "W", digits=3)
-    add_title(figure, reader, "composite curves", f"composite curves, {watts} in the load while no grid conducts")
+    share = float(reader[f"valves.{names[0]}.output_share"][0])
+    where = "in the load" if np.isfinite(share) else "at the anodes"
+    watts = quantity.render(0.5 * amplitude**2 * load * (share if np.isfinite(share) else 1.0), "W", digits=3)
+    add_title(figure, reader, "composite curves", f"composite curves, {watts} {where} while no grid conducts")
     return figure
+
+
+def alike(reader: Reader, names: list[str]) -> bool:
+    """Whether both halves do the same: the same type, resting at the same current within a hundredth."""
+    bias = reader.of("bias")
+    rests = [anode_curves.rest_of(bias, name) for name in names]
+    types = {str(bias[f"valves.{name}.type"][0]) for name in names}
+    return len(types) == 1 and abs(rests[0].amps - rests[1].amps) < 0.01 * max(rest.amps for rest in rests)
+
+
+def _second_half(axes: Axes, reader: Reader, names: list[str], full: float) -> tuple[float, float]:
+    """Draw the other half wave of two unlike valves: the outermost curve and where it meets its load line.
+
+    Returns
+    -------
+    top, amps : float
+        How high the axis has to be [mA], and the peak of the current [A].
+    """
+    turned = names[::-1]
+    rest = anode_curves.rest_of(reader.of("bias"), turned[0])
+    load = float(reader[f"valves.{turned[0]}.alone_load"][0])
+    current = difference(reader, turned)
+    peak = meeting(current, rest.volts, load, full)
+    amps = (rest.volts - peak) / load
+    volts = np.linspace(0.0, _BEYOND * rest.volts, 301)
+    axes.plot(volts, 1e3 * current(volts, full), label=f"{turned[0]} driven by {full:.3g} V", **line_style(2))
+    reached = f"{peak:.0f} V, {quantity.render(amps, 'A', digits=3)}"
+    axes.plot([peak], [1e3 * amps], "s", color="black", label=f"peak of {turned[0]}'s half: {reached}", zorder=5)
+    return 1.15e3 * amps, amps
 
 
 def pair_of(reader: Reader) -> list[str]:
