@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Any
 
 import numpy as np
@@ -21,9 +21,7 @@ from simwrap.circuits.circuit import Circuit
 from simwrap.circuits.design_file import Design
 from simwrap.errors import EngineError, InputError
 from simwrap.measures.registry import get_measure
-from simwrap.simulation.hopeless import where_it_grows
 from simwrap.simulation.measurement import Measurement, measure
-from simwrap.simulation.report import NOTE, OVER
 
 #: What no audit looks at.
 NEVER = (
@@ -144,7 +142,7 @@ def _supply(run: _Run) -> None:
     try:
         run.supply = match(run.design, engine=run.engine)
     except EngineError as fault:
-        run.audit.say(OVER, f"The supply couldn't be computed: {fault}.")
+        run.audit.say("supply_not_computed", reason=str(fault))
         return
     sections.supply(run.audit, run.design, run.supply)
     if np.isfinite(run.supply.voltage):
@@ -165,8 +163,9 @@ def _stability(run: _Run) -> tuple[Measurement, bool]:
     found = run.measure({"stability": {"nominal_load": nominal}}, circuit)
     stable = bool(found.stability.stable == "yes")
     if not stable:
-        words = found.results["stability"].warnings[0][0].removesuffix(".")
-        run.audit.say(OVER, f"{words}; {where_it_grows(list(run.circuit.loops))}.")
+        grows = found.results["stability"].findings[0][0]
+        loops = ("loops", tuple(run.circuit.loops))
+        run.audit.findings.append(replace(grows, details=(*grows.details, loops)))
     sections.stability(run.audit, found, list(run.circuit.loops), with_supply=run.fed)
     return run.measure({"bias": {}}), stable
 
@@ -249,7 +248,7 @@ def _large(run: _Run, emf: float) -> _Large:
             if run.fed:
                 large.held = run.measure(_overload(run, HELD_LEVELS))
         except EngineError as fault:
-            run.audit.say(NOTE, f"Large signals couldn't be computed: {fault}.")
+            run.audit.say("not_computed", quantity="Large signals", reason=str(fault))
         rest.result()
     return large
 
@@ -261,12 +260,12 @@ def _beside(run: _Run, emf: float, large: _Large) -> None:
             assert run.supply is not None
             large.hum = shared_supply.hum(run.design, run.supply, run.circuit, engine=run.engine)
     except EngineError as fault:
-        run.audit.say(NOTE, f"Hum of the rectifier itself couldn't be computed: {fault}.")
+        run.audit.say("not_computed", quantity="Hum of the rectifier itself", reason=str(fault))
     try:
         for part in INTERMODULATION:
             large.mixed.append(run.measure({"distortion": {"level": part * emf, "with_noise": False}}))
     except EngineError as fault:
-        run.audit.say(NOTE, f"Intermodulation couldn't be computed: {fault}.")
+        run.audit.say("not_computed", quantity="Intermodulation", reason=str(fault))
 
 
 def _on_supply(run: _Run) -> Circuit:

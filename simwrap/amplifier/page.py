@@ -2,9 +2,11 @@
 
 JSON is one object::
 
-    schema, title, summary     version of this description; the design; how many verdicts there are
+    schema, title, summary     version of this description; the design; how many findings there are
     clean                      whether nothing is over a rating, and it is stable
     verdicts                   list of {mark, text}, what is over first
+    findings                   the same as data: severity, mark, code, must_not_be_built, subject, quantity, value,
+                               limit, unit, state, details, text
     sections                   list of {name, title, lines: list of {name, value, unit, words, text},
                                tables: list of {units, rows}, notes}
     not_checked, cautions      lists of sentences
@@ -21,8 +23,9 @@ from typing import Any
 
 import numpy as np
 
+from simwrap.findings.finding import Finding, ordered
+from simwrap.findings.severity import MARKS
 from simwrap.simulation.as_json import plain
-from simwrap.simulation.report import NEAR, NOTE, OVER, marked
 from simwrap.units import quantity
 
 #: Version of the JSON; it rises when a key changes its name or meaning.
@@ -32,19 +35,6 @@ CAUTIONS = (
     "An audit says which limits were checked, by models of typical valves; no more. Local codes and a licensed "
     "practitioner have the last word.",
 )
-
-
-@dataclass(frozen=True)
-class Verdict:
-    """A sentence with its mark: "OVER", "near" or "note"."""
-
-    mark: str
-    text: str
-
-    @classmethod
-    def of(cls, warning: str) -> Verdict:
-        """Return a measure's warning with the mark that it has everywhere."""
-        return cls(marked(warning), warning)
 
 
 @dataclass(frozen=True)
@@ -117,14 +107,14 @@ class Audit:
     Attributes
     ----------
     title : str
-    verdicts : list of Verdict
+    findings : list of Finding
     sections : list of Section
     not_checked : list of str
     provenance : dict
     """
 
     title: str
-    verdicts: list[Verdict] = field(default_factory=list)
+    findings: list[Finding] = field(default_factory=list)
     sections: list[Section] = field(default_factory=list)
     not_checked: list[str] = field(default_factory=list)
     provenance: dict[str, str] = field(default_factory=dict)
@@ -132,27 +122,26 @@ class Audit:
     @property
     def clean(self) -> bool:
         """Whether nothing is over a rating, and nothing unstable."""
-        return all(verdict.mark != OVER for verdict in self.verdicts)
+        return not any(finding.severity.beyond for finding in self.findings)
 
-    def say(self, mark: str, text: str) -> None:
-        """Append a verdict."""
-        self.verdicts.append(Verdict(mark, text))
+    def say(self, code: str, *fields: Any, **details: Any) -> None:
+        """Append a finding; what it takes is that of :meth:`Finding.of`."""
+        self.findings.append(Finding.of(code, *fields, **details))
 
     def section(self, name: str, title: str) -> Section:
         """Append a section and return it."""
         self.sections.append(Section(name, title))
         return self.sections[-1]
 
-    def ordered(self) -> list[Verdict]:
-        """Return the verdicts, what is over first; each once."""
-        order = [OVER, NEAR, NOTE]
-        return sorted(dict.fromkeys(self.verdicts), key=lambda verdict: order.index(verdict.mark))
+    def ordered(self) -> list[Finding]:
+        """Return the findings, what is over first; each once."""
+        return ordered(self.findings)
 
     def summary(self) -> str:
-        """Return how many verdicts there are of each mark."""
-        counts = {mark: sum(verdict.mark == mark for verdict in self.ordered()) for mark in (OVER, NEAR, NOTE)}
-        return f"{counts[OVER] or 'nothing'} over a limit, {counts[NEAR] or 'nothing'} near one" + (
-            f", {counts[NOTE]} to note" if counts[NOTE] else ""
+        """Return how many findings there are of each mark."""
+        over, near, notes = (sum(finding.mark == mark for finding in self.ordered()) for mark in MARKS)
+        return f"{over or 'nothing'} over a limit, {near or 'nothing'} near one" + (
+            f", {notes} to note" if notes else ""
         )
 
     def to_dict(self) -> dict[str, Any]:
@@ -162,7 +151,8 @@ class Audit:
             "title": self.title,
             "clean": self.clean,
             "summary": self.summary(),
-            "verdicts": [{"mark": verdict.mark, "text": verdict.text} for verdict in self.ordered()],
+            "verdicts": [{"mark": finding.mark, "text": finding.text} for finding in self.ordered()],
+            "findings": [finding.to_dict() for finding in self.ordered()],
             "sections": [
                 {
                     "name": section.name,
@@ -188,8 +178,8 @@ class Audit:
     def page(self, width: int = 118) -> Iterator[str]:
         """Yield the lines of the page."""
         yield f"{self.title}: {self.summary()}"
-        for verdict in self.ordered():
-            yield from _wrapped(f"  {verdict.mark:5} ", verdict.text, width)
+        for finding in self.ordered():
+            yield from _wrapped(f"  {finding.mark:5} ", finding.text, width)
         for section in self.sections:
             yield f"\n{section.title}"
             yield from _columns(section.lines, width)

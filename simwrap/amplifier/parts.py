@@ -10,12 +10,11 @@ import numpy as np
 from simwrap.amplifier.page import Audit, Table
 from simwrap.amplifier.supply_match import Match
 from simwrap.circuits.design_file import Design
+from simwrap.findings.finding import Finding
 from simwrap.measures.bias import NEAR as NEAR_SHARE
 from simwrap.measures.numerics.parts import LOADED
 from simwrap.registry import find
 from simwrap.simulation.measurement import Measurement
-from simwrap.simulation.report import NEAR, OVER
-from simwrap.units.quantity import render
 
 #: Parts that bear less aren't listed, where it isn't known what is fitted [by unit].
 _LEAST = {"W": 0.2, "V": 100.0}
@@ -49,18 +48,16 @@ class Part:
         """The larger of what it bears."""
         return float(np.fmax(self.warm, self.cold))
 
-    def verdict(self) -> tuple[str, str]:
-        """Return mark and sentence, both "" where the rating is kept with room, or isn't known."""
-        when = " before the valves warm up" if self.cold > self.warm else ""
-        words = f"{self.kind} {self.name}: {render(self.most, self.unit, digits=3)}{when}"
-        rating = render(self.rating, self.unit)
+    def findings(self) -> list[Finding]:
+        """Return what there is to say of it: nothing where its rating is kept with room, or isn't known."""
+        code, share = ("half_loaded", LOADED) if self.kind == "resistor" else ("near_rating", NEAR_SHARE)
         if self.most > self.rating:
-            return OVER, f"{words} exceeds its rating of {rating}."
-        if self.kind == "resistor" and self.most > LOADED * self.rating:
-            return NEAR, f"{words} is more than half its rating of {rating}."
-        if self.kind == "capacitor" and self.most > NEAR_SHARE * self.rating:
-            return NEAR, f"{words} is within 10 % of its rating of {rating}."
-        return "", ""
+            code, share = "over_rating", 1.0
+        if not self.most > share * self.rating:
+            return []
+        quantity = "dissipation" if self.kind == "resistor" else "voltage"
+        when = "before the valves warm up" if self.cold > self.warm else ""
+        return [Finding.of(code, self.name, quantity, self.most, self.rating, self.unit, when, kind=self.kind)]
 
 
 def section(audit: Audit, design: Design, warm: Measurement, cold: Measurement, supply: Match | None) -> None:
@@ -82,10 +79,9 @@ def section(audit: Audit, design: Design, warm: Measurement, cold: Measurement, 
     parts = list(every_part(design, warm, cold, supply))
     told = []
     for part in parts:
-        mark, text = part.verdict()
-        if mark:
-            audit.say(mark, text)
-        if mark or (np.isnan(part.rating) and part.most > _LEAST[part.unit]):
+        findings = part.findings()
+        audit.findings += findings
+        if findings or (np.isnan(part.rating) and part.most > _LEAST[part.unit]):
             told.append(part)
     found = audit.section("parts", "what parts bear")
     for kind, unit in (("resistor", "W"), ("capacitor", "V")):

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections import Counter
+from dataclasses import replace
 from typing import Any
 
 import numpy as np
@@ -9,12 +11,12 @@ import numpy as np
 from simwrap.amplifier import hum_budget, shared_supply
 from simwrap.amplifier.discharge_times import charged
 from simwrap.amplifier.gain_plan import Plan
-from simwrap.amplifier.page import Audit, Section, Table, Verdict, decibels
+from simwrap.amplifier.page import Audit, Section, Table, decibels
 from simwrap.amplifier.supply_match import Match, highest
 from simwrap.circuits.design_file import Design
 from simwrap.measures.bias import NEAR as NEAR_SHARE
+from simwrap.measures.bias import Limits
 from simwrap.simulation.measurement import Measurement
-from simwrap.simulation.report import NEAR, NOTE, OVER
 from simwrap.units.quantity import render
 
 #: Margins from which a loop isn't called near its edge (common practice, no source).
@@ -37,8 +39,7 @@ def stability(audit: Audit, found: Measurement, loops: list[str], *, with_supply
         loop = figures.loops[name]
         middle = int(np.argmin(np.abs(np.log(figures.frequency / 1000.0))))
         if np.cos(np.radians(loop.phase_deg[middle])) < 0:
-            audit.say(OVER, f"The feedback through {name} is positive at 1 kHz: turn one winding of the transformer "
-                            "round, or lead it back in the other phase.")  # fmt: skip
+            audit.say("feedback_positive", name)
         section.add(f"{name}.feedback_db", f"feedback through {name} at 1 kHz", loop.feedback_db, "dB")
         for start, words in (("", "upwards"), ("low_", "downwards")):
             gain, phase = loop[f"{start}gain_margin_db"], loop[f"{start}phase_margin"]
@@ -46,13 +47,13 @@ def stability(audit: Audit, found: Measurement, loops: list[str], *, with_supply
             section.add(f"{name}.{start}gain_margin_db", f"gain margin {words}", gain, "dB", _at(at_gain))
             section.add(f"{name}.{start}phase_margin", f"phase margin {words}", phase, "degree", _at(at_phase))
             if figures.stable == "yes" and (gain < GAIN_MARGIN or phase < PHASE_MARGIN):
-                text = f"{name}: margins {words} of {gain:.3g} dB and {phase:.3g} degrees are small"
-                audit.say(NEAR, f"{text}; common practice asks for {GAIN_MARGIN:g} dB and {PHASE_MARGIN:g} degrees.")
+                audit.say("margins_small", name, "margins", state=words, gain_margin_db=gain, phase_margin=phase,
+                          least_gain=GAIN_MARGIN, least_phase=PHASE_MARGIN)  # fmt: skip
     if "loads" in figures:
         tried = [str(load) for load in figures.load]
         bad = [load for load, word in zip(tried, figures.loads.stable, strict=True) if word == "no"]
         if bad and figures.stable == "yes":
-            audit.say(OVER, f"It is unstable with {', '.join(bad)} at the output.")
+            audit.say("unstable_with_loads", loads=bad)
         section.notes.append(f"Tried with {', '.join(tried)}: {f'unstable with {len(bad)}' if bad else 'stable'}.")
 
 
@@ -62,7 +63,7 @@ def _at(hertz: float) -> str:
 
 def bias(audit: Audit, found: Measurement) -> None:
     """Add the operating point of every valve, and the ratings that are exceeded or near."""
-    audit.verdicts += [Verdict.of(text) for text in found.results["bias"].warnings[0]]
+    audit.findings += found.results["bias"].findings[0]
     section = audit.section("bias", "operating points, voltages to the cathode")
     columns = (
         ("anode_voltage", "anode", "V"), ("screen_voltage", "screen", "V"), ("grid_voltage", "grid", "V"),
@@ -77,18 +78,15 @@ def bias(audit: Audit, found: Measurement) -> None:
                        for key, _, _ in columns]  # fmt: skip
             rows.append((valve.partition(".")[2], found.bias[path], *figures))
     section.tables.append(Table((("valve", "valve", ""), ("type", "type", ""), *columns), tuple(rows)))
-    conditions = found.results["bias"].conditions
-    section.notes.append(f"Ratings checked: {_counted(conditions['limits_checked'][0])}.")
-    if "limits_without_a_rating" in conditions:
-        section.notes.append(f"Without a known rating: {_counted(conditions['limits_without_a_rating'][0])}.")
+    result = found.results["bias"]
+    section.notes.append(f"Ratings checked: {_counted(result.checked)}.")
+    if result.unrated:
+        section.notes.append(f"Without a known rating: {_counted(result.unrated)}.")
 
 
-def _counted(limits: str) -> str:
-    """Return kinds of limits with how many valves have them, from "v1 anode voltage, v2 anode voltage"."""
-    kinds: dict[str, int] = {}
-    for limit in limits.split(", "):
-        kind = limit.partition(" ")[2]
-        kinds[kind] = kinds.get(kind, 0) + 1
+def _counted(limits: Limits) -> str:
+    """Return kinds of limits with how many valves have them."""
+    kinds = Counter(quantity for _, quantity in limits)
     return ", ".join(f"{kind} ({count})" for kind, count in kinds.items())
 
 
@@ -96,13 +94,14 @@ def supply(audit: Audit, design: Design, found: Match) -> None:
     """Add the supply: the voltage that it gives, ripple, regulation, what it does when switched on and off."""
     section = audit.section("supply", f"supply of {design.channels} channel{'s' if design.channels > 1 else ''}")
     figures = found.supply.supply
-    audit.verdicts += [Verdict.of(f"supply: {text}") for text in found.supply.warnings]
+    audit.findings += [
+        each if each.subject == "supply" else replace(each, subject=f"supply.{each.subject}")
+        for each in found.supply.findings
+    ]
     if np.isnan(found.voltage):
-        audit.say(OVER, f"The supply can't feed the design: they agree on no voltage near {found.stated:.4g} V.")
+        audit.say("supply_cannot_feed", "supply", "voltage", limit=found.stated, unit="V")
     elif abs(found.voltage / found.stated - 1.0) > STATED:
-        off = 100.0 * (found.voltage / found.stated - 1.0)
-        given = f"The supply gives {found.voltage:.4g} V at {1e3 * found.current:.3g} mA"
-        audit.say(NEAR, f"{given}, {off:+.2g} % from the {found.stated:.4g} V that the design states.")
+        audit.say("supply_off_stated", "supply", "voltage", found.voltage, found.stated, "V", current=found.current)
     section.add("stated_voltage", "voltage that the design states", found.stated, "V")
     section.add(
         "voltage", "voltage that the supply gives", found.voltage, "V", f" at {render(found.current, 'A', digits=3)}"
@@ -124,9 +123,9 @@ def _discharge(audit: Audit, section: Section, design: Design, found: Match) -> 
     last = rows[0]
     section.add("discharge_time", "down to 60 V, capacitors of all channels", last.time, "s", f" at {last.path}")
     if not np.isfinite(last.time):
-        audit.say(OVER, f"Nothing discharges {last.path} when the supply is switched off: fit a bleeder.")
+        audit.say("never_discharged", last.path, "time to 60 V", unit="s")
     elif last.time > DISCHARGE:
-        audit.say(NOTE, f"Switched off, {last.path} takes {last.time:.3g} s to fall to 60 V by the bleeders.")
+        audit.say("discharged_slowly", last.path, "time to 60 V", last.time, DISCHARGE, "s")
 
 
 def performance(audit: Audit, found: Measurement, load: float) -> None:
@@ -150,8 +149,7 @@ def levels(audit: Audit, plan: Plan, found: Measurement, rated_output: float) ->
     for name, emf in plan.sources.items():
         position = plan.positions[name]
         if plan.short_db[name]:
-            text = f"{name}: {render(emf, 'V')} is {plan.short_db[name]:.2g} dB too little for the rated output"
-            audit.say(NOTE, f"{text} at full volume.")
+            audit.say("source_too_weak", name, "e.m.f.", emf, plan.minimum_emf, "V", short_db=plan.short_db[name])
         if np.isfinite(position):
             section.add(f"{name}.volume", f"volume for {name}, {render(emf, 'V')}", position, "")
     columns = [("place", "level at", ""), *((name, name, "V") for name in plan.sources)]
@@ -165,7 +163,7 @@ def levels(audit: Audit, plan: Plan, found: Measurement, rated_output: float) ->
         margins.append((valve, *figures.values(), *(plan.margins[source][valve] for source in others)))
         for source in others:
             if plan.margins[source][valve] < min(0.0, foretold):
-                audit.say(NOTE, f"{valve} clips before the rated output with {source}, by bias and gains.")
+                audit.say("clips_before_rated", valve, "margin", plan.margins[source][valve], 0.0, "dB", source=source)
     head = (("valve", "margin of", ""), ("margin_db", "above it", "dB"), ("limit", "until", ""), ("from", "by", ""))
     more = ((source, f"with {source}, by gains", "dB") for source in others)
     section.tables.append(Table((*head, *more), tuple(sorted(margins, key=lambda row: row[1]))))
@@ -210,22 +208,17 @@ def power(audit: Audit, design: Design, found: Measurement, supply: Match | None
     section.add("rated.source_emf", "rated source e.m.f. at this volume", figures.rated.source_emf, "V")
     section.add("rated.thd", "distortion at the rated output", figures.rated.thd, "%")
     if np.isnan(figures.rated.thd):
-        audit.say(NOTE, "The rated output isn't reached.")
+        audit.say("rated_output_not_reached")
     elif figures.rated.thd > design.levels.stated_thd:
-        audit.say(
-            NOTE, f"At the rated output there is {figures.rated.thd:.3g} % distortion, more than the stated {stated}."
-        )
+        audit.say("distortion_over_stated", "", "distortion", figures.rated.thd, design.levels.stated_thd, "%")
     section.tables.append(_curve(figures, load if powered else np.nan))
     for path in figures.paths:
         if path.startswith("rated.valves.") and path.endswith("_share"):
             valve, share = path.removeprefix("rated.valves.").rpartition(".")[0], figures[path]
             if share > 100.0 * NEAR_SHARE:
-                how = "exceeds" if share > 100.0 else "is near"
-                mark = OVER if share > 100.0 else NEAR
-                audit.say(
-                    mark,
-                    f"{valve}: anode dissipation at a level up to the rated output {how} its rating, {share:.3g} %.",
-                )
+                code, watts = "over_rating" if share > 100.0 else "near_rating", figures[path.removesuffix("_share")]
+                state = "at a level up to the rated output"
+                audit.say(code, valve, "anode dissipation", watts, 100.0 * watts / share, "W", state)
     if supply is None or not np.isfinite(supply.voltage):
         section.notes.append("Power is with the supply held at the voltages that the design states.")
         return

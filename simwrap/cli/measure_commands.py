@@ -201,12 +201,13 @@ def _told_what_is_kept(kept: Path | None) -> Iterator[None]:
         if kept is None:
             words += "; with --file FILE.nc what is done stays"
         elif kept.is_file():
-            from simwrap.simulation.sweep import PENDING, load
+            from simwrap.findings.status import Status
+            from simwrap.simulation.sweep import load
 
-            status = load(kept)["status"].values.ravel()
-            done = int((status != PENDING).sum())
+            outcome = load(kept)["outcome"].values.ravel()
+            done = int((outcome != Status.PENDING).sum())
             words = (
-                f"interrupted: {done} of {status.size} points are kept in {kept}; the same command goes on from there"
+                f"interrupted: {done} of {outcome.size} points are kept in {kept}; the same command goes on from there"
             )
         raise KeyboardInterrupt(words) from None
 

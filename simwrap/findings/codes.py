@@ -63,7 +63,7 @@ CODES: dict[str, Code] = {
     "splitter_unequal": Code(_NEAR, "the sides of a phase splitter differ much"),
     # measures that had to leave something out
     "no_heater_apart": Code(_NOTE, "no valve has a cathode apart from its heater"),
-    "top_not_settled": Code(_NOTE, "a square wave's top doesn't settle in half a period"),
+    "no_top_stands": Code(_NOTE, "no top of a square wave stands that could be read"),
     "not_recovered": Code(_NOTE, "a stage isn't surely back within the window that was looked at"),
     "limited_without_signal": Code(_NOTE, "a limit of the output is reached without a signal"),
     "corner_not_told": Code(_NOTE, "the upper corner isn't told, since a valve's capacitances aren't known"),

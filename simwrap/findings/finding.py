@@ -1,7 +1,7 @@
 """A finding: something that a builder has to know, as data. What follows from it is read from its fields.
 
 Exit codes, marks, order and JSON come from ``severity`` and ``code``; :attr:`Finding.text` is for people, and nothing
-reads it back. A finding is made by :func:`found`, which takes its severity from the table of codes.
+reads it back. A finding is made by :meth:`Finding.of`, which takes its severity from the table of codes.
 """
 
 from __future__ import annotations
@@ -17,7 +17,7 @@ from simwrap.findings.codes import CODES
 from simwrap.findings.severity import Severity
 from simwrap.findings.wording import sentence
 
-__all__ = ["Finding", "Severity", "found", "from_json", "ordered", "to_json", "worst"]
+__all__ = ["Finding", "Severity", "from_json", "ordered", "to_json", "worst"]
 
 
 @dataclass(frozen=True)
@@ -66,13 +66,14 @@ class Finding:
     @property
     def text(self) -> str:
         """The sentence for people."""
-        return sentence(self.code, self._fields())
+        return sentence(self.code, self.fields())
 
     def detail(self, name: str, default: Any = None) -> Any:
         """Return what else belongs to it, by name."""
         return dict(self.details).get(name, default)
 
-    def _fields(self) -> dict[str, Any]:
+    def fields(self) -> dict[str, Any]:
+        """Return what a sentence is made of: its own fields but severity and code, and its details, by name."""
         own = {"subject": self.subject, "quantity": self.quantity, "value": self.value, "limit": self.limit}
         return {**own, "unit": self.unit, "state": self.state, **dict(self.details)}
 
@@ -83,10 +84,48 @@ class Finding:
             "mark": self.mark,
             "code": self.code,
             "must_not_be_built": self.must_not_be_built,
-            **{key: value for key, value in self._fields().items() if key not in dict(self.details)},
+            **{key: value for key, value in self.fields().items() if key not in dict(self.details)},
             "details": {name: list(value) if isinstance(value, tuple) else value for name, value in self.details},
             "text": self.text,
         }
+
+    @classmethod
+    def of(
+        cls,
+        code: str,
+        subject: str = "",
+        quantity: str = "",
+        value: float | None = None,
+        limit: float | None = None,
+        unit: str = "",
+        state: str = "",
+        **details: Any,
+    ) -> Finding:
+        """Return a finding with the severity that its code has.
+
+        Parameters
+        ----------
+        code : str
+        subject, quantity : str
+        value, limit : float, optional
+            NaN is None.
+        unit, state : str
+        details
+            What else the code's sentence and its readers need: numbers, words, or sequences of words.
+
+        Raises
+        ------
+        KeyError
+            For a code that isn't in the table.
+
+        Examples
+        --------
+        >>> over = Finding.of("over_rating", "power.v1", "anode dissipation", 14.2, 12.0, "W", type="6V6GT")
+        >>> over.mark, over.must_not_be_built, over.text
+        ('OVER', True, 'power.v1 (6V6GT): anode dissipation 14.2 W exceeds its rating of 12 W.')
+        """
+        kept = tuple((name, _plain(entry)) for name, entry in details.items())
+        return cls(CODES[code].severity, code, subject, quantity, _plain(value), _plain(limit), unit, state, kept)
 
     @classmethod
     def from_dict(cls, given: Mapping[str, Any]) -> Finding:
@@ -94,44 +133,6 @@ class Finding:
         details = {name: tuple(value) if isinstance(value, list) else value for name, value in given["details"].items()}
         own = {key: given[key] for key in ("subject", "quantity", "value", "limit", "unit", "state")}
         return cls(Severity[given["severity"].upper()], given["code"], **own, details=tuple(details.items()))
-
-
-def found(
-    code: str,
-    subject: str = "",
-    quantity: str = "",
-    value: float | None = None,
-    limit: float | None = None,
-    unit: str = "",
-    state: str = "",
-    **details: Any,
-) -> Finding:
-    """Return a finding with the severity that its code has.
-
-    Parameters
-    ----------
-    code : str
-    subject, quantity : str
-    value, limit : float, optional
-        NaN is None.
-    unit, state : str
-    details
-        What else the code's sentence and its readers need: numbers, words, or sequences of words.
-
-    Raises
-    ------
-    KeyError
-        For a code that isn't in the table.
-
-    Examples
-    --------
-    >>> from simwrap.findings.finding import found
-    >>> over = found("over_rating", "power.v1", "anode dissipation", 14.2, 12.0, "W", type="6V6GT")
-    >>> over.mark, over.must_not_be_built, over.text
-    ('OVER', True, 'power.v1 (6V6GT): anode dissipation 14.2 W exceeds its rating of 12 W.')
-    """
-    kept = tuple((name, _plain(entry)) for name, entry in details.items())
-    return Finding(CODES[code].severity, code, subject, quantity, _plain(value), _plain(limit), unit, state, kept)
 
 
 def _plain(value: Any) -> Any:

@@ -2,7 +2,8 @@
 
 A sentence is a format string over a finding's fields, or a function of them where grammar needs more. ``{value}`` and
 ``{limit}`` stand with their unit, with as many digits as tell them apart; ``{who}`` is the subject with its type or
-kind and a colon, "" for the whole; ``{when}`` is the state after a space. Nothing reads a sentence back.
+kind and a colon, "" for the whole; ``{when}`` is the state after a space; frequencies have their unit. Nothing reads a
+sentence back.
 """
 
 from __future__ import annotations
@@ -31,7 +32,15 @@ def sentence(code: str, fields: Fields) -> str:
 def _words(fields: Fields) -> dict[str, Any]:
     value, limit = _apart(fields["value"], fields["limit"], fields["unit"])
     state = fields["state"]
-    return {**fields, "value": value, "limit": limit, "who": _who(fields), "when": f" {state}" if state else ""}
+    hertz = {key: render(fields[key], "Hz") for key in ("frequency", "reference_frequency") if key in fields}
+    return {
+        **fields,
+        **hertz,
+        "value": value,
+        "limit": limit,
+        "who": _who(fields),
+        "when": f" {state}" if state else "",
+    }
 
 
 def _who(fields: Fields) -> str:
@@ -41,9 +50,9 @@ def _who(fields: Fields) -> str:
 
 
 def _apart(value: float | None, limit: float | None, unit: str) -> tuple[str, str]:
-    """Return value and limit with as few digits, three at least, as tell them apart."""
+    """Return value and limit with as few digits, three at least, as tell them apart; one alone has four."""
     texts = ("", "")
-    for digits in range(3, 8):
+    for digits in range(4 if None in (value, limit) else 3, 8):
         texts = tuple("" if each is None else render(each, unit, digits=digits) for each in (value, limit))  # type: ignore[assignment]
         if texts[0] != texts[1]:
             break
@@ -97,7 +106,7 @@ SENTENCES: dict[str, str | Callable[[Fields], str]] = {
     "half_loaded": "{who}{quantity} {value}{when} is more than half its rating of {limit}.",
     "unstable": _unstable,
     "unstable_with_loads": lambda f: f"It is unstable with {', '.join(f['loads'])} at the output.",
-    "lost_to_instability": lambda f: f"Nothing came of {', '.join(f['measures'])}, {f['reason']}.",
+    "lost_to_instability": lambda f: f"Nothing came of {', '.join(f['measures'])}: {f['reason']}.",
     "feedback_positive": "The feedback through {subject} is positive at 1 kHz: turn one winding of the transformer "
     "round, or lead it back in the other phase.",
     "margins_small": lambda f: (
@@ -124,7 +133,7 @@ SENTENCES: dict[str, str | Callable[[Fields], str]] = {
     "splitter_unequal": "{who}the two sides differ by {value}, more than {limit} (common practice, no source).",
     "no_heater_apart": "{measure}: {subject} has no valve with a cathode apart from its heater, so there is nothing to "
     "measure.",
-    "top_not_settled": "{measure}: the top doesn't settle in half a period of {value}; give a lower frequency.",
+    "no_top_stands": "{measure}: no top stands at {value} that could be read; give another frequency.",
     "not_recovered": "{measure}: the {quantity} isn't surely back within the window of {limit}; give a longer one "
     "(option window).",
     "limited_without_signal": "{measure}: there is {quantity} without a signal.",
@@ -132,10 +141,10 @@ SENTENCES: dict[str, str | Callable[[Fields], str]] = {
         f"{f['measure']}: the valve's file gives no capacitance of {' and '.join(f['valves'])}, so the upper corner "
         "isn't told."
     ),
-    "hidden_by_coupling": "{measure}: the {quantity} at {reference_frequency:g} Hz is mostly the coupling "
-    "capacitor's; behind it are {value}, at {frequency:.3g} Hz.",
+    "hidden_by_coupling": "{measure}: the {quantity} at {reference_frequency} is mostly the coupling "
+    "capacitor's; behind it are {value}, at {frequency}.",
     "no_power_bandwidth": "{measure}: there is no power bandwidth: half the rated power has more than the stated "
-    "{limit} distortion at {frequency:.3g} Hz already.",
+    "{limit} distortion at {frequency} already.",
     "power_bandwidth_not_found": "{measure}: the power bandwidth isn't found: {value} distortion at the set drive, "
     "more than the stated {limit}, and {reason}.",
     "measure_left_out": "{reason}; left out.",

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
+from dataclasses import replace
 from fnmatch import fnmatchcase
 from typing import Annotated, Any
 
@@ -10,6 +11,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from simwrap.engine.protocol import Reply
+from simwrap.findings.codes import CODES
+from simwrap.findings.finding import Finding
 from simwrap.measures.common import (
     Floats,
     StageLike,
@@ -29,6 +32,8 @@ from simwrap.units import quantity
 
 #: Share of a rating from which a value is called near to it.
 NEAR = 0.9
+#: Limits by the valve that they are of, and in words.
+Limits = Sequence[tuple[str, str]]
 
 
 #: Columns of the table of valves: figure, and the lines of its head above the unit.
@@ -112,9 +117,9 @@ def bias(stage: StageLike, *, heater_elevation: Annotated[float, Option("V", lea
     valves = stage.valves
     points = count(reply)
     variables: dict[str, Variable] = {}
-    warnings: list[list[str]] = [[] for _ in range(points)]
-    checked: list[str] = []
-    unknown: list[str] = []
+    findings: list[list[Finding]] = [[] for _ in range(points)]
+    checked: list[tuple[str, str]] = []
+    unrated: list[tuple[str, str]] = []
     over = np.zeros(points, dtype=bool)
     for instance, use in valves.items():
         state = operating_point(reply, instance, use)
@@ -136,14 +141,13 @@ def bias(stage: StageLike, *, heater_elevation: Annotated[float, Option("V", lea
                 )
         for words, values, limit, unit in _limits(stage, reply, instance, use, state, heater_elevation):
             if limit is None:
-                unknown.append(f"{instance} {words}")
+                unrated.append((instance, words))
                 continue
-            checked.append(f"{instance} {words}")
+            checked.append((instance, words))
             exact = unit == "ohm"  # a resistor is what it is: no reserve is asked for, and no fit has an error
             error = 0.0 if exact else fit_error(use)
-            over |= compare(
-                warnings, f"{instance} ({use.valve.name}): {words}", values, limit, unit, error=error, near=not exact
-            )
+            about = Finding.of("near_rating", instance, words, unit=unit, type=use.valve.name)
+            over |= compare(findings, about, values, limit, error=error, near=not exact)
     if checked:
         kept = np.where(reply.failed, "", np.where(over, "no", "yes"))
         variables["ratings_kept"] = scalar(kept, "", "known ratings of the valves kept")
@@ -152,15 +156,19 @@ def bias(stage: StageLike, *, heater_elevation: Annotated[float, Option("V", lea
             variables[f"nodes.{path}"] = scalar(reply.values[node], "V", f"{path} to ground")
     if stage.supplies:
         variables |= _parts(stage, reply)
-    conditions = {"signal": (0.0, "V")} | limits_note(checked, unknown)
-    return Result(variables, conditions=conditions, warnings=warnings)
+    conditions = {"signal": (0.0, "V")} | limits_note(checked, unrated)
+    return Result(variables, conditions=conditions, findings=findings, checked=tuple(checked), unrated=tuple(unrated))
 
 
-def limits_note(checked: list[str], unknown: list[str]) -> dict[str, tuple[Any, str]]:
+def limits_note(checked: Limits, unrated: Limits) -> dict[str, tuple[Any, str]]:
     """Return conditions that say which limits were checked, and which have no rating to check by."""
-    note: dict[str, tuple[Any, str]] = {"limits_checked": (", ".join(checked) or "none", "")}
-    if unknown:
-        note["limits_without_a_rating"] = (", ".join(unknown), "")
+
+    def listed(limits: Limits) -> str:
+        return ", ".join(f"{subject} {quantity}" for subject, quantity in limits)
+
+    note: dict[str, tuple[Any, str]] = {"limits_checked": (listed(checked) or "none", "")}
+    if unrated:
+        note["limits_without_a_rating"] = (listed(unrated), "")
     return note
 
 
@@ -223,19 +231,24 @@ def fit_error(use: Any) -> float:
 
 
 def compare(
-    warnings: list[list[str]],
-    words: str,
+    findings: list[list[Finding]],
+    about: Finding,
     values: Floats,
     limit: float | Floats,
-    unit: str,
     *,
     error: float = 0.0,
     near: bool = True,
 ) -> NDArray[np.bool_]:
-    """Append a sentence to each point whose value is over, or near, its limit (one, or one a point).
+    """Append a finding to each point whose value is over, at, or near its limit (one, or one a point).
 
     Parameters
     ----------
+    findings : list of list of Finding
+        By point; what is found is appended.
+    about : Finding
+        Whose value it is, and of what.
+    values, limit : ndarray or float
+        In the unit of ``about``.
     error : float
         By how much a value may be wrong, as a part of it: exceeding by less than that is being at the rating.
     near : bool
@@ -251,10 +264,10 @@ def compare(
         told = np.flatnonzero(values > (NEAR if near else 1.0 + 1e-9) * limits)
     for point in told:
         value, most = float(values[point]), float(limits[point])
-        how = "exceeds"
+        code = "over_rating"
         if value <= (1.0 + error) * most:
-            how = "is at" if value > (1.0 - error) * most else "is within 10 % of"
-        warnings[point].append(f"{words} {_shown(value, unit)} {how} its rating of {_shown(most, unit)}.")
+            code = "at_rating" if value > (1.0 - error) * most or value == most else "near_rating"
+        findings[point].append(replace(about, code=code, severity=CODES[code].severity, value=value, limit=most))
     with np.errstate(invalid="ignore"):
         return np.asarray(values > (1.0 + max(error, 1e-9)) * limits)
 
@@ -282,10 +295,3 @@ def _parts(stage: StageLike, reply: Reply) -> dict[str, Variable]:
             ),
         }
     return variables
-
-
-def _shown(value: float, unit: str) -> str:
-    for factor, prefix in ((1e6, "M"), (1e3, "k"), (1.0, ""), (1e-3, "m")):
-        if abs(value) >= factor or factor == 1e-3:
-            return f"{value / factor:.3g} {prefix}{unit}"
-    raise AssertionError(value)

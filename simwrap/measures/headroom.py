@@ -6,6 +6,7 @@ from typing import Annotated
 
 import numpy as np
 
+from simwrap.findings.finding import Finding
 from simwrap.measures.common import StageLike, axis, decibels, divide, port, scalar
 from simwrap.measures.numerics.closing_in import Curve, first_reached
 from simwrap.measures.numerics.crossings import interpolate
@@ -97,9 +98,9 @@ def headroom(
         "harmonics": Variable(("level", "harmonic"), 100.0 * found.harmonics[0], "%", "harmonic"),
         "periods": Variable(("level",), found.periods, "", "periods to the steady state"),
     }
-    warnings: list[list[str]] = [[] for _ in onset]
+    findings: list[list[Finding]] = [[] for _ in onset]
     for point in np.flatnonzero(onset == 0.0):
-        warnings[point].append(f"headroom: there is {limit[point]} without a signal.")
+        findings[point].append(Finding.of("limited_without_signal", quantity=str(limit[point]), measure="headroom"))
     return Result(
         variables,
         coords={
@@ -118,5 +119,5 @@ def headroom(
             ),
             "criteria": (CRITERIA, ""),
         },
-        warnings=warnings,
+        findings=findings,
     )

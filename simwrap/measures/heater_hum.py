@@ -8,6 +8,7 @@ from typing import Annotated, Any
 
 import numpy as np
 
+from simwrap.findings.finding import Finding
 from simwrap.measures.common import StageLike, axis, count, decibels, divide, port, scalar, vector
 from simwrap.measures.numerics.crossings import at_frequency
 from simwrap.measures.options import MainsFrequency, Option
@@ -125,14 +126,12 @@ def _without_heaters(stage: StageLike) -> Steps:
     """Say that nothing was measured: other measures of the same stage go on."""
     op = yield Op()
     nothing = np.full(count(op), np.nan)
-    text = (
-        f"heater_hum: {stage.name} has no valve with a cathode apart from its heater, so there is nothing to measure."
-    )
+    said = Finding.of("no_heater_apart", stage.name, measure="heater_hum")
     return Result(
         {
             "output_rms": scalar(nothing, "V", "hum of all heaters at the output, r.m.s."),
             "input_rms": scalar(nothing, "V", "hum of all heaters, referred to the input, r.m.s."),
         },
         conditions={"heaters": ("none apart from a cathode", "")},
-        warnings=[[text] for _ in nothing],
+        findings=[[said] for _ in nothing],
     )

@@ -7,6 +7,7 @@ from typing import Any
 
 import numpy as np
 
+from simwrap.findings.finding import Finding
 from simwrap.measures.common import (
     Array,
     StageLike,
@@ -115,10 +116,10 @@ def impedance(
     for key, curve in curves.items():
         at_reference = at_frequency(frequency, np.abs(curve), reference_frequency)
         variables[key] = scalar(at_reference, "ohm", f"{_WORDS[key]} impedance")
-    warnings: list[list[str]] = [[] for _ in range(points)]
+    findings: list[list[Finding]] = [[] for _ in range(points)]
     for key in curves:
         if key != "input":
-            variables |= _behind(key, curves[key], frequency, reference_frequency, warnings)
+            variables |= _behind(key, curves[key], frequency, reference_frequency, findings)
     if "speaker" in stage.ports:
         variables["damping_factor"] = scalar(divide(load, variables["output"].values), "", "damping factor")
     for key, curve in curves.items():
@@ -138,11 +139,11 @@ def impedance(
     if "damping_factor" in variables and np.isfinite(load).any():
         conditions["damping_factor_load"] = (stated(load), "ohm")
     coords = {"frequency": axis(frequency, "Hz", "frequency")}
-    return Result(variables, coords=coords, conditions=conditions, warnings=warnings)
+    return Result(variables, coords=coords, conditions=conditions, findings=findings)
 
 
 def _behind(
-    key: str, curve: Array, frequency: Array, reference_frequency: float, warnings: list[list[str]]
+    key: str, curve: Array, frequency: Array, reference_frequency: float, findings: list[list[Finding]]
 ) -> dict[str, Variable]:
     """Return an output's impedance where it is most nearly a resistance; say where a capacitor hides it."""
     with np.errstate(invalid="ignore", divide="ignore"):
@@ -153,9 +154,10 @@ def _behind(
     # A coupling capacitor turns the phase to -90 degrees; -45 is where it has as much of it as all the rest.
     angle = at_frequency(frequency, np.angle(np.where(curve == 0, 1.0, curve)), reference_frequency)
     for point in np.flatnonzero((angle < -np.pi / 4.0) & (place > reference_frequency)):
-        warnings[point].append(
-            f"impedance: the {_WORDS[key]} impedance at {reference_frequency:g} Hz is mostly the coupling capacitor's; "
-            f"behind it are {magnitude[point]:.4g} ohm, at {place[point]:.3g} Hz."
+        at = {"reference_frequency": reference_frequency, "frequency": place[point]}
+        words = f"{_WORDS[key]} impedance"
+        findings[point].append(
+            Finding.of("hidden_by_coupling", key, words, magnitude[point], unit="ohm", measure="impedance", **at)
         )
     words = f"{_WORDS[key]} impedance where it is most nearly a resistance"
     return {

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import itertools
 from collections.abc import Callable, Generator, Iterable, Mapping
-from dataclasses import dataclass, fields
+from dataclasses import dataclass, fields, replace
 from functools import partial
 from typing import Annotated, Any
 
@@ -12,7 +12,8 @@ import numpy as np
 
 from simwrap.engine.protocol import Reply, Sine
 from simwrap.errors import InputError
-from simwrap.measures.bias import compare, fit_error, limits_note, operating_point, rating_of
+from simwrap.findings.finding import Finding
+from simwrap.measures.bias import Limits, compare, fit_error, limits_note, operating_point, rating_of
 from simwrap.measures.common import (
     Floats,
     StageLike,
@@ -254,7 +255,7 @@ def power(
         ),
         "criteria": (CRITERIA, ""),
     }
-    warnings, note = _warnings(valves, op, found, factors, points)
+    findings, checked, unrated = _findings(valves, op, found, factors, points)
     if bandwidth:
         high = 100.0 * found.thd[:, 0] > stated_thd
         reached = variables["at_stated_thd.output_power"].values if levels else np.full(points, np.nan)
@@ -263,16 +264,17 @@ def power(
             "there is no drive at which it is no more" if levels else "without a curve (levels) no rated power is found"
         )
         for point in np.flatnonzero(np.isnan(rated) & high):
-            warnings[point].append(
-                f"power: the power bandwidth isn't found: {100.0 * found.thd[point, 0]:.3g} % distortion at the set "
-                f"drive, more than the stated {stated_thd:g} %, and {why}."
+            thd = 100.0 * found.thd[point, 0]
+            findings[point].append(
+                Finding.of("power_bandwidth_not_found", "", "", thd, stated_thd, "%", measure="power", reason=why)
             )
         more, spots, said = yield from _bandwidth(stage, node, valves, chosen, load, rated, frequency, stated_thd)
         variables |= more
-        warnings = [one + other for one, other in zip(warnings, said, strict=True)]
+        findings = [one + other for one, other in zip(findings, said, strict=True)]
         coords["bandwidth_frequency"] = axis(spots, "Hz", "frequency")
         conditions["bandwidth_within"] = (f"{100.0 * _NEAR_POWER:g} % of half the rated power", "")
-    return Result(variables, coords, conditions | note, warnings)
+    conditions |= limits_note(checked, unrated)
+    return Result(variables, coords, conditions, findings, tuple(checked), tuple(unrated))
 
 
 def _resistors(
@@ -422,35 +424,37 @@ def _landmarks(curve: _Driven, at_rest: Mapping[str, Floats], stated_thd: float)
     return variables
 
 
-def _warnings(
+def _findings(
     valves: Mapping[str, Any], op: Reply, found: _Driven, factors: Floats, points: int
-) -> tuple[list[list[str]], dict[str, tuple[Any, str]]]:
-    warnings: list[list[str]] = [[] for _ in range(points)]
-    checked: list[str] = []
-    unknown: list[str] = []
+) -> tuple[list[list[Finding]], Limits, Limits]:
+    """Return what is found by point, the limits that were checked, and those without a rating."""
+    findings: list[list[Finding]] = [[] for _ in range(points)]
+    checked: list[tuple[str, str]] = []
+    unrated: list[tuple[str, str]] = []
     up_to_drive = factors <= 1.0
     for key, values in found.dissipation.items():
         instance, _, electrode = key.rpartition(".")
         use = valves[instance]
         rating = rating_of(use, f"{electrode}_dissipation_max")
-        words = f"{instance} {electrode} dissipation"
+        words = f"{electrode} dissipation"
         at_signal = rating_of(use, f"{electrode}_dissipation_signal_max")
         if rating is None:
-            unknown.append(words)
+            unrated.append((instance, words))
             continue
-        checked.append(words)
+        checked.append((instance, words))
         at_rest = operating_point(op, instance, use)[f"{electrode}_dissipation"]
         driven = np.fmax.reduce(values[:, up_to_drive], axis=1)
-        told = f"{instance} ({use.valve.name}): {electrode} dissipation"
+        about = Finding.of("near_rating", instance, words, unit="W", type=use.valve.name)
         error = fit_error(use)
         if at_signal is None:
-            when = "at rest or at a drive up to the set one,"
-            compare(warnings, f"{told} {when}", np.fmax(at_rest, driven), rating, "W", error=error)
+            about = replace(about, state="at rest or at a drive up to the set one")
+            compare(findings, about, np.fmax(at_rest, driven), rating, error=error)
         else:
             # Some screens have a printed limit of their own for full signal: speech and music average to less.
-            compare(warnings, f"{told} at rest,", at_rest, rating, "W", error=error)
-            compare(warnings, f"{told} at a drive up to the set one,", driven, at_signal, "W", error=error)
-    return warnings, limits_note(checked, unknown)
+            compare(findings, replace(about, state="at rest"), at_rest, rating, error=error)
+            up_to = replace(about, state="at a drive up to the set one")
+            compare(findings, up_to, driven, at_signal, error=error)
+    return findings, checked, unrated
 
 
 def _bandwidth(
@@ -462,7 +466,7 @@ def _bandwidth(
     rated: Floats,
     frequency: float,
     stated_thd: float,
-) -> Generator[Any, Any, tuple[dict[str, Variable], Floats, list[list[str]]]]:
+) -> Generator[Any, Any, tuple[dict[str, Variable], Floats, list[list[Finding]]]]:
     """Drive to half the rated power at every frequency, and read the distortion.
 
     Coarse steps over the band first; then each end is closed in on by halves.
@@ -514,15 +518,8 @@ def _bandwidth(
             ("bandwidth_frequency",), 100.0 * thd, "%", "total harmonic distortion at half power"
         ),
     }
-    warnings = [
-        [
-            f"power: there is no power bandwidth: half the rated power has more than the stated {stated_thd:g} % "
-            f"distortion at {grid[middle]:.3g} Hz already."
-        ]
-        * bool(each)
-        for each in over
-    ]
-    return variables, grid[::_FINE_STEPS], warnings
+    none = Finding.of("no_power_bandwidth", limit=stated_thd, unit="%", measure="power", frequency=grid[middle])
+    return variables, grid[::_FINE_STEPS], [[none] * bool(each) for each in over]
 
 
 class _Tries:

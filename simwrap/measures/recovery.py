@@ -8,6 +8,7 @@ from typing import Annotated
 import numpy as np
 
 from simwrap.engine.protocol import Pwl
+from simwrap.findings.finding import Finding
 from simwrap.measures.common import (
     Array,
     Floats,
@@ -139,10 +140,9 @@ def recovery(
     balanced = any(use.shares_load for use in valves.values())
     if balanced:
         output_time = np.full(points, np.nan)
-    warnings = [
+    findings = [
         [
-            f"recovery: the {what} isn't surely back within the window of {1e3 * window:g} ms; "
-            "give a longer one (option window)."
+            Finding.of("not_recovered", quantity=what, limit=window, unit="s", measure="recovery")
             for what, values in (("bias", bias_time), ("output", output_time))
             if np.isnan(values[point]) and not failed[point] and not (balanced and what == "output")
         ]
@@ -172,7 +172,7 @@ def recovery(
             "read_to": (time[1] - time[0], "s"),
         }
         | ({"output": ("not told: shifts of two valves cancel in their common load", "")} if balanced else {}),
-        warnings=warnings,
+        findings=findings,
     )
 
 

@@ -9,6 +9,7 @@ from typing import Any
 from numpy.typing import NDArray
 
 from simwrap.engine.protocol import Pulse, Pwl, Sine
+from simwrap.findings.finding import Finding
 
 Array = NDArray[Any]
 
@@ -145,11 +146,19 @@ class Result:
 
     ``coords`` maps a dim to a Variable whose values have no point axis (``dims`` is ()), or
     is absent where the dim is labelled by a variable of its own. ``conditions`` states
-    frequency, level, load and the like, each as (value, unit). ``warnings`` holds, for each
-    point, a list of sentences.
+    frequency, level, load and the like, each as (value, unit). ``findings`` holds, for each
+    point, what is noticed there. ``checked`` and ``unrated`` are the limits that were looked at, and those that could
+    not be since no rating is known: each is subject and quantity.
     """
 
     variables: dict[str, Variable]
     coords: dict[str, Variable] = field(default_factory=dict)
     conditions: dict[str, tuple[Any, str]] = field(default_factory=dict)
-    warnings: list[list[str]] = field(default_factory=list)
+    findings: list[list[Finding]] = field(default_factory=list)
+    checked: tuple[tuple[str, str], ...] = ()
+    unrated: tuple[tuple[str, str], ...] = ()
+
+    @property
+    def warnings(self) -> list[list[str]]:
+        """The sentences of the findings of each point."""
+        return [[finding.text for finding in point] for point in self.findings]

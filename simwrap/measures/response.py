@@ -6,6 +6,7 @@ from typing import Any
 
 import numpy as np
 
+from simwrap.findings.finding import Finding
 from simwrap.measures.common import Floats, StageLike, axis, check_inside, decibels, port, scalar, vector
 from simwrap.measures.numerics.crossings import HALF_POWER_DB, at_frequency, corners
 from simwrap.measures.options import PerDecade, Port, SweepEnd
@@ -68,11 +69,9 @@ def response(
     middle = np.sqrt(np.where(np.isnan(low), frequency[0], low) * np.where(np.isnan(high), frequency[-1], high))
     midband_db = at_frequency(frequency, level, middle)
     bare = [name for name, use in stage.valves.items() if _without_capacitances(use.valve)]
-    warnings: list[list[str]] = [[] for _ in level]
+    findings: list[list[Finding]] = [[] for _ in level]
     for point in np.flatnonzero(np.isnan(high) & np.isfinite(reference_db)) if bare else ():
-        warnings[point].append(
-            f"response: the valve's file gives no capacitance of {' and '.join(bare)}, so the upper corner isn't told."
-        )
+        findings[point].append(Finding.of("corner_not_told", measure="response", valves=bare))
     at_words = quantity.render(reference_frequency, "Hz")
     return Result(
         {
@@ -100,7 +99,7 @@ def response(
             "level": ("small signal", ""),
             "range": (f"{frequency[0]:g} Hz to {frequency[-1]:g} Hz", ""),
         },
-        warnings=warnings,
+        findings=findings,
     )
 
 

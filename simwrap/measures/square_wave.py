@@ -9,6 +9,7 @@ from typing import Annotated, Any, NamedTuple
 import numpy as np
 
 from simwrap.engine.protocol import Pulse
+from simwrap.findings.finding import Finding
 from simwrap.measures.common import Array, Floats, StageLike, axis, count, divide, port, scalar, vector, wanted
 from simwrap.measures.numerics.square_modes import Modes, read
 from simwrap.measures.options import Frequency, Level, Option, Port
@@ -110,17 +111,16 @@ def square_wave(
     time = np.linspace(0.0, 1.25 * period, _SAMPLES)
     edge, wave, swings = _linear(step, op, output, list(currents.values()), level, time, period)
     large = swings > _SMALL
-    warnings: list[list[str]] = [[] for _ in large]
+    findings: list[list[Finding]] = [[] for _ in large]
     if large.any():
         traced, waves = yield from _traced(op, output, np.where(large, level, 0.0), periods, period)
         edge = Edges(*(np.where(large, one, other) for one, other in zip(traced, edge, strict=True)))
         wave = np.where(large[:, None], waves, wave)
     for point in np.flatnonzero(np.isnan(edge.step) & np.isfinite(wave).all(axis=1)):
-        warnings[point].append(
-            f"square_wave: no top stands at {frequency:g} Hz that could be read; give another frequency."
-        )
+        findings[point].append(Finding.of("no_top_stands", value=frequency, unit="Hz", measure="square_wave"))
     for point in np.flatnonzero(np.asarray(step.values["growing"]).any(axis=1)):
-        warnings[point].append("square_wave: the circuit is unstable, so that nothing repeats itself.")
+        reason = "the circuit is unstable, so that nothing repeats itself"
+        findings[point].append(Finding.of("lost_to_instability", measures=["square_wave"], reason=reason))
     how = "small: the linearised circuit" if not large.any() else "large: a transient"
     return Result(
         {
@@ -145,7 +145,7 @@ def square_wave(
             if large.any()
             else {}
         ),
-        warnings=warnings,
+        findings=findings,
     )
 
 

@@ -8,12 +8,12 @@ from typing import Annotated, Any
 
 import numpy as np
 
+from simwrap.findings.finding import Finding
 from simwrap.measures.common import Array, Floats, StageLike, axis, decibels, divide, scalar, vector, wanted
 from simwrap.measures.numerics.crossings import at_frequency
 from simwrap.measures.options import Option, PerDecade, SweepEnd
 from simwrap.measures.registry import Steps, measure
 from simwrap.measures.requests import Ac, Poles, Result, Variable
-from simwrap.units import quantity
 
 #: Capacitors [F] that are put across the load, and alone at the output.
 CAPACITORS = (1e-7, 2.2e-7, 1e-6, 2.2e-6)
@@ -178,18 +178,18 @@ def stability(
     others = [Poles(extra={"load": load}) for _, load in loads]
     *replies, rest = yield [*requests, Poles()]
     tried = (yield others) if others else []
-    variables, warnings = _verdict(rest)
+    variables, findings = _verdict(rest)
     frequency = np.asarray(replies[0].axis, dtype=float) if replies else np.array([])
     for number, name in enumerate(names):
         gain = loop_gain(replies[2 * number], replies[2 * number + 1], *stage.loop_probes[name])
         variables |= _loop_figures(name, frequency, gain, reference_frequency)
     if tried:
         variables |= _load_figures(tried)
-        for point in range(len(warnings)):
+        for point in range(len(findings)):
             grows = [reply.values["growing"][point].any() for reply in tried]
             bad = [label for (label, _), grow in zip(loads, grows, strict=True) if grow]
             if bad:
-                warnings[point].append(f"Unstable with {', '.join(bad)} at the output.")
+                findings[point].append(Finding.of("unstable_with_loads", loads=bad))
     coords = {"frequency": axis(frequency, "Hz", "frequency")} if names else {}
     if tried:
         coords["load"] = axis(np.array([label for label, _ in loads]), "", "load")
@@ -199,11 +199,11 @@ def stability(
         "stable": ("no natural frequency of the linearised circuit grows", ""),
         "loads": (", ".join(label for label, _ in loads) or "its own only", ""),
     }
-    return Result(variables, coords=coords, conditions=conditions, warnings=warnings)
+    return Result(variables, coords=coords, conditions=conditions, findings=findings)
 
 
-def _verdict(rest: Any) -> tuple[dict[str, Variable], list[list[str]]]:
-    """Return the figures of the natural frequencies, and a sentence for each point that is unstable."""
+def _verdict(rest: Any) -> tuple[dict[str, Variable], list[list[Finding]]]:
+    """Return the figures of the natural frequencies, and a finding for each point that is unstable."""
     poles = np.asarray(rest.values["poles"])
     first = poles[:, 0]
     grows: Array = np.asarray(np.asarray(rest.values["growing"]).any(axis=-1))
@@ -217,14 +217,14 @@ def _verdict(rest: Any) -> tuple[dict[str, Variable], list[list[str]]]:
         ),
         "least_damped.damping": scalar(np.asarray(rest.values["damping"]), "", "damping of what rings longest"),
     }
-    warnings: list[list[str]] = [
-        [f"The circuit is unstable: it {growth_words(each[mask])}."] if grow else []
+    findings: list[list[Finding]] = [
+        [unstable(each[mask])] if grow else []
         for each, mask, grow in zip(poles, np.asarray(rest.values["growing"]), grows.tolist(), strict=True)
     ]
-    return variables, warnings
+    return variables, findings
 
 
-def growth_words(growing: Array) -> str:
+def unstable(growing: Array, **details: Any) -> Finding:
     """Return what a circuit does whose natural frequencies ``growing`` [1/s] grow, the quickest first.
 
     One that swings is a frequency. Growth without a swing comes in pairs where capacitors couple the loop, since no
@@ -236,16 +236,12 @@ def growth_words(growing: Array) -> str:
     """
     first = growing[0]
     if first.imag:
-        return f"oscillates at {quantity.render(abs(first.imag) / (2.0 * np.pi), 'Hz', digits=3)}"
+        return Finding.of("unstable", value=abs(first.imag) / (2.0 * np.pi), unit="Hz", manner="oscillates", **details)
     steady = growing.real[growing.imag == 0]
-    leaves = quantity.render(1.0 / steady[0], "s", digits=2)
+    leaves = 1.0 / steady[0]
     if len(steady) % 2:
-        return f"runs away to one side and stays there, growing by a factor of 2.7 every {leaves}"
-    often = quantity.render(2.0 * steady.min(), "Hz", digits=1)
-    return (
-        f"flips over and back by itself, some {often} by order of magnitude, leaving its rest by a factor of 2.7 every "
-        f"{leaves} (a relaxation oscillation: motorboating, and no sine)"
-    )
+        return Finding.of("unstable", manner="runs away", leaves=leaves, **details)
+    return Finding.of("unstable", value=2.0 * steady.min(), unit="Hz", manner="flips", leaves=leaves, **details)
 
 
 def _loop_figures(name: str, frequency: Floats, gain: Array, reference: float) -> dict[str, Variable]:

@@ -8,7 +8,8 @@ from typing import Annotated, Any
 import numpy as np
 
 from simwrap.engine.protocol import Reply, Sine
-from simwrap.measures.bias import compare, limits_note, rating_of
+from simwrap.findings.finding import Finding
+from simwrap.measures.bias import Limits, compare, limits_note, rating_of
 from simwrap.measures.common import (
     Floats,
     StageLike,
@@ -187,10 +188,10 @@ def supply(
     started = starts[0]
     peak = np.sqrt(2.0) * per_point(stage, "winding_voltage", points) * mains
     upper_peak = peak * upper / mains
-    warnings: list[list[str]] = [[] for _ in range(points)]
+    findings: list[list[Finding]] = [[] for _ in range(points)]
     means, cold_means = (
         _possible(
-            warnings, {name: vector(reply, node)[:, 0].mean(axis=-1) for name, node in places.items()}, peak, words
+            findings, {name: vector(reply, node)[:, 0].mean(axis=-1) for name, node in places.items()}, peak, words
         )
         for reply, words in ((settled, "at the set load"), (_only(cold), "without load"))
     )
@@ -238,7 +239,7 @@ def supply(
     }
     variables |= _discharge(stage, points, charged)
     variables |= _borne(bought_parts, [settled, cold], starts, upper_peak, refused)
-    more_warnings, note = _warnings(stage, points, inverse, surge, amps.max(axis=-1), amps.mean(axis=-1), mains)
+    said, checked, unrated = _ratings(stage, points, inverse, surge, amps.max(axis=-1), amps.mean(axis=-1), mains)
     conditions: dict[str, tuple[Any, str]] = {
         "mains_frequency": (mains_frequency, "Hz"),
         "mains": (mains, ""),
@@ -247,8 +248,9 @@ def supply(
         "rectifier": ("hot from the start", ""),
         "discharge_by": ("the bleeder alone, down to 60 V", ""),
     }
-    warnings = [one + other for one, other in zip(warnings, more_warnings, strict=True)]
-    return Result(variables, coords, conditions | note, warnings)
+    conditions |= limits_note(checked, unrated)
+    findings = [one + other for one, other in zip(findings, said, strict=True)]
+    return Result(variables, coords, conditions, findings, tuple(checked), tuple(unrated))
 
 
 def _starts(
@@ -292,8 +294,8 @@ def _flat(reply: Any, node: str) -> Floats:
     return np.asarray(array.reshape(len(array), -1), dtype=float)
 
 
-def _possible(warnings: list[list[str]], means: dict[str, Floats], peak: Floats, words: str) -> dict[str, Floats]:
-    """Return the means, NaN with a warning where one is more than the winding can give.
+def _possible(findings: list[list[Finding]], means: dict[str, Floats], peak: Floats, words: str) -> dict[str, Floats]:
+    """Return the means, NaN with a finding where one is more than the winding can give.
 
     In a steady state no mean is above the winding's peak: a choke has no mean voltage, and while a rectifier
     conducts, what follows it is no higher than the winding. The margin is for a valve's initial electrons.
@@ -301,10 +303,7 @@ def _possible(warnings: list[list[str]], means: dict[str, Floats], peak: Floats,
     wrong = np.any([mean > _HIGHEST * peak + _INITIAL for mean in means.values()], axis=0)
     for point in np.flatnonzero(wrong):
         most = max(float(mean[point]) for mean in means.values())
-        warnings[point].append(
-            f"supply: {most:.4g} V {words} is more than the winding's peak of {peak[point]:.4g} V, so no steady state "
-            "was found there: its figures are left out."
-        )
+        findings[point].append(Finding.of("no_steady_supply", "supply", "", most, peak[point], "V", words))
     return {name: np.where(wrong, np.nan, mean) for name, mean in means.items()}
 
 
@@ -417,12 +416,13 @@ def _borne(
     return variables
 
 
-def _warnings(
+def _ratings(
     stage: StageLike, points: int, inverse: Floats, surge: Floats, peak: Floats, mean: Floats, mains: float
-) -> tuple[list[list[str]], dict[str, tuple[Any, str]]]:
-    warnings: list[list[str]] = [[] for _ in range(points)]
-    checked: list[str] = []
-    unknown: list[str] = []
+) -> tuple[list[list[Finding]], Limits, Limits]:
+    """Return what is found by point, the limits that were checked, and those without a rating."""
+    findings: list[list[Finding]] = [[] for _ in range(points)]
+    checked: list[tuple[str, str]] = []
+    unrated: list[tuple[str, str]] = []
     volts = per_point(stage, "winding_voltage", points) * mains
     for use in list(stage.valves.values())[:1]:
         most, least = _by_voltage(use, volts)
@@ -441,24 +441,26 @@ def _warnings(
             ),
         ):
             if rating is None:
-                unknown.append(f"rectifier {words}")
+                unrated.append(("rectifier", words))
                 continue
-            checked.append(f"rectifier {words}")
-            compare(warnings, f"{use.valve.name}: {words}", values, rating, unit)
+            checked.append(("rectifier", words))
+            about = Finding.of("near_rating", "rectifier", words, unit=unit, type=use.valve.name)
+            compare(findings, about, values, rating)
         if least is None:
-            unknown.append("rectifier series resistance")
+            unrated.append(("rectifier", "series resistance"))
             continue
         # The rating limits the charging pulses of a reservoir: a choke at the input limits them by itself.
         pulsed = per_point(stage, "reservoir_capacitor", points) > 0.0
         if not pulsed.any():
             continue
-        checked.append("rectifier series resistance")
+        checked.append(("rectifier", "series resistance"))
         given = per_point(stage, "winding_resistance", points) + per_point(stage, "rectifier_resistor", points)
         for point in np.flatnonzero((given < least) & pulsed):
-            words = f"{use.valve.name}: series resistance {given[point]:g} ohm"
-            at = f" at {volts[point]:.4g} V rms" if use.valve.ratings.by_voltage else ""
-            warnings[point].append(f"{words} is below the {least[point]:g} ohm that it needs{at}.")
-    return warnings, limits_note(checked, unknown)
+            at = f"at {volts[point]:.4g} V r.m.s." if use.valve.ratings.by_voltage else ""
+            about = Finding.of("below_least", "rectifier", "series resistance", given[point], least[point], "ohm", at,
+                          type=use.valve.name)  # fmt: skip
+            findings[point].append(about)
+    return findings, checked, unrated
 
 
 def _by_voltage(use: Any, volts: Floats) -> tuple[Floats | None, Floats | None]:

@@ -141,7 +141,7 @@ class Panel:
         if outcome.reasons[0]:
             raise InputError(f"{stage.name}: {outcome.reasons[0]}")
         used = outcome.engines[0]
-        said = [text for result in outcome.results.values() for point in result.warnings[:1] for text in point]
+        said = outcome.findings[0]
         return Measurement(
             stage, used, provenance(used, outcome.netlists[0], outcome.small_signals), said, outcome.results
         ), outcome.slow

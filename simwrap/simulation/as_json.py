@@ -7,6 +7,7 @@ A measurement is one object::
     values       its values by parameter, SI units
     engine       the simulator
     warnings     list of sentences
+    findings     list of the same as data
     provenance   engine and its version, hash of the netlist, version of simwrap
     <measure>    one object a measure; a figure's name is its path in it ("response" then "gain")
     infinite     names of the figures and curves that hold an infinite value
@@ -17,7 +18,12 @@ A sweep is one object::
     schema       version of this description
     attrs        stage, values that weren't swept ("value.<name>"), conditions, provenance
     coords       by name of a swept parameter or of a curve's axis: dims, units, values
-    variables    by name of a figure or curve, and "status" and "warnings": dims, units, values
+    variables    by name of a figure or curve, and "outcome", "status" and "warnings": dims, units, values
+    findings     a list of findings a point, the last axis of the points running fastest
+
+A finding is one object of ``severity`` ("danger", "over", "near", "note"), ``mark``, ``code``, ``must_not_be_built``,
+``subject``, ``quantity``, ``value``, ``limit``, ``unit``, ``state``, ``details`` and ``text``.
+:mod:`simwrap.findings.codes` lists the codes.
 
 Null is a number that isn't finite. What has no number at all is "" among words.
 
@@ -47,6 +53,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from simwrap.findings.finding import from_json
 from simwrap.units import quantity
 
 if TYPE_CHECKING:
@@ -87,6 +94,7 @@ def measurement_json(found: Measurement) -> dict[str, Any]:
         "values": plain(dict(found.stage.values)),
         "engine": found.engine,
         "warnings": list(found.warnings),
+        "findings": [finding.to_dict() for finding in found.findings],
         "provenance": dict(found.provenance),
         **{measure: found[measure].to_dict() for measure in found},
         "infinite": [name for name, figure in found.figures.items() if _holds_infinity(np.asarray(figure.values))],
@@ -110,7 +118,12 @@ def dataset_json(data: xarray.Dataset) -> dict[str, Any]:
         "schema": SCHEMA,
         "attrs": plain(dict(data.attrs)),
         "coords": labelled(data.coords),
-        "variables": labelled(data.data_vars),
+        "variables": labelled(data.drop_vars("findings", errors="ignore").data_vars),
+        "findings": [
+            [finding.to_dict() for finding in from_json(str(text))] for text in data["findings"].values.ravel()
+        ]
+        if "findings" in data
+        else [],
     }
 
 

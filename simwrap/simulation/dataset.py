@@ -1,7 +1,9 @@
 """The labelled Dataset: how the figures of measures lie in an xarray.Dataset, of one point or of a sweep.
 
 Variables and axes have the names of :mod:`simwrap.measures.results`. ``units`` are as xarray and CF have
-them: "1" for a ratio, none for words. ``status`` says why a point failed, ``warnings`` what was noticed.
+them: "1" for a ratio, none for words. ``outcome`` says what became of a point and ``status`` why it failed;
+``warnings`` says what was noticed, ``findings`` is the same as data, a JSON text that
+:func:`simwrap.findings.finding.from_json` reads.
 """
 
 from __future__ import annotations
@@ -12,6 +14,8 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from simwrap.findings.finding import Finding, to_json
+from simwrap.findings.status import status_of
 from simwrap.measures.results import full_name
 from simwrap.units import quantity
 
@@ -25,7 +29,12 @@ if TYPE_CHECKING:
 #: Start of the attributes that hold the values which aren't swept, and the conditions of measures.
 VALUE, CONDITION = "value.", "condition."
 #: Variables that belong to points and are no figures.
-NOTES = ("status", "warnings")
+NOTES = {
+    "outcome": "what became of a point",
+    "status": "why a point failed, empty where it didn't",
+    "warnings": "ratings exceeded or near, and what else was noticed",
+    "findings": "what was noticed, as JSON",
+}
 
 
 @dataclass(frozen=True)
@@ -51,8 +60,8 @@ def make_dataset(
     axes: Mapping[str, Variable],
     *,
     layout: Layout = Layout(),
-    reasons: Any = ("",),
-    warnings: Any = ("",),
+    reasons: Sequence[str] = ("",),
+    findings: Sequence[Sequence[Finding]] = ((),),
     attrs: Mapping[str, Any],
 ) -> xarray.Dataset:
     """Lay figures out along points.
@@ -64,7 +73,8 @@ def make_dataset(
     axes : mapping of str to Variable
         By name; without a point axis.
     layout : Layout
-    reasons, warnings : sequence of str, one a point
+    reasons : sequence of str, one a point
+    findings : sequence of sequence of Finding, one a point
     attrs : mapping
         Of the Dataset.
     """
@@ -77,13 +87,15 @@ def make_dataset(
         values = values.astype(str) if values.dtype == object else values
         data[name] = ((*dims, *figure.dims), values.reshape((*shape, *values.shape[1:])), labels_of(figure))
     coords = {name: ((name,), np.asarray(axis.values), labels_of(axis)) for name, axis in axes.items()}
-    for name, said, words in zip(
-        NOTES,
-        (reasons, warnings),
-        ("why a point failed, empty where it didn't", "ratings exceeded or near, and what else was noticed"),
-        strict=True,
-    ):
-        data[name] = (dims, np.asarray(said, dtype=object).astype(str).reshape(shape), {"long_name": words})
+    notes = {
+        "outcome": [status_of(reason).value for reason in reasons],
+        "status": reasons,
+        "warnings": [" ".join(finding.text for finding in found) for found in findings],
+        "findings": [to_json(found) for found in findings],
+    }
+    for name, words in NOTES.items():
+        texts = np.array([str(text) for text in notes[name]], dtype=str)
+        data[name] = (dims, texts.reshape(shape), {"long_name": words})
     return xarray.Dataset(data, coords={**coords, **layout.coords}, attrs=dict(attrs))
 
 

@@ -9,11 +9,12 @@ from numpy.typing import NDArray
 
 from simwrap.circuits.circuit import joined_name
 from simwrap.circuits.point_table import Table
-from simwrap.measures.stability import growth_words
+from simwrap.findings.status import Reason, Status
+from simwrap.findings.wording import grows_through, growth
+from simwrap.measures.stability import unstable
 
-#: How the reason of a point begins that can't be at rest; and the reason of one in which nothing can move.
-UNSTABLE = "unstable:"
-UNFED = "every supply is 0 V, so that no valve conducts"
+#: The reason of a point in which nothing can move.
+UNFED = Reason("every supply is 0 V, so that no valve conducts", Status.UNFED)
 
 
 def unfed_points(table: Table) -> NDArray[np.bool_]:
@@ -27,11 +28,7 @@ def unfed_points(table: Table) -> NDArray[np.bool_]:
     return np.broadcast_to(~np.any(np.broadcast_arrays(*fed), axis=0), (table.points,))
 
 
-def unstable_words(growing: NDArray[np.complex128], loops: Sequence[str]) -> str:
-    """Return the sentence that names an unstable circuit: what it does, and the loops that it has."""
-    return f"{UNSTABLE} it {growth_words(growing)}; {where_it_grows(loops)}"
-
-
-def where_it_grows(loops: Sequence[str]) -> str:
-    """Return a clause that says what may make a circuit unstable."""
-    return "its feedback: " + ", ".join(loops) if loops else "without a feedback path, so through what stages share"
+def unstable_words(growing: NDArray[np.complex128], loops: Sequence[str]) -> Reason:
+    """Return the reason that names an unstable circuit: what it does, and the loops that it has."""
+    fields = unstable(growing, loops=loops).fields()
+    return Reason(f"unstable: it {growth(fields)}; {grows_through(loops)}", Status.UNSTABLE)

@@ -18,11 +18,12 @@ from simwrap.circuits.render import render
 from simwrap.circuits.stage import Stage
 from simwrap.engine import Run, RunKeywords, spelled_out
 from simwrap.errors import EngineError, InputError, RangeError
+from simwrap.findings.finding import Finding
+from simwrap.findings.status import Status, status_of
 from simwrap.measures.requests import Result, Variable
 from simwrap.measures.results import axes_of, labelled, split_name
 from simwrap.simulation.as_json import measurement_json, plain
 from simwrap.simulation.conduct import evaluate, refusal
-from simwrap.simulation.hopeless import UNFED, UNSTABLE
 from simwrap.simulation.outcome import Outcome
 from simwrap.simulation.provenance import provenance
 from simwrap.tables import Listing
@@ -221,7 +222,7 @@ class Measurement(_Figures):
         The simulator that did it.
     provenance : dict
         Engine and its version, netlist hash, simwrap version.
-    warnings : list of str
+    findings : list of Finding
         Ratings exceeded, levels that failed, measures that had to leave something out.
     results : dict of str to Result
         As the measures returned them.
@@ -230,8 +231,13 @@ class Measurement(_Figures):
     stage: Stage | Circuit
     engine: str
     provenance: dict[str, str]
-    warnings: list[str]
+    findings: list[Finding]
     results: dict[str, Result]
+
+    @property
+    def warnings(self) -> list[str]:
+        """The sentences of the findings."""
+        return [finding.text for finding in self.findings]
 
     @cached_property
     def figures(self) -> dict[str, Variable]:
@@ -264,7 +270,7 @@ class Measurement(_Figures):
         """Whether it is the same of the same stage; who simulated it doesn't matter."""
         if not isinstance(other, Measurement):
             return NotImplemented
-        return self.stage == other.stage and self.warnings == other.warnings and _same(self, other)
+        return self.stage == other.stage and self.findings == other.findings and _same(self, other)
 
     __hash__ = None  # type: ignore[assignment]  # it holds arrays
 
@@ -278,7 +284,7 @@ class Measurement(_Figures):
         return make_dataset(
             self.figures,
             self.axes,
-            warnings=[" ".join(self.warnings)],
+            findings=[self.findings],
             attrs={**about(self.stage, self.results), **self.provenance},
         )
 
@@ -335,13 +341,13 @@ def _all_missing(result: Result) -> bool:
     return bool(single) and all(np.isnan(np.asarray(v.values)).all() for v in single)
 
 
-def _told(outcome: Outcome, failed: Sequence[str]) -> list[str]:
-    said = [text for result in outcome.results.values() for point in result.warnings[:1] for text in point]
-    said += [f"{why}; left out" for why in outcome.refused.values()]
-    if outcome.reasons[0]:
-        what = f"nothing came of {', '.join(failed)}" if failed else "not everything could be simulated"
-        said.append(f"{what}: {outcome.reasons[0]}")
-    return list(dict.fromkeys(said))
+def _told(outcome: Outcome, failed: Sequence[str]) -> list[Finding]:
+    said = list(outcome.findings[0])
+    said += [Finding.of("measure_left_out", reason=why) for why in outcome.refused.values()]
+    if reason := outcome.reasons[0]:
+        code = "lost_to_instability" if status_of(reason) is Status.UNSTABLE else "nothing_came"
+        said.append(Finding.of(code, measures=failed, reason=reason))
+    return said
 
 
 @spelled_out(Run)
@@ -394,7 +400,7 @@ def measure(
     how = Run.of(run)
     names = chosen_measures(stage, measures)
     outcome = evaluate(Table(stage), names, replace(how, workers=how.workers or 1))
-    hopeless = outcome.reasons[0].startswith((UNSTABLE, UNFED))
+    hopeless = status_of(outcome.reasons[0]).hopeless
     failed = [
         name for name, result in outcome.results.items() if _all_missing(result) or (hopeless and name in outcome.large)
     ]

@@ -10,6 +10,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from simwrap.findings.finding import Finding
 from simwrap.measures.requests import Result, Variable
 
 #: Requests that take well under a millisecond, and how many settings a point still count as few.
@@ -54,11 +55,11 @@ class Outcome:
     small_signals: frozenset[str] = frozenset()
 
     @property
-    def warnings(self) -> list[str]:
-        """What the measures say about each point, "" where they say nothing."""
-        said = [[text for result in self.results.values() for text in _said(result, point)]
+    def findings(self) -> list[list[Finding]]:
+        """What the measures find at each point, each once."""
+        said = [[finding for result in self.results.values() for finding in _said(result, point)]
                 for point in range(len(self.reasons))]  # fmt: skip
-        return [" ".join(dict.fromkeys(texts)) for texts in said]
+        return [list(dict.fromkeys(each)) for each in said]
 
     @property
     def slow(self) -> bool:
@@ -66,8 +67,8 @@ class Outcome:
         return not self.kinds <= QUICK or self.runs > MANY_RUNS
 
 
-def _said(result: Result, point: int) -> list[str]:
-    return result.warnings[point] if point < len(result.warnings) else []
+def _said(result: Result, point: int) -> list[Finding]:
+    return result.findings[point] if point < len(result.findings) else []
 
 
 def merged(outcomes: Sequence[Outcome], groups: Sequence[NDArray[np.intp]], points: int) -> Outcome:
@@ -77,15 +78,15 @@ def merged(outcomes: Sequence[Outcome], groups: Sequence[NDArray[np.intp]], poin
     names = dict.fromkeys(name for outcome in outcomes for name in outcome.results)
     for name in names:
         variables: dict[str, Variable] = {}
-        warnings: list[list[str]] = [[] for _ in range(points)]
+        findings: list[list[Finding]] = [[] for _ in range(points)]
         for outcome, indices in zip(outcomes, groups, strict=True):
             if name not in outcome.results:
                 for index in indices:
-                    warnings[index] = [outcome.refused[name]]
+                    findings[index] = [Finding.of("measure_left_out", reason=outcome.refused[name])]
                 continue
             part = outcome.results[name]
-            for index, said in zip(indices, part.warnings, strict=False):
-                warnings[index] = said
+            for index, said in zip(indices, part.findings, strict=False):
+                findings[index] = said
             for key, variable in part.variables.items():
                 array = np.asarray(variable.values)
                 if key not in variables:
@@ -99,7 +100,7 @@ def merged(outcomes: Sequence[Outcome], groups: Sequence[NDArray[np.intp]], poin
                     variables[key] = dataclasses.replace(variables[key], values=whole)
                 whole[indices] = array
         first = next(outcome.results[name] for outcome in outcomes if name in outcome.results)
-        results[name] = Result(variables, first.coords, first.conditions, warnings)
+        results[name] = dataclasses.replace(first, variables=variables, findings=findings)
     reasons, used, netlists = [""] * points, [""] * points, [""] * points
     for outcome, indices in zip(outcomes, groups, strict=True):
         for position, index in enumerate(indices):

@@ -14,6 +14,9 @@ import numpy as np
 
 from simwrap.circuits.header import SAME
 from simwrap.circuits.render import devices_moved
+from simwrap.findings.finding import from_json, ordered, worst
+from simwrap.findings.severity import MARKS
+from simwrap.findings.status import Status
 from simwrap.measures.registry import measures
 from simwrap.measures.results import full_name, split_name
 from simwrap.simulation.dataset import point_dims, single_figures, unit_of
@@ -25,48 +28,24 @@ if TYPE_CHECKING:
 
     from simwrap.simulation.measurement import Measurement, View
 
-#: How a warning is marked: a rating that is exceeded, one that is near, anything else.
-OVER, NEAR, NOTE = "OVER", "near", "note"
-#: Conditions of measures that name the ratings which were looked at, and those that aren't known.
-_CHECKED, _UNKNOWN = "limits_checked", "limits_without_a_rating"
-
-
-def marked(warning: str) -> str:
-    """Return the mark of a warning."""
-    if " exceeds " in warning or " is below the " in warning or "unstable" in warning.lower():
-        return OVER
-    return NEAR if "within 10 %" in warning or " is at its rating" in warning else NOTE
-
-
-def worst_mark(warnings: str) -> str:
-    """Return the mark of the worst of several warnings in one text, "" for none."""
-    return marked(warnings) if warnings else ""
-
 
 def limits_line(found: Measurement) -> str:
     """Return how many ratings were checked, and how many of them are exceeded or near; "" where none could be."""
-    conditions = [result.conditions for result in found.results.values()]
-
-    def named(key: str) -> list[str]:
-        texts = [str(entry[key][0]) for entry in conditions if key in entry]
-        return list(dict.fromkeys(name for text in texts if text != "none" for name in text.split(", ")))
-
-    checked, unknown = named(_CHECKED), named(_UNKNOWN)
+    checked = {limit for result in found.results.values() for limit in result.checked}
+    unknown = {limit for result in found.results.values() for limit in result.unrated}
     if not checked and not unknown:
         return ""
-    marks = [marked(text) for text in found.warnings]
-    said = [f"{count} {words}" for mark, words in ((OVER, "OVER"), (NEAR, "near")) if (count := marks.count(mark))]
+    marks = [finding.mark for finding in found.findings]
+    said = [f"{count} {mark}" for mark in MARKS[:2] if (count := marks.count(mark))]
     line = f"{len(checked)} limits checked: {', '.join(said) or 'none exceeded, none near'}"
     return line + (f"; {len(unknown)} have no published rating" if unknown else "")
 
 
 def warnings_tables(found: Measurement) -> Iterator[Listing]:
-    """Yield what was checked, and the warnings, what is exceeded first."""
+    """Yield what was checked, and the findings, what is exceeded first."""
     if line := limits_line(found):
         yield Listing(line, (), [])
-    order = [OVER, NEAR, NOTE]
-    rows: list[tuple[str, ...]] = [(marked(text), text) for text in found.warnings]
-    rows.sort(key=lambda row: order.index(row[0]))
+    rows: list[tuple[str, ...]] = [(finding.mark, finding.text) for finding in ordered(found.findings)]
     if rows:
         yield Listing("" if line else "to look at", ("", ""), rows)
 
@@ -210,9 +189,12 @@ def _swept_column(name: str, values: xarray.DataArray) -> _Column:
 
 
 def _notes_column(flat: xarray.Dataset) -> _Column:
-    """Return the mark of each point: that it failed, or that of its worst warning."""
-    said = zip(flat["status"].values, flat["warnings"].values, strict=True)
-    return "", ["failed" if reason else worst_mark(str(text)) for reason, text in said]
+    """Return the mark of each point: that it failed, or that of its worst finding."""
+    marks = []
+    for outcome, text in zip(flat["outcome"].values, flat["findings"].values, strict=True):
+        severity = worst(from_json(str(text)))
+        marks.append("failed" if outcome != Status.DONE else "" if severity is None else severity.mark)
+    return "", marks
 
 
 def _that_fit(fixed: list[_Column], shown: list[_Column], width: int) -> Iterator[list[_Column]]:

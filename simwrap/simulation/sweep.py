@@ -22,6 +22,8 @@ from simwrap.circuits.render import Netlist, render
 from simwrap.circuits.stage import Stage, check_pairs
 from simwrap.engine import Run, RunKeywords, spelled_out
 from simwrap.errors import InputError, RangeError
+from simwrap.findings.finding import Finding
+from simwrap.findings.status import Reason, Status
 from simwrap.measures.requests import Result, Variable
 from simwrap.measures.results import axes_of, labelled
 from simwrap.simulation.conduct import evaluate
@@ -43,7 +45,7 @@ FIRST_BLOCK, BLOCK, SLOW_BLOCK = 4, 1024, 32
 MANY = 100
 
 #: Status of a point that has not been run.
-PENDING = "not run yet"
+PENDING = Reason("not run yet", Status.PENDING)
 
 #: Seconds between two savings of a running sweep.
 SAVE_EVERY = 5.0
@@ -134,8 +136,8 @@ class _Collected:
         self.arrays: dict[str, NDArray[Any]] = {}  # by name, as are the variables
         self.variables: dict[str, Variable] = {}
         self.templates: dict[str, Result] = {}
-        self.reasons = np.full(points, PENDING, dtype=object)
-        self.warnings = np.full(points, "", dtype=object)
+        self.reasons: list[str] = [PENDING] * points
+        self.findings: list[list[Finding]] = [[] for _ in range(points)]
         self.engines: set[str] = set()
         self.small_signals: set[str] = set()
         self.refused: dict[str, str] = {}
@@ -156,8 +158,8 @@ class _Collected:
                 self.arrays[name] = np.full(shape, "" if text else np.nan, dtype=object if text else float)
                 self.variables[name] = variable
             self.arrays[name][indices] = array
-        self.reasons[indices] = outcome.reasons
-        self.warnings[indices] = outcome.warnings
+        for index, reason, found in zip(indices, outcome.reasons, outcome.findings, strict=True):
+            self.reasons[index], self.findings[index] = reason, found
         self.refused |= outcome.refused
         self.engines |= {name for used in outcome.engines for name in used.split("+") if name}
         self.small_signals |= outcome.small_signals
@@ -280,7 +282,7 @@ def _how(points: int) -> str:
 
 
 def _pending(data: xarray.Dataset) -> NDArray[np.bool_]:
-    return np.asarray(data["status"].values == PENDING).ravel()
+    return np.asarray(data["outcome"].values == Status.PENDING).ravel()
 
 
 def _resumed(file: str | Path, grid: Grid, chosen: Mapping[str, Any]) -> xarray.Dataset | None:
@@ -311,7 +313,7 @@ def _combined(old: xarray.Dataset | None, new: xarray.Dataset) -> xarray.Dataset
     """Fill what is pending in ``old`` from ``new``."""
     if old is None:
         return new
-    pending = old["status"] == PENDING
+    pending = old["outcome"] == Status.PENDING
     whole = new.copy()
     for name in new.data_vars:
         if name in old:
@@ -338,7 +340,7 @@ def _spot_check(
     linearised = "linearised" in collected.small_signals
     others = [entry.name for entry in engines.found() if entry.available and entry.name not in collected.engines]
     others += sorted(collected.engines) if linearised else []
-    good = np.flatnonzero(collected.reasons == "")
+    good = np.flatnonzero([not reason for reason in collected.reasons])
     if not others or not len(good):
         data.attrs["spot_check"] = "not done: it takes a second engine"
         return
@@ -515,6 +517,6 @@ def to_dataset(collected: _Collected, chosen: Mapping[str, Any]) -> xarray.Datas
         axes_of(collected.templates),
         layout=Layout(grid.dims, grid.shape, coords),
         reasons=collected.reasons,
-        warnings=collected.warnings,
+        findings=collected.findings,
         attrs=attrs,
     )

@@ -177,7 +177,7 @@ def test_an_unstable_design_is_named_and_gets_no_other_figures(tmp_path, capsys)
 def test_a_load_that_makes_it_oscillate_is_named(tmp_path):
     path = written(tmp_path, ('lead_capacitor = "180p"', 'lead_capacitor = "330p"'))
     found = audit(read_whole_design(path), quick=True)
-    assert any("It is unstable with 0.1 uF alone" in verdict.text for verdict in found.verdicts)
+    assert any("It is unstable with 0.1 uF alone" in finding.text for finding in found.findings)
     assert not found.clean
 
 
@@ -213,7 +213,7 @@ def test_motorboating_through_the_supply_is_named(tmp_path):
     path.write_text(MOTORBOAT, encoding="utf-8")
     whole = read_whole_design(path, complete=True)
     found = audit(whole, quick=True)
-    over = [verdict.text for verdict in found.verdicts if verdict.mark == "OVER"]
+    over = [finding.text for finding in found.findings if finding.mark == "OVER"]
     assert any("The circuit is unstable: it oscillates at" in text and "what stages share" in text for text in over)
     assert not found.clean
     assert "everything else, since the circuit is unstable" in found.not_checked[0]
@@ -229,12 +229,12 @@ def test_motorboating_through_the_supply_is_named(tmp_path):
 def test_a_supply_without_a_bleeder_is_over():
     bare = design().supply.replace(bleeder=0)
     found = audit(replace(design(), supply=bare, parts=Fitted()), quick=True)
-    assert any("Nothing discharges " in verdict.text for verdict in found.verdicts)
+    assert any("Nothing discharges " in finding.text for finding in found.findings)
 
 
 def test_a_source_that_is_too_weak_or_too_strong_is_told(tmp_path):
     path = written(tmp_path, ('tuner = "500 mV", player = "1 V"', 'tuner = "100 mV", player = "20 V"'))
-    said = " ".join(verdict.text for verdict in audit(read_whole_design(path), quick=True).verdicts)
+    said = " ".join(finding.text for finding in audit(read_whole_design(path), quick=True).findings)
     assert "tuner: 100 mV is 10 dB too little for the rated output at full volume." in said
     assert "line.v1 clips before the rated output with player" in said
 
@@ -260,7 +260,7 @@ def test_what_was_not_stated_is_listed_and_not_guessed(tmp_path):
 
 def test_the_example_keeps_its_ratings_and_margins():
     found = audited()
-    assert found.clean, [verdict.text for verdict in found.verdicts]
+    assert found.clean, [finding.text for finding in found.findings]
     lines = {line.name: line.value for section in found.sections for line in section.lines}
     assert 8.0 <= lines["loop.feedback_db"] <= 12.0
     assert min(lines["loop.gain_margin_db"], lines["loop.low_gain_margin_db"]) >= 8.0
@@ -452,8 +452,12 @@ def test_before_the_valves_warm_up_there_is_no_drop():
     ],
 )
 def test_verdicts_of_parts(part, mark):
-    assert part.verdict()[0] == mark
-    assert ("before the valves warm up" in part.verdict()[1]) == (part.kind == "capacitor" and bool(mark))
+    found = part.findings()
+    assert [finding.mark for finding in found] == [mark] * bool(mark)
+    assert all(
+        (finding.state == "before the valves warm up") == (part.kind == "capacitor") == ("warm up" in finding.text)
+        for finding in found
+    )
 
 
 def test_a_table_keeps_one_unit_a_column():

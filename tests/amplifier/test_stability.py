@@ -18,7 +18,7 @@ from simwrap.cli import main
 from simwrap.engine import run
 from simwrap.engine.protocol import AcRun, OpRun, Pulse, Sine, TransientRun
 from simwrap.errors import EngineError, InputError
-from simwrap.measures.stability import growth_words
+from simwrap.measures.stability import unstable
 
 
 @cache
@@ -287,9 +287,11 @@ def test_a_relaxation_oscillation_is_told_as_one():
 
 def test_growth_that_goes_one_way_stays_there():
     """One real natural frequency grows: direct voltages go round the loop (a latch). Two: it comes back."""
-    assert "to one side and stays there" in growth_words(np.array([2e3 + 0j]))
-    assert "flips over and back by itself, some 4 Hz" in growth_words(np.array([2e3 + 0j, 2.0 + 0j]))
-    assert growth_words(np.array([10.0 + 2e4j * np.pi, 10.0 - 2e4j * np.pi, 3.0 + 0j])) == "oscillates at 10 kHz"
+    assert "to one side and stays there" in unstable(np.array([2e3 + 0j])).text
+    assert "flips over and back by itself, some 4 Hz" in unstable(np.array([2e3 + 0j, 2.0 + 0j])).text
+    swings = unstable(np.array([10.0 + 2e4j * np.pi, 10.0 - 2e4j * np.pi, 3.0 + 0j]))
+    assert (swings.detail("manner"), swings.value, swings.unit) == ("oscillates", pytest.approx(10e3), "Hz")
+    assert "oscillates at 10 kHz" in swings.text
 
 
 def test_an_unstable_point_of_a_sweep_carries_its_reason():

@@ -90,7 +90,7 @@ SECOND = {"second_valve": "12AU7", "second_grid_leak": "2M2"}
     [
         ("push_pull_output", {"bias": "fixed", "grid_leak": "220k"}, ["v1 (6V6GT)", "v2 (6V6GT)"]),
         ("push_pull_output", {"bias": "cathode", "grid_leak": "220k"}, []),
-        ("single_ended_output", {"grid_leak": "1M"}, ["v1 (6V6GT): grid leak (cathode bias) 1 Mohm exceeds"]),
+        ("single_ended_output", {"grid_leak": "1M"}, ["v1 (6V6GT): grid leak (cathode bias) 1 MΩ exceeds"]),
         ("cathode_follower", {"valve": "12AU7", "bias": "direct", "grid_leak": "10M"}, []),
         ("cathodyne", {"valve": "12AU7", "bias": "self", "grid_leak": "2M2"}, ["v1 (12AU7): grid leak (cathode bias)"]),
         ("two_stage_preamplifier", SECOND | {"volume_taper": "none"}, ["v2 (12AU7): grid leak"]),
@@ -126,7 +126,7 @@ def test_a_grid_leak_at_its_limit_is_no_alarm():
     found = simwrap.measure(simwrap.stage("triode_gain", valve="12AU7", grid_leak="1M"), "bias")
     assert [text for text in found.warnings if "grid leak" in text] == []
     over = simwrap.measure(simwrap.stage("triode_gain", valve="12AU7", grid_leak="1M1"), "bias")
-    assert any("grid leak (cathode bias) 1.1 Mohm exceeds" in text for text in over.warnings)
+    assert any("grid leak (cathode bias) 1.1 MΩ exceeds" in text for text in over.warnings)
 
 
 def test_resistors_and_capacitors_are_held_against_ohm():

@@ -197,13 +197,11 @@ def test_a_screen_with_a_limit_of_its_own_at_full_signal():
     ratings.screen_dissipation_max, ratings.screen_dissipation_signal_max = 1.0, 2.0
     _, result = values_of("power", stage, reply)
     told = [text for text in result.warnings[0] if "screen dissipation" in text]
-    assert told == ["v1 (test valve): screen dissipation at rest, 1.2 W exceeds its rating of 1 W."]
+    assert told == ["v1 (test valve): screen dissipation 1.2 W at rest exceeds its rating of 1 W."]
     ratings.screen_dissipation_max, ratings.screen_dissipation_signal_max = 2.0, 1.0
     _, result = values_of("power", stage, reply)
     told = [text for text in result.warnings[0] if "screen dissipation" in text]
-    assert told == [
-        "v1 (test valve): screen dissipation at a drive up to the set one, 1.2 W exceeds its rating of 1 W."
-    ]
+    assert told == ["v1 (test valve): screen dissipation 1.2 W at a drive up to the set one exceeds its rating of 1 W."]
 
 
 def test_no_power_bandwidth_where_the_middle_distorts_too_much():
@@ -227,7 +225,7 @@ def test_dissipation_over_its_rating_is_said():
     stage, reply = output_stage()
     _, result = values_of("power", stage, reply)
     assert len(result.warnings[0]) == 1
-    assert "v1 (test valve): anode dissipation at rest or at a drive" in result.warnings[0][0]
+    assert "v1 (test valve): anode dissipation 15 W at rest or at a drive" in result.warnings[0][0]
     assert "exceeds its rating of 14 W" in result.warnings[0][0]
     assert result.conditions["limits_without_a_rating"][0] == "v1 screen dissipation"
 

@@ -101,7 +101,7 @@ def test_what_never_stands_has_no_figures():
     tau = 60.0 * HALF
     found, result = measured([1.0 / tau], [1.0 / tau])
     assert np.isnan([found[name] for name in ("rise_time", "tilt", "overshoot", "output_step")]).all()
-    assert "no top stands at 1000 Hz" in result.warnings[0][0]
+    assert "no top stands at 1 kHz" in result.warnings[0][0]
 
 
 def test_a_lift_after_the_edge_is_a_tilt_the_other_way():

@@ -9,6 +9,7 @@ from stage_runs import checked, worked
 import simwrap
 from simwrap.engine.protocol import Sine, TransientRun
 from simwrap.errors import SimwrapError
+from simwrap.findings.finding import Finding
 from simwrap.measures.supply import _possible
 
 
@@ -96,7 +97,7 @@ def test_series_resistance_is_that_of_the_next_higher_winding_voltage():
     few = {"rectifier": "EZ81", "load_current": "60m"}
     assert told(winding_voltage=250, winding_resistance=160, **few) == []
     (text,) = told(winding_voltage=260, winding_resistance=160, **few)
-    assert "160 ohm is below the 190 ohm that it needs at 260 V rms" in text
+    assert "160 Ω is below the 190 Ω that it needs at 260 V r.m.s." in text
 
 
 def test_current_falls_with_the_winding_voltage():
@@ -105,7 +106,7 @@ def test_current_falls_with_the_winding_voltage():
     assert told(winding_voltage=450, **heavy) == []
     low, high = told(winding_voltage=550, **heavy)
     assert "output current 200 mA exceeds its rating of 160 mA" in low
-    assert "150 ohm is below the 200 ohm that it needs" in high
+    assert "150 Ω is below the 200 Ω that it needs" in high
 
 
 def test_other_stages_have_no_supply_to_measure():
@@ -150,14 +151,14 @@ def test_no_figure_is_above_the_windings_peak(rectifier, values):
 
 def test_an_impossible_mean_is_refused():
     """The check itself: what a winding can't give leaves no figure, and says so."""
-    warnings: list[list[str]] = [[], []]
+    findings: list[list[Finding]] = [[], []]
     given = {"output": np.array([400.0, 27e6]), "reservoir": np.array([401.0, 27e6])}
-    kept = _possible(warnings, given, np.array([424.0, 424.0]), "at the set load")
+    kept = _possible(findings, given, np.array([424.0, 424.0]), "at the set load")
     assert kept["output"][0] == 400.0
     assert np.isnan(kept["output"][1])
     assert np.isnan(kept["reservoir"][1])
-    assert warnings[0] == []
-    assert "2.7e+07 V at the set load is more than the winding's peak of 424 V" in warnings[1][0]
+    assert findings[0] == []
+    assert "27 MV at the set load is more than the winding's peak of 424 V" in findings[1][0].text
 
 
 def test_voltage_before_the_valves_warm_up_is_that_without_their_currents():

@@ -37,10 +37,8 @@ def dataset(stage, **results):
     """Lay results of one or more points out as a Dataset, as a measurement or a sweep without coordinates does."""
     points = len(next(iter(next(iter(results.values())).variables.values())).values)
     layout = Layout() if points == 1 else Layout(("point",), (points,))
-    told = [""] * points
-    return make_dataset(
-        labelled(results), axes_of(results), layout=layout, reasons=told, warnings=told, attrs=about(stage, results)
-    )
+    notes = {"reasons": [""] * points, "findings": [[]] * points}
+    return make_dataset(labelled(results), axes_of(results), layout=layout, **notes, attrs=about(stage, results))
 
 
 def draw(name, result, stage=None, **more):

@@ -18,7 +18,7 @@ import pytest
 import simwrap
 from simwrap.errors import EngineError, InputError, NetlistError, RangeError
 from simwrap.simulation import as_json
-from simwrap.simulation.dataset import conditions_of
+from simwrap.simulation.dataset import NOTES, conditions_of
 
 STAGE = simwrap.stage("triode_gain")
 
@@ -39,7 +39,7 @@ def test_a_figure_has_one_name_everywhere(found: simwrap.Measurement) -> None:
     data = found.to_dataset()
     told = found.to_dict()
     names = leaves(found)
-    assert set(names) == (set(data.variables) - {"status", "warnings"})
+    assert set(names) == (set(data.variables) - set(NOTES))
     for name, value in names.items():
         attribute: Any = found
         branch: Any = told
@@ -132,7 +132,7 @@ def test_json_is_what_its_module_says(found: simwrap.Measurement) -> None:
     keys = {line.split()[0] for line in one.split("::\n")[1].splitlines() if line.startswith("    ")}
     assert keys - {"<measure>"} == set(told) - set(found)
     data = as_json.dataset_json(simwrap.sweep(STAGE, {"supply": [250, 300]}, ["bias"]))
-    keys = {line.split()[0] for line in sweep.split("Null")[0].splitlines() if line.startswith("    ")}
+    keys = {line.split()[0] for line in sweep.split("A finding")[0].splitlines() if line.startswith("    ")}
     assert keys == set(data)
     assert told["schema"] == data["schema"] == as_json.SCHEMA
     assert set(data["variables"]["bias.valves.v1.anode_current"]) == {"dims", "units", "values"}
@@ -191,7 +191,7 @@ def test_a_measure_without_meaning_takes_nothing_else_down() -> None:
     tone = simwrap.stage("tone_passive")
     found = simwrap.measure(tone, ["rejection", "response"])
     assert list(found) == ["response"]
-    assert found.warnings == ["rejection: tone_passive has no supply; left out"]
+    assert found.warnings == ["rejection: tone_passive has no supply; left out."]
     with pytest.raises(InputError, match="has no supply"):
         simwrap.measure(tone, ["rejection"])
     with pytest.warns(UserWarning, match="rejection: tone_passive has no supply; left out"):
@@ -205,7 +205,7 @@ def test_without_a_supply_no_large_signal_is_tried() -> None:
     pair = simwrap.stage("push_pull_output", supply=0, screen_supply=0)
     found = simwrap.measure(pair, ["bias", "power", "square_wave"])
     assert list(found) == ["bias"]
-    assert found.warnings == ["nothing came of power, square_wave: every supply is 0 V, so that no valve conducts"]
+    assert found.warnings == ["Nothing came of power, square_wave: every supply is 0 V, so that no valve conducts."]
     with pytest.raises(EngineError, match="every supply is 0 V"):
         simwrap.measure(pair, ["power"])
 

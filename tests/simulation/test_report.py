@@ -7,7 +7,7 @@ import html
 import pytest
 
 import simwrap
-from simwrap.simulation.report import cautions, marked, sweep_tables, tables, values_line
+from simwrap.simulation.report import cautions, sweep_tables, tables, values_line
 from simwrap.tables import text_table
 
 
@@ -109,9 +109,3 @@ def test_values_stand_once_and_only_where_a_part_is_there():
     assert "Ra 100 kΩ" in line
     assert "Ck" not in line
     assert "Rk' " not in line
-
-
-def test_marks():
-    assert marked("v1: anode dissipation 3 W exceeds its rating of 2 W.") == "OVER"
-    assert marked("v1: anode voltage 290 V is within 10 % of its rating of 300 V.") == "near"
-    assert marked("something else") == "note"
