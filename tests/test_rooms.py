@@ -30,7 +30,6 @@ LONG = {
     "measures/headroom.py:headroom": _IN_ORDER,
     "measures/impedance.py:impedance": _IN_ORDER,
     "measures/power.py:power": _IN_ORDER,
-    "measures/power.py:_bandwidth": _IN_ORDER,
     "measures/recovery.py:recovery": _IN_ORDER,
     "measures/supply.py:supply": _IN_ORDER,
 }
