@@ -17,7 +17,7 @@ from simwrap.engine import process as children
 from simwrap.engine.backends.discovery import choose
 from simwrap.engine.options import DEFAULT, Run
 from simwrap.engine.protocol import Analysis, Circuit, Reply, SteadyRun, TransientRun, at_points
-from simwrap.engine.shooting import Settled
+from simwrap.engine.steady import Settled
 from simwrap.engine.validation import checked_run, checked_table
 from simwrap.engine.worker import Job, Part, empty, put_level
 from simwrap.errors import EngineError

@@ -17,7 +17,7 @@ from typing import Any
 
 from simwrap.engine.backends.discovery import ngspice_library, search_path
 from simwrap.engine.host import HEARTBEAT, receive, send
-from simwrap.engine.shooting import Settled
+from simwrap.engine.steady import Settled
 from simwrap.engine.worker import Job
 
 _HOST = Path(__file__).with_name("host.py")

@@ -13,7 +13,7 @@ from simwrap.engine.backends.base import Backend
 from simwrap.engine.deck import Deck
 from simwrap.engine.protocol import AcRun, Analysis, Array, NoiseRun, OpRun, SteadyRun, TransientRun
 from simwrap.engine.resample import onto
-from simwrap.engine.shooting import Settled, Solver
+from simwrap.engine.steady import Settled, Solver
 from simwrap.netlist import allow_list
 
 

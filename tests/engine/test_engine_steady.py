@@ -213,15 +213,15 @@ def test_workers_do_not_change_the_numbers(name: str) -> None:
 
 
 def test_brute_force_says_so_and_agrees(monkeypatch: pytest.MonkeyPatch) -> None:
-    from simwrap.engine import shooting
+    from simwrap.engine import shooting, steady
     from simwrap.engine.backends import neospice
     from simwrap.engine.deck import Deck
     from simwrap.netlist import allow_list
 
     request = SteadyRun(1000.0, (Sine(1.0, 1000.0),), np.array([[0.5]]), ("n_out",))
 
-    def solver() -> shooting.Solver:
-        return shooting.Solver(neospice.Neospice(), Deck(allow_list.check(stage())), request, {}, 60.0)
+    def solver() -> steady.Solver:
+        return steady.Solver(neospice.Neospice(), Deck(allow_list.check(stage())), request, {}, 60.0)
 
     fast = solver().level(0.5)
     monkeypatch.setattr(shooting, "PATIENCE", -100)

@@ -147,7 +147,7 @@ def test_what_is_missing_is_named() -> None:
 def test_a_period_of_a_quiet_circuit_is_the_exponential_of_its_poles() -> None:
     # Nothing changes along the period, so its map has the eigenvalues exp(s T), the fast ones 0.
     from simwrap.engine.deck import Deck
-    from simwrap.engine.shooting import _true_state
+    from simwrap.engine.steady import _true_state
 
     text = push_pull()
     parsed = allow_list.check(text)
