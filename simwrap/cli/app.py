@@ -130,6 +130,12 @@ Engine = Annotated[
 Workers = Annotated[
     int | None, typer.Option("--workers", metavar="NUMBER", help="How many processes; one for each core otherwise.")
 ]
+TimeLimit = Annotated[
+    float,
+    typer.Option(
+        "--time-limit", metavar="SECONDS", help="The longest for one point; one that takes longer is given up."
+    ),
+]
 Json = Annotated[bool, typer.Option("--json", help="Print one JSON object instead of tables.")]
 Details = Annotated[bool, typer.Option("--details", help="Print every figure, conditions and criteria.")]
 PlotFile = Annotated[Path | None, typer.Option("--plot", metavar="FILE", help="Write a picture (.png, .svg, .pdf).")]

@@ -22,6 +22,7 @@ from simwrap.cli.app import (
     Set,
     StageName,
     Stages,
+    TimeLimit,
     Valves,
     Workers,
 )
@@ -77,6 +78,7 @@ def tolerance(
     options: MeasureOptions = None,
     engine: Engine = "auto",
     workers: Workers = None,
+    time_limit: TimeLimit = 60.0,
     valves: Valves = None,
     stages: Stages = None,
     file: DataFile = None,
@@ -91,6 +93,7 @@ def tolerance(
     from simwrap.design.tolerance import Tolerances, spread
     from simwrap.design.worst_case import worst_case
     from simwrap.design.yields import yield_of
+    from simwrap.engine import Run
 
     output.check_figure_name(plot)
     check_data_name(file)
@@ -103,23 +106,21 @@ def tolerance(
         matched=matched,
         distribution=distribution,
     )
+    run = Run(engine=engine, workers=workers, time_limit=time_limit, progress=sys.stderr.isatty())
     if limits or rank:  # whether they can be read is known from one build, long before all are done
-        _, known = Runs.of(made, chosen, engine=engine).begin()
+        _, known = Runs.of(made, chosen, run=run).begin()
         if limits:
             parse_limits(limits, known)
         for variable in rank or []:
             known.find(variable)
-    progress = sys.stderr.isatty()
     curves = None if file is not None else False  # a table has no room for them
-    data = spread(
-        made, varied, chosen, builds=builds, seed=seed, engine=engine, workers=workers, curves=curves, progress=progress
-    )
+    data = spread(made, varied, chosen, builds=builds, seed=seed, curves=curves, run=run)
     found = _Spread(
         made,
         data,
         yield_of(data, limits) if limits else None,
         [rank_parts(data, name) for name in rank or []],
-        worst_case(made, varied, chosen, engine=engine, workers=workers) if worst else None,
+        worst_case(made, varied, chosen, run=run) if worst else None,
     )
     tell_warnings(data, "builds")
     if file is not None:
@@ -260,6 +261,7 @@ def choose(
     options: MeasureOptions = None,
     engine: Engine = "auto",
     workers: Workers = None,
+    time_limit: TimeLimit = 60.0,
     valves: Valves = None,
     stages: Stages = None,
     seed: Seed = 0,
@@ -279,9 +281,10 @@ def choose(
         _free(free),
         series=_series(series),
         measures=app._measure_options(measures, options),
+        seed=seed,
         engine=engine,
         workers=workers,
-        seed=seed,
+        time_limit=time_limit,
     )
     if as_json:
         print(json.dumps(plain(_choice_told(made, found))))

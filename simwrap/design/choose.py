@@ -9,7 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
-from typing import Any
+from typing import Any, Unpack
 
 import numpy as np
 from numpy.typing import NDArray
@@ -22,7 +22,7 @@ from simwrap.design.goals import Goal, read_goals
 from simwrap.design.limits import Known
 from simwrap.design.runs import Design, Runs
 from simwrap.design.search import Free, Problem, free_parts
-from simwrap.engine import Run
+from simwrap.engine import Run, RunKeywords, spelled_out
 from simwrap.errors import InputError, RangeError, UnknownNameError
 from simwrap.measures.registry import get_measure
 from simwrap.measures.registry import measures as registered
@@ -37,6 +37,7 @@ Floats = NDArray[np.float64]
 POLISHED = 6
 
 
+@spelled_out(Run)
 def choose(
     stage: Design,
     goals: Mapping[str, Any],
@@ -46,10 +47,7 @@ def choose(
     measures: Mapping[str, Mapping[str, Any]] | Iterable[str] | None = None,
     best: int = 5,
     seed: int = 0,
-    engine: str = "auto",
-    executor: Any = None,
-    workers: int | None = None,
-    time_limit: float = 60.0,
+    **run: Unpack[RunKeywords],
 ) -> Choice:
     """Choose part values from a series so that goals are met.
 
@@ -74,8 +72,8 @@ def choose(
         How many combinations are reported.
     seed : int
         For the starting points.
-    engine, executor, workers, time_limit
-        As for :func:`simwrap.sweep`.
+    engine, executor, workers, time_limit, progress
+        As for :func:`simwrap.measure`.
 
     Returns
     -------
@@ -106,7 +104,7 @@ def choose(
         raise InputError(f'{stage.name}: choose needs at least one goal, such as {{"gain": 50}}')
     whole_number("best", best, 1, 1000)
     whole_number("seed", seed, 0)
-    options = Run(engine=engine, time_limit=time_limit, workers=workers, executor=executor)
+    options = Run.of(run)
     parts, held = free_parts(stage, free, series)
     stage = stage.replace(**held)
     nominal = _nominal(stage, goals, measures, options)

@@ -184,7 +184,10 @@ class Runs:
                 if not len(lost):
                     break
                 picked = {column: np.asarray(values)[lost] for column, values in columns.items()}
-                again = replace(self, measures={name: wider}).sweep(picked, dim, curves=False, spot_check=0)
+                quiet = replace(self.options, progress=False)
+                again = replace(self, measures={name: wider}, options=quiet).sweep(
+                    picked, dim, curves=False, spot_check=0
+                )
                 for figure in self._frequencies(data, name):
                     values = data[figure].values
                     values[lost] = np.where(np.isnan(values[lost]), again[figure].values, values[lost])

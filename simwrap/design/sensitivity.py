@@ -4,14 +4,15 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, Unpack
 
 import numpy as np
 
 from simwrap.circuits.circuit import as_circuit
 from simwrap.design.limits import known_of
 from simwrap.design.runs import Design, Runs
-from simwrap.design.tolerance import Tolerances, columns_of, positions_of, whole_number
+from simwrap.design.tolerance import KEYWORDS, HowKeywords, Tolerances, columns_of, positions_of, whole_number
+from simwrap.engine import Run, spelled_out
 from simwrap.errors import InputError, RangeError
 from simwrap.tables import html_table, text_table
 
@@ -24,6 +25,8 @@ if TYPE_CHECKING:
 WELL_EXPLAINED = 0.9
 #: Most samples, so that a slip of the pen doesn't take all memory.
 MOST_SAMPLES = 2**17
+#: Times that the builds are drawn from themselves for the confidence of Sobol indices (scipy's own has no seed).
+RESAMPLES = 100
 
 
 @dataclass(frozen=True)
@@ -200,6 +203,7 @@ def rank_parts(data: xarray.Dataset, variable: str) -> Ranking:
     return _ordered(name, method, list(columns), coefficients**2, coefficients, explained)
 
 
+@spelled_out(Run, **KEYWORDS)
 def sobol_indices(
     stage: Design,
     variable: str,
@@ -208,19 +212,11 @@ def sobol_indices(
     *,
     samples: int = 256,
     seed: int = 0,
-    distribution: str = "uniform",
-    valve_spread: Mapping[str, Any] | None = None,
-    supply_variation: Any = 0.0,
-    matched: bool | Sequence[Sequence[str]] = False,
-    matching: Any = 0.0,
-    engine: str = "auto",
-    executor: Any = None,
-    workers: int | None = None,
-    time_limit: float = 60.0,
+    **how: Unpack[HowKeywords],
 ) -> Ranking:
     """Rank parts by Sobol indices, which hold also where a straight line doesn't.
 
-    Runs ``samples * (factors + 2)`` builds of its own. Needs SALib. Shares are first-order
+    Runs ``samples * (factors + 2)`` builds of its own. Shares are first-order
     indices, coefficients total indices (I. M. Sobol', Math. Comput. Simulation 55, 2001, p. 271).
 
     Parameters
@@ -241,7 +237,7 @@ def sobol_indices(
     Raises
     ------
     InputError
-        If SALib isn't there, for an unknown variable, or where builds failed.
+        For an unknown variable, or where builds failed.
 
     Examples
     --------
@@ -251,27 +247,16 @@ def sobol_indices(
     >>> ranking.names
     ('anode_resistor', 'grid_leak')
     """
-    try:
-        from SALib.analyze import sobol as analysis
-        from SALib.sample import sobol as sampling
-    except ImportError:
-        raise InputError(
-            'Sobol indices need SALib: pip install "simwrap[targets]"; rank_parts(...) does without it'
-        ) from None
     if whole_number("samples", samples, 8, MOST_SAMPLES) & (samples - 1):
         raise RangeError("samples", samples, "a power of 2 from 8 on")
     whole_number("seed", seed, 0, 2**32 - 1)
     as_circuit(stage, "sobol_indices")
-    varied = Tolerances.of(
-        tolerances, valve_spread=valve_spread, supply_variation=supply_variation, matched=matched, matching=matching,
-        distribution=distribution,
-    )  # fmt: skip
-    runs = Runs.of(stage, measures, engine=engine, executor=executor, workers=workers, time_limit=time_limit)
+    varied, run = Tolerances.of(tolerances, how)
+    runs = Runs.of(stage, measures, **run)
     factors = varied.factors(stage)
     runs, known = runs.begin()
     known.find(_named(variable))  # a slip is told before all is run
-    problem = {"num_vars": len(factors), "names": [f.name for f in factors], "bounds": [[0.0, 1.0]] * len(factors)}
-    share = sampling.sample(problem, samples, calc_second_order=False, seed=seed)
+    share = _saltelli(len(factors), samples, seed)
     columns = columns_of(stage, factors, positions_of(factors, share, varied.distribution))
     name, values = _figure(runs.figures(columns, "build", curves=False, spot_check=0), variable, "sobol_indices")
     if not np.isfinite(values).all():
@@ -281,10 +266,37 @@ def sobol_indices(
         )
     _refuse_still(values, f"Sobol indices of {name}")
     # Centred and scaled: the estimator loses digits where the mean is far from zero.
-    found = analysis.analyze(problem, (values - values.mean()) / values.std(), calc_second_order=False, seed=seed)
+    parts = np.split((values - values.mean()) / values.std(), len(factors) + 2)
+    # The last once more, since scipy takes a single one for none.
+    builds = np.stack([*parts, parts[-1]])
+    first, total = _indices(builds)
+    rng = np.random.default_rng(seed)
+    again = [_indices(builds[:, rng.integers(samples, size=samples)])[0] for _ in range(RESAMPLES)]
+    margins = 1.96 * np.std(again, axis=0)
     names = [factor.name for factor in factors]
-    explained = float(np.sum(found["S1"]))
-    return _ordered(name, "Sobol indices", names, found["S1"], found["ST"], explained, found["S1_conf"])
+    return _ordered(name, "Sobol indices", names, first, total, float(first.sum()), margins)
+
+
+def _indices(builds: Any) -> tuple[Any, Any]:
+    """Return first-order and total indices of builds, shape (2 + factors + 1, samples); the last is left out."""
+    from scipy import stats
+
+    given = {"f_A": builds[0][None], "f_B": builds[1][None], "f_AB": builds[2:, None]}
+    found = stats.sobol_indices(func=given, n=builds.shape[1])
+    return np.ravel(found.first_order)[:-1], np.ravel(found.total_order)[:-1]
+
+
+def _saltelli(count: int, samples: int, seed: int) -> Any:
+    """Return the shares 0 .. 1 of all builds: two draws A and B, then A with one factor after another from B.
+
+    A. Saltelli et al., Comput. Phys. Commun. 181, 2010, p. 259. The columns of both are of one Sobol' sequence.
+    """
+    from scipy.stats import qmc
+
+    drawn = qmc.Sobol(2 * count, seed=seed).random(samples)
+    first, second = drawn[:, :count], drawn[:, count:]
+    mixed = [np.where(np.arange(count) == factor, second, first) for factor in range(count)]
+    return np.concatenate([first, second, *mixed])
 
 
 __all__ = ["Ranking", "rank_parts", "sobol_indices"]

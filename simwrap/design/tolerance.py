@@ -12,7 +12,7 @@ import zlib
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from types import MappingProxyType
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, TypedDict, Unpack, cast
 
 import numpy as np
 from numpy.typing import NDArray
@@ -21,6 +21,7 @@ from simwrap.circuits.circuit import as_circuit
 from simwrap.circuits.render import devices_moved
 from simwrap.circuits.stage import SPREADS, find_parameter
 from simwrap.design.runs import Design, Runs
+from simwrap.engine import Run, RunKeywords, spelled_out
 from simwrap.errors import InputError, QuantityError, RangeError, UnknownNameError
 from simwrap.registry import find
 from simwrap.simulation.measurement import MeasureChoice
@@ -54,6 +55,33 @@ MOST_BUILDS = 1_000_000
 
 _NOTHING: Mapping[str, Any] = MappingProxyType({})
 _TWO_SIDED = re.compile(r"-\s*([0-9.]+)\s*%?\s*/?\s*\+\s*([0-9.]+)\s*%")
+
+
+class TolerancesKeywords(TypedDict, total=False):
+    """What functions that build a stage many times take as keywords: the fields of :class:`Tolerances` one by one."""
+
+    valve_spread: Mapping[str, Any] | None
+    supply_variation: Any
+    matched: bool | Sequence[Sequence[str]]
+    matching: Any
+    distribution: str
+
+
+class HowKeywords(TolerancesKeywords, RunKeywords, total=False):
+    """What varies, and how it is run."""
+
+
+class SpreadKeywords(HowKeywords, total=False):
+    """What :func:`spread` takes as keywords besides its own."""
+
+    spot_check: int | None
+
+
+#: The same with what is taken where nothing is said, and the field of each that has another name.
+KEYWORDS: Mapping[str, Any] = MappingProxyType(
+    {"valve_spread": None, "supply_variation": 0.0, "matched": False, "matching": 0.0, "distribution": "uniform"}
+)
+FIELDS = {"valve_spread": "valves", "supply_variation": "supplies"}
 
 
 @dataclass(frozen=True)
@@ -188,42 +216,24 @@ class Tolerances:
 
     @classmethod
     def of(
-        cls,
-        tolerances: Tolerances | Mapping[str, Any] | None = None,
-        *,
-        valve_spread: Mapping[str, Any] | None = None,
-        supply_variation: Any = 0.0,
-        matched: bool | Sequence[Sequence[str]] = False,
-        matching: Any = 0.0,
-        distribution: str = "uniform",
-    ) -> Tolerances:
-        """Return tolerances from the plain keywords of :func:`spread`, or those given as they are.
+        cls, tolerances: Tolerances | Mapping[str, Any] | None, how: TolerancesKeywords | RunKeywords
+    ) -> tuple[Tolerances, RunKeywords]:
+        """Return tolerances from the plain keywords of :func:`spread`, or those given as they are, and other keywords.
 
         Raises
         ------
         InputError
             For a tolerance that can't be read, or both ways at once.
         """
-        if not isinstance(tolerances, Tolerances):
-            return cls(
-                parts=tolerances,
-                valves=_NOTHING if valve_spread is None else valve_spread,
-                supplies=supply_variation,
-                matched=matched,
-                matching=matching,
-                distribution=distribution,
-            )
-        if valve_spread is not None or (supply_variation, matched, matching, distribution) != (
-            0.0,
-            False,
-            0.0,
-            "uniform",
-        ):
-            raise InputError(
-                "tolerances: give Tolerances(...), or valve_spread, supply_variation, matched, matching and "
-                "distribution, not both"
-            )
-        return tolerances
+        own: dict[str, Any] = {name: value for name, value in how.items() if name in KEYWORDS}
+        rest = cast("RunKeywords", {name: value for name, value in how.items() if name not in KEYWORDS})
+        if isinstance(tolerances, Tolerances):
+            if any(value != KEYWORDS[name] for name, value in own.items()):
+                raise InputError(f"tolerances: give Tolerances(...), or {', '.join(KEYWORDS)}, not both")
+            return tolerances, rest
+        if own.get("valve_spread", KEYWORDS) is None:
+            del own["valve_spread"]
+        return cls(parts=tolerances, **{FIELDS.get(name, name): value for name, value in own.items()}), rest
 
     def factors(self, stage: Design) -> list[Factor]:
         """Return what varies in a stage.
@@ -414,6 +424,7 @@ def whole_number(name: str, given: Any, least: int, most: int | None = None) -> 
     return int(given)
 
 
+@spelled_out(Run, **KEYWORDS, spot_check=None)
 def spread(
     stage: Design,
     tolerances: Tolerances | Mapping[str, Any] | None = None,
@@ -421,19 +432,9 @@ def spread(
     *,
     builds: int = 1000,
     seed: int = 0,
-    distribution: str = "uniform",
-    valve_spread: Mapping[str, Any] | None = None,
-    supply_variation: Any = 0.0,
-    matched: bool | Sequence[Sequence[str]] = False,
-    matching: Any = 0.0,
-    engine: str = "auto",
-    executor: Any = None,
-    workers: int | None = None,
-    time_limit: float = 60.0,
     curves: bool | None = None,
     file: Any = None,
-    spot_check: int | None = None,
-    progress: Any = False,
+    **how: Unpack[SpreadKeywords],
 ) -> xarray.Dataset:
     """Build a stage many times with parts drawn from their tolerances (Monte Carlo).
 
@@ -451,7 +452,7 @@ def spread(
         The same seed gives the same Dataset, bit for bit, with any executor.
     valve_spread, supply_variation, matched, matching, distribution
         The `valves`, `supplies`, `matched`, `matching` and `distribution` of :class:`Tolerances`.
-    engine, executor, workers, time_limit, curves, file, spot_check, progress
+    curves, file, spot_check, engine, executor, workers, time_limit, progress
         As for :func:`simwrap.sweep`. Without curves (False), measures take fewer levels where the
         nominal build's figures stay the same to half a percent: that is three times as quick for
         an output stage's power.
@@ -477,18 +478,16 @@ def spread(
     50
     """
     as_circuit(stage, "spread")
-    varied = Tolerances.of(
-        tolerances, valve_spread=valve_spread, supply_variation=supply_variation, matched=matched, matching=matching,
-        distribution=distribution,
-    )  # fmt: skip
-    runs = Runs.of(stage, measures, engine=engine, executor=executor, workers=workers, time_limit=time_limit)
+    spot_check = how.pop("spot_check", None)
+    varied, run = Tolerances.of(tolerances, how)
+    runs = Runs.of(stage, measures, **run)
     factors = varied.factors(stage)
     positions = draw(factors, builds, seed, varied.distribution)
     runs, known = runs.begin()
     if curves is False:
         runs = runs.lean(known)
     columns = columns_of(stage, factors, positions)
-    data = runs.figures(columns, "build", curves=curves, file=file, spot_check=spot_check, progress=progress)
+    data = runs.figures(columns, "build", curves=curves, file=file, spot_check=spot_check)
     data.attrs |= {f"nominal.{name}": value for name, value in known.nominal.items()}
     data.attrs |= {"seed": int(seed), "distribution": varied.distribution, "factors": told(factors)}
     if file is not None:

@@ -2,16 +2,17 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, Unpack
 
 import numpy as np
 from numpy.typing import NDArray
 
 from simwrap.circuits.circuit import as_circuit
 from simwrap.design.runs import Design, Runs, single_numbers
-from simwrap.design.tolerance import Tolerances, columns_of
+from simwrap.design.tolerance import KEYWORDS, HowKeywords, Tolerances, columns_of
+from simwrap.engine import Run, spelled_out
 from simwrap.measures.results import find_name, split_name
 from simwrap.simulation.dataset import unit_of
 from simwrap.simulation.measurement import MeasureChoice
@@ -101,19 +102,12 @@ class WorstCase:
         return html_table(self.summary, self.HEAD, self.rows())
 
 
+@spelled_out(Run, **KEYWORDS)
 def worst_case(
     stage: Design,
     tolerances: Tolerances | Mapping[str, Any] | None = None,
     measures: MeasureChoice = None,
-    *,
-    valve_spread: Mapping[str, Any] | None = None,
-    supply_variation: Any = 0.0,
-    matched: bool | Sequence[Sequence[str]] = False,
-    matching: Any = 0.0,
-    engine: str = "auto",
-    executor: Any = None,
-    workers: int | None = None,
-    time_limit: float = 60.0,
+    **how: Unpack[HowKeywords],
 ) -> WorstCase:
     """Return the extremes of every variable at the corners of the tolerances.
 
@@ -150,11 +144,9 @@ def worst_case(
     True
     """
     as_circuit(stage, "worst_case")
-    varied = Tolerances.of(
-        tolerances, valve_spread=valve_spread, supply_variation=supply_variation, matched=matched, matching=matching
-    )
+    varied, run_options = Tolerances.of(tolerances, how)
     factors = varied.factors(stage)
-    runs = Runs.of(stage, measures, engine=engine, executor=executor, workers=workers, time_limit=time_limit)
+    runs = Runs.of(stage, measures, **run_options)
     runs, known = runs.begin()
     nominal = dict(known.nominal)
 

@@ -107,15 +107,17 @@ DEFAULT = Run()
 _Function = TypeVar("_Function", bound=Callable[..., Any])
 
 
-def spelled_out(*kinds: type) -> Callable[[_Function], _Function]:
+def spelled_out(*kinds: type, **others: Any) -> Callable[[_Function], _Function]:
     """Let the signature of a function that collects keywords (``**how``) name each: completion and help show them.
 
     Parameters
     ----------
     *kinds
         Dataclasses whose fields are taken; of a :class:`Run` those that are for its users.
+    **others
+        Further keywords with their defaults.
     """
-    keywords = {
+    keywords = others | {
         field.name: field.default
         for kind in kinds
         for field in fields(kind)

@@ -47,6 +47,22 @@ def test_tolerance_tells_yield_ranking_and_worst_case(capsys: pytest.CaptureFixt
     assert "standardised regression" in " ".join(out.split())
 
 
+def test_a_point_has_a_time_limit(capsys: pytest.CaptureFixture[str]) -> None:
+    """A microsecond is enough for no steady state: every build is given up, and so are the levels of what is chosen."""
+    limit = ["--time-limit", "1e-6", "--json"]
+    code, out, _ = run(capsys, "tolerance", "triode_gain", "--builds", "5", "--measure", "headroom", *limit)
+    assert code == 0
+    assert json.loads(out)["failed"] == 5
+    goal = ["--goal", "headroom.output_rms_3pct=most", "--free", "cathode_resistor=1k:2k"]
+    code, out, _ = run(capsys, "choose", "triode_gain", *goal, *limit)
+    assert code == 1
+    assert not json.loads(out)["met"]
+    code, _, err = run(capsys, "choose", "triode_gain", "--goal", "gain=50", "--free", "cathode_resistor",
+                       "--time-limit", "0")  # fmt: skip
+    assert code == 2
+    assert "a time in seconds above 0" in err
+
+
 def test_the_same_seed_tells_the_same(capsys: pytest.CaptureFixture[str]) -> None:
     words = ["tolerance", "triode_gain", "--builds", "20", "--measure", "bias", "--seed", "3"]
     assert as_json(capsys, *words) == as_json(capsys, *words)

@@ -5,9 +5,12 @@ Each call is drawn by a seed, so that a failure can be run again by its number.
 
 from __future__ import annotations
 
+import ast
+import inspect
 import math
 import random
 import warnings
+from pathlib import Path
 from typing import Any
 
 import numpy as np
@@ -15,7 +18,7 @@ import pytest
 
 import simwrap
 from simwrap.design.tolerance import Tolerances
-from simwrap.errors import SimwrapError
+from simwrap.errors import InputError, SimwrapError
 
 TRIODE = simwrap.stage("triode_gain")
 RC = simwrap.stage(
@@ -123,3 +126,31 @@ def test_odd_arguments_give_one_sentence(part: int) -> None:
         assert "\n" not in said
         assert len(said) < 1000, said
     assert len(numbers) / 2 < len(refused) < len(numbers)
+
+
+def test_no_public_function_takes_more_than_eight_parameters_of_its_own() -> None:
+    """What varies and how it is run are objects, whose fields are also taken as keywords; help shows them."""
+    folder = Path(simwrap.__file__).parent / "design"
+    for file in sorted(folder.glob("*.py")):
+        for node in ast.walk(ast.parse(file.read_text(encoding="utf-8"))):
+            if isinstance(node, ast.FunctionDef) and not node.name.startswith("_"):
+                given = node.args
+                named = [*given.posonlyargs, *given.args, *given.kwonlyargs, *filter(None, [given.vararg, given.kwarg])]
+                assert len([each for each in named if each.arg not in ("self", "cls")]) <= 8, (
+                    f"{file.name}: {node.name}"
+                )
+    shown = inspect.signature(simwrap.spread).parameters
+    assert {"valve_spread", "matched", "distribution", "engine", "time_limit", "spot_check", "builds"} <= set(shown)
+
+
+def test_keywords_and_objects_say_the_same() -> None:
+    whole = Tolerances(parts={"resistors": "1 %"}, valves={"mu": "10 %"}, supplies="5 %")
+    one = simwrap.spread(TRIODE, whole, ["bias"], builds=4, run=simwrap.Run(engine="auto", workers=1))
+    other = simwrap.spread(
+        TRIODE, {"resistors": "1 %"}, ["bias"], builds=4, valve_spread={"mu": "10 %"}, supply_variation="5 %", workers=2
+    )
+    assert (one["bias.valves.v1.anode_current"] == other["bias.valves.v1.anode_current"]).all()
+    with pytest.raises(InputError, match="not both"):
+        simwrap.spread(TRIODE, whole, ["bias"], builds=4, supply_variation="5 %")
+    with pytest.raises(TypeError, match="did you mean workers"):
+        simwrap.spread(TRIODE, whole, ["bias"], builds=4, worker=1)

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import builtins
 import math
 from typing import Any
 
@@ -19,7 +18,7 @@ from simwrap.errors import InputError, QuantityError, RangeError, RenamedError, 
 
 
 def factors_of(stage: Any, tolerances: Any = None, **more: Any) -> list[Factor]:
-    return Tolerances.of(tolerances, **more).factors(stage)
+    return Tolerances.of(tolerances, more)[0].factors(stage)
 
 
 TRIODE = simwrap.stage("triode_gain")
@@ -475,22 +474,30 @@ def test_sobol_indices_agree_with_the_closed_form() -> None:
     assert found.coefficients == pytest.approx(found.shares, abs=0.03)  # hardly any interaction
 
 
+def test_sobol_indices_of_a_product_have_their_interaction() -> None:
+    """I. M. Sobol' (2001): of a product of independent factors 1 + u each, u uniform over +/- t with variance t^2 / 3,
+    the first-order index is v_k / (prod(1 + v) - 1) with v = t^2 / 3, and the total one v_k prod(others) / the same."""
+    found = sobol_indices(RC, "high_corner", {"series_resistor": "60 %", "capacitor": "60 %"}, CURVES, samples=1024)
+    # 1 / (R C): each factor is 1 / (1 + u), whose relative variance is mean(x^2) / mean(x)^2 - 1 in closed form.
+    t = 0.6
+    mean, square = math.log((1 + t) / (1 - t)) / (2 * t), 1.0 / (1 - t * t)
+    v = square / mean**2 - 1.0
+    whole = (1 + v) ** 2 - 1
+    assert found.shares == pytest.approx([v / whole] * 2, abs=0.04)
+    assert found.coefficients == pytest.approx([v * (1 + v) / whole] * 2, abs=0.04)
+    assert (np.abs(found.shares - v / whole) < 2.5 * found.margins).all()
+
+
+def test_sobol_indices_of_one_part_and_of_the_same_seed() -> None:
+    one, other = (sobol_indices(RC, "high_corner", {"capacitor": "10 %"}, CURVES, samples=64) for _ in range(2))
+    assert one.names == ("capacitor",)
+    assert one.shares == pytest.approx([1.0], abs=0.05)
+    assert one.margins == pytest.approx(other.margins, rel=0, abs=0)
+
+
 def test_sobol_refuses_what_it_cannot_do() -> None:
     with pytest.raises(RangeError, match="power of 2"):
         sobol_indices(RC, "high_corner", samples=100)
-
-
-def test_without_salib_one_clear_sentence(monkeypatch: pytest.MonkeyPatch) -> None:
-    real = builtins.__import__
-
-    def missing(name: str, *rest: Any, **more: Any) -> Any:
-        if name.startswith("SALib"):
-            raise ImportError(name)
-        return real(name, *rest, **more)
-
-    monkeypatch.setattr(builtins, "__import__", missing)
-    with pytest.raises(InputError, match=r'need SALib: pip install "simwrap\[targets\]"'):
-        sobol_indices(RC, "high_corner")
 
 
 def test_builds_have_the_figures_of_a_plain_measure_of_them() -> None:
