@@ -227,7 +227,7 @@ def sobol_indices(
         A power of 2.
     stage, tolerances, measures, seed, distribution, valve_spread, supply_variation, matched, matching
         As for :func:`simwrap.spread`.
-    engine, executor, workers, time_limit
+    engine, executor, workers, time_limit, progress
         As for :func:`simwrap.sweep`.
 
     Returns

@@ -120,9 +120,9 @@ def worst_case(
 
     Parameters
     ----------
-    stage, tolerances, measures, valve_spread, supply_variation, matched, matching
+    stage, tolerances, measures, valve_spread, supply_variation, matched, matching, distribution
         As for :func:`spread`.
-    engine, executor, workers, time_limit
+    engine, executor, workers, time_limit, progress
         As for :func:`simwrap.sweep`.
 
     Returns
