@@ -35,11 +35,10 @@ def stability(audit: Audit, found: Measurement, loops: list[str], *, with_supply
     if np.isfinite(figures.least_damped.damping):
         hertz = _at(figures.least_damped.frequency)
         section.add("damping", "damping of what rings longest", figures.least_damped.damping, "", hertz)
+    about_loops = ("feedback_positive", "conditionally_stable", "open_loop_unstable")
+    audit.findings += [each for each in found.results["stability"].findings[0] if each.code in about_loops]
     for name in loops:
         loop = figures.loops[name]
-        middle = int(np.argmin(np.abs(np.log(figures.frequency / 1000.0))))
-        if np.cos(np.radians(loop.phase_deg[middle])) < 0:
-            audit.say("feedback_positive", name)
         section.add(f"{name}.feedback_db", f"feedback through {name} at 1 kHz", loop.feedback_db, "dB")
         for start, words in (("", "upwards"), ("low_", "downwards")):
             gain, phase = loop[f"{start}gain_margin_db"], loop[f"{start}phase_margin"]

@@ -41,6 +41,9 @@ THERMAL, LEAST, FORWARD = KT / 1.6021766208e-19, 1e-12, 0.5
 #: What SPICE takes for a diode where its model doesn't say.
 DIODE = {"is": 1e-14, "n": 1.0, "rs": 0.0, "bv": math.inf, "ibv": 1e-3, "cjo": 0.0, "vj": 1.0, "m": 0.5, "tt": 0.0}
 
+#: Share of the longest time constant below which others have lost digits to it.
+_BORDER = 1e-8
+
 #: Share of a time step at which the first of its two solutions lies (the rule damps what is fast).
 FIRST = 1.0 - math.sqrt(0.5)
 
@@ -108,10 +111,9 @@ class Linear:
 
 def natural_frequencies(conductance: Array, capacitance: Array) -> Array:
     """Return what :meth:`Linear.poles` says, from the two matrices."""
-    answers, stores, size = _stored(conductance, capacitance)
-    times = np.linalg.eigvals(-answers[stores] * size[:, None] / size)
+    times = _time_constants(conductance, capacitance, *_stored(capacitance))[0]
     times = times[_told(times)]
-    found: Array = 1.0 / times[np.argsort(-np.abs(times))]
+    found: Array = -1.0 / times[np.argsort(-np.abs(times))]
     return found
 
 
@@ -129,22 +131,47 @@ def natural_modes(conductance: Array, capacitance: Array) -> tuple[Array, Array,
     answers : ndarray, shape (unknowns, stores)
         The columns of M that aren't 0.
     """
-    answers, stores, size = _stored(conductance, capacitance)
-    times, right = np.linalg.eig(answers[stores] * size[:, None] / size)
+    stores, size = _stored(capacitance)
+    times, right = _time_constants(conductance, capacitance, stores, size)
     left = np.linalg.inv(right)
     told = _told(times)
+    answers = np.linalg.solve(conductance, capacitance[:, stores])
     return times[told], right[:, told] / size[:, None], left[told] * size, stores, answers
 
 
-def _stored(conductance: Array, capacitance: Array) -> tuple[Array, Array, Array]:
-    """Return the columns of M that aren't 0, which unknowns they are of, and by what they are scaled.
+def _stored(capacitance: Array) -> tuple[Array, Array]:
+    """Return the unknowns that store something, and by what they are scaled; the others only follow.
 
-    The slow modes come out most exact from the inverse. Farads stand beside henries: with each unknown scaled by the
-    root of its own, the matrix is that of the stored energy. What stores nothing only follows.
+    Farads stand beside henries: with each unknown scaled by the root of its own, M is that of the stored energy.
     """
     size = np.sqrt(np.abs(capacitance).max(axis=0, initial=0.0))
     stores = np.flatnonzero(size)
-    return np.linalg.solve(conductance, capacitance[:, stores]), stores, size[stores]
+    return stores, size[stores]
+
+
+def _time_constants(conductance: Array, capacitance: Array, stores: Array, size: Array) -> tuple[Array, Array]:
+    """Return the eigenvalues of M [s] and its scaled eigenvectors, each to many digits, however far apart they are.
+
+    An eigenvalue is exact to rounding of the largest. Those that are small beside that are found about a real
+    frequency among them instead, where ``1 / (frequency + 1 / time)`` are the eigenvalues and none is large.
+    """
+    times, right = _eigen(conductance, capacitance, stores, size)
+    border = _BORDER * np.abs(times).max(initial=0.0)
+    small = np.flatnonzero(np.abs(times) < border)
+    if small.size and border > 0.0:
+        near, vectors = _eigen(conductance + capacitance / border, capacitance, stores, size)
+        with np.errstate(divide="ignore", invalid="ignore"):
+            closer = near / (1.0 - near / border)
+        smallest = np.argsort(np.abs(closer))[: small.size]
+        times, right = times.astype(complex), right.astype(complex)
+        times[small], right[:, small] = closer[smallest], vectors[:, smallest]
+    return times, right
+
+
+def _eigen(conductance: Array, capacitance: Array, stores: Array, size: Array) -> tuple[Array, Array]:
+    scaled = np.linalg.solve(conductance, capacitance[:, stores])[stores] * size[:, None] / size
+    times, right = np.linalg.eig(scaled)
+    return times, right
 
 
 def _told(times: Array) -> Array:

@@ -43,6 +43,8 @@ CODES: dict[str, Code] = {
     "unstable_with_loads": Code(_OVER, "it is unstable with other loads than its own", _NEVER),
     "lost_to_instability": Code(_OVER, "a measure has no meaning since the circuit is unstable", _NEVER),
     "feedback_positive": Code(_OVER, "a loop's feedback is positive in the middle of the band", _NEVER),
+    "conditionally_stable": Code(_NEAR, "a loop is unstable with less gain too, as while valves warm up or age"),
+    "open_loop_unstable": Code(_NEAR, "the circuit is unstable with a loop opened"),
     "margins_small": Code(_NEAR, "a loop's margins are smaller than common practice asks for"),
     # the supply
     "supply_cannot_feed": Code(_OVER, "supply and circuit agree on no voltage", _NEVER),

@@ -109,6 +109,10 @@ SENTENCES: dict[str, str | Callable[[Fields], str]] = {
     "lost_to_instability": lambda f: f"Nothing came of {', '.join(f['measures'])}: {f['reason']}.",
     "feedback_positive": "The feedback through {subject} is positive at 1 kHz: turn one winding of the transformer "
     "round, or lead it back in the other phase.",
+    "conditionally_stable": "{subject}: conditionally stable: it is unstable too when the loop's gain falls by "
+    "{value}, as it does while valves warm up, at overload and with age.",
+    "open_loop_unstable": "{subject}: with this loop opened the circuit is unstable, so that its margins aren't those "
+    "of a stable amplifier; don't open it at the bench.",
     "margins_small": lambda f: (
         f"{f['subject']}: margins {f['state']} of {_decibel(f['gain_margin_db'])} and {_degrees(f['phase_margin'])} "
         f"are small; common practice asks for {f['least_gain']:g} dB and {f['least_phase']:g} degrees."

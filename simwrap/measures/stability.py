@@ -17,12 +17,17 @@ from simwrap.measures.requests import Ac, Poles, Result, Variable
 
 #: Capacitors [F] that are put across the load, and alone at the output.
 CAPACITORS = (1e-7, 2.2e-7, 1e-6, 2.2e-6)
+#: Share of a loop gain's real part up to which its imaginary part is none, and slope up to which it has none: a direct
+#: voltage goes round.
+_REAL = 0.02
+#: Feedback [dB] from which on it is positive at the reference frequency: less is the phase of a loop that does little.
+_POSITIVE = -0.1
 NONE = {"resistance": 0.0, "capacitance": 0.0, "loudspeaker": 0.0}
 
 
 @dataclass(frozen=True)
 class Loop:
-    """What a loop gain says, each of shape (points,).
+    """What a loop gain says on one side of a frequency, each of shape (points,).
 
     ``gain_margin_db`` [dB] at ``gain_margin_frequency`` [Hz]: by how much the feedback may grow;
     ``phase_margin`` [degree] at ``phase_margin_frequency`` [Hz]; inf where the loop gain never comes there.
@@ -48,46 +53,135 @@ def loop_gain(voltage: Any, current: Any, node: str, through: str) -> Array:
     return gain
 
 
-def _crossings(frequency: Floats, sign: Floats) -> Floats:
-    """Return where a curve goes through 0, by straight lines over the logarithm of the frequency."""
+def _crossings(frequency: Floats, sign: Floats) -> tuple[Floats, Array]:
+    """Return where a curve goes through 0, by straight lines over the logarithm of the frequency, and if it falls."""
     here = np.flatnonzero(np.diff(np.signbit(sign)) & np.isfinite(sign[:-1]) & np.isfinite(sign[1:]))
     share = sign[here] / (sign[here] - sign[here + 1])
     logs = np.log(frequency)
-    return np.asarray(np.exp(logs[here] + share * (logs[here + 1] - logs[here])))
+    return np.asarray(np.exp(logs[here] + share * (logs[here + 1] - logs[here]))), sign[here] > sign[here + 1]
 
 
-def margins(frequency: Floats, gain: Array, middle: float) -> tuple[Loop, Loop]:
-    """Return the margins above and below the frequency ``middle`` [Hz].
+@dataclass(frozen=True)
+class Edges:
+    """The changes of a loop's gain at which a natural frequency comes to the edge of growing.
+
+    Attributes
+    ----------
+    decibels : ndarray, shape (edges,)
+        Change of the gain [dB], ascending.
+    frequency : ndarray, shape (edges,)
+        At which it then swings [Hz].
+    grow : ndarray of int, shape (edges,)
+        How many more grow with more gain than that: 2 or -2; 1 or -1 where nothing swings.
+    growing : int
+        How many grow as it is.
+    """
+
+    decibels: Floats
+    frequency: Floats
+    grow: Array
+    growing: int
+
+    def opened(self) -> int:
+        """Return how many grow without the loop."""
+        return max(int(self.growing - self.grow[self.decibels < 0.0].sum()), 0)
+
+    def first(self, up: bool, stable: bool) -> tuple[float, Array]:
+        """Return the least change [dB] up or down with which it is stable (or not), and which edges lie up to there.
+
+        inf (or -inf) where there is none.
+        """
+        after = self.decibels >= 0.0
+        way = np.flatnonzero(after) if up else np.flatnonzero(~after)[::-1]
+        growing = self.growing
+        for count, place in enumerate(way, 1):
+            growing += int(self.grow[place]) if up else -int(self.grow[place])
+            if (growing <= 0) == stable:
+                return float(self.decibels[place]), np.isin(np.arange(len(after)), way[:count])
+        return np.inf if up else -np.inf, np.zeros(len(after), dtype=bool)
+
+
+def edges(frequency: Floats, gain: Array, growing: int) -> Edges:
+    """Return where a loop gain T, of shape (frequencies,), meets -1 when it is made larger or smaller.
+
+    T has to be real and negative there. Where its phase falls with the frequency, a pair more grows with a larger gain
+    (H. Nyquist, Bell System Technical Journal 11 (1932) 126); a direct voltage that comes
+    back as itself is one more, or one less.
+    """
+    size, angle = np.log(np.abs(gain)), np.unwrap(np.angle(gain))
+    turns = np.arange(np.floor(angle.min() / np.pi) - 1, np.ceil(angle.max() / np.pi) + 2)
+    places: list[float] = []
+    grow: list[int] = []
+    for turn in turns[turns % 2 == 1]:
+        at, falls = _crossings(frequency, angle - np.pi * turn)
+        places += at.tolist()
+        grow += np.where(falls, 2, -2).tolist()
+    level = abs(size[1] - size[0]) < _REAL * np.log(frequency[1] / frequency[0])
+    if level and gain[0].real < 0.0 and abs(gain[0].imag) < _REAL * abs(gain[0].real):
+        places.append(float(frequency[0]))
+        grow.append(1 if gain[0].imag > 0.0 else -1)
+    decibel = -20.0 / np.log(10.0) * np.interp(np.log(places), np.log(frequency), size) if places else np.array([])
+    order = np.argsort(decibel)
+    return Edges(decibel[order], np.array(places)[order], np.array(grow, int)[order], growing)
+
+
+def margins(frequency: Floats, gain: Array, growing: Array, middle: float) -> tuple[Loop, Loop, dict[str, Floats]]:
+    """Return the margins above and below the frequency ``middle`` [Hz], and the least changes of the gain.
 
     The gain margin is taken where T is real and negative, the phase margin where its size is 1; the smallest counts.
-    Both are negative where the feedback has gone too far: T larger than 1, its phase beyond 180 degrees of that where
-    the loop gain is largest.
+    Negative where it is unstable: the change of the gain up to which it stays so, and a phase beyond 180 degrees of
+    that at ``middle``. ``growing``, shape (points,): how many natural frequencies grow.
     """
     points = len(gain)
-    found = {side: np.full((4, points), np.inf) for side in ("high", "low")}
-    for point in range(points):
-        t = gain[point]
-        size, angle = np.log(np.abs(t)), np.unwrap(np.angle(t))
-        if not np.isfinite(size).all():
-            for table in found.values():
-                table[:, point] = np.nan
-            continue
-        turns = np.arange(np.floor(angle.min() / np.pi) - 1, np.ceil(angle.max() / np.pi) + 2)
-        real = [at for turn in turns if int(turn) % 2 for at in _crossings(frequency, angle - np.pi * turn)]
-        for at in real:
-            side = "high" if at > middle else "low"
-            margin = -20.0 / np.log(10.0) * np.interp(np.log(at), np.log(frequency), size)
-            if abs(margin) < abs(found[side][0, point]):
-                found[side][:2, point] = margin, at
-        whole = 360.0 * np.round(np.degrees(angle[np.argmax(size)]) / 360.0)
-        for at in _crossings(frequency, size):
-            side = "high" if at > middle else "low"
-            turned = np.degrees(np.interp(np.log(at), np.log(frequency), angle))
-            margin = (180.0 - abs(turned - whole)) % 360.0
-            margin -= 360.0 if margin > 180.0 else 0.0
-            if margin < found[side][2, point]:
-                found[side][2:, point] = margin, at
-    return Loop(*found["high"]), Loop(*found["low"])
+    found = {side: np.full((4, points), np.nan) for side in ("high", "low")}
+    changes = {name: np.full(points, np.nan) for name in ("gain_rise_db", "gain_fall_db", "open_loop_growing")}
+    for point in np.flatnonzero(np.isfinite(np.log(np.abs(gain))).all(axis=1)):
+        here = edges(frequency, gain[point], int(growing[point]))
+        changes["open_loop_growing"][point] = here.opened()
+        if not here.growing:
+            changes["gain_rise_db"][point] = here.first(up=True, stable=False)[0]
+            changes["gain_fall_db"][point] = -here.first(up=False, stable=False)[0]
+        for side, (low, high) in {"high": (middle, np.inf), "low": (0.0, middle)}.items():
+            inside = (here.frequency > low) & (here.frequency <= high)
+            found[side][:2, point] = _gain_margin(here, inside)
+            found[side][2:, point] = _phase_margin(
+                frequency, gain[point], middle, inside=(low, high), stable=not here.growing
+            )
+    return Loop(*found["high"]), Loop(*found["low"]), changes
+
+
+def _gain_margin(here: Edges, inside: Array) -> tuple[float, float]:
+    """Return the gain margin [dB] of one side's edges, and its frequency [Hz]."""
+    more = here.decibels >= 0.0
+    if here.growing:
+        up, down = here.first(up=True, stable=True), here.first(up=False, stable=True)
+        least, path = min(up, down, key=lambda way: abs(way[0]))
+        if not np.isfinite(least):
+            return np.nan, np.nan  # another gain of this loop doesn't make it stable
+        if (path & inside).any():
+            place = int(np.argmax(np.where(path & inside, np.abs(here.decibels), -1.0)))
+            return -abs(float(here.decibels[place])), float(here.frequency[place])
+        more &= ~path
+    if not (more & inside).any():
+        return np.inf, np.inf
+    place = int(np.argmin(np.where(more & inside, here.decibels, np.inf)))
+    return float(here.decibels[place]), float(here.frequency[place])
+
+
+def _phase_margin(
+    frequency: Floats, gain: Array, middle: float, *, inside: tuple[float, float], stable: bool
+) -> tuple[float, float]:
+    """Return the least phase margin [degree] between two frequencies [Hz], and its frequency."""
+    size, angle = np.log(np.abs(gain)), np.degrees(np.unwrap(np.angle(gain)))
+    whole = 360.0 * np.round(np.interp(np.log(middle), np.log(frequency), angle) / 360.0)
+    least = (np.inf, np.inf)
+    for at in _crossings(frequency, size)[0]:
+        margin = 180.0 - abs(np.interp(np.log(at), np.log(frequency), angle) - whole)
+        if stable:  # whole turns round something else than -1
+            margin = 180.0 - (180.0 - margin) % 360.0
+        if inside[0] < at <= inside[1] and margin < least[0]:
+            least = (float(margin), float(at))
+    return least
 
 
 def encirclements(gain: Array) -> Floats:
@@ -156,10 +250,15 @@ def stability(
         20 log |1 + T| at the reference frequency [dB]: by how much the loop lowers the gain. Figures of loops are
         there only where the circuit has a feedback path.
     loops.<path>.gain_margin_db, gain_margin_frequency, phase_margin, phase_margin_frequency
-        Above the reference frequency [dB, Hz, degree, Hz]; inf where the loop gain never comes there, negative where
-        the feedback has gone too far.
+        Above the reference frequency [dB, Hz, degree, Hz]; inf where the loop gain never comes there. Negative where
+        it is unstable: by so much the gain has to be changed until it isn't; NaN where no other gain of this loop does.
     loops.<path>.low_gain_margin_db, low_gain_margin_frequency, low_phase_margin, low_phase_margin_frequency
         Below it.
+    loops.<path>.gain_rise_db, gain_fall_db
+        Least rise and least fall of the loop's gain that make it unstable, at any frequency [dB]; inf where none does,
+        NaN where it is unstable as it is. A fall that does is conditional stability.
+    loops.<path>.open_loop_growing
+        How many natural frequencies grow with that loop opened, by what grows as it is and all crossings of its gain.
     loops.<path>.encirclements
         Clockwise turns of T round -1 (Nyquist): as many solutions grow, if the circuit without that loop is stable.
     loops.<path>.curve_db, phase_deg
@@ -179,10 +278,13 @@ def stability(
     *replies, rest = yield [*requests, Poles()]
     tried = (yield others) if others else []
     variables, findings = _verdict(rest)
+    growing = np.asarray(rest.values["growing"]).sum(axis=-1)
     frequency = np.asarray(replies[0].axis, dtype=float) if replies else np.array([])
     for number, name in enumerate(names):
         gain = loop_gain(replies[2 * number], replies[2 * number + 1], *stage.loop_probes[name])
-        variables |= _loop_figures(name, frequency, gain, reference_frequency)
+        figures = _loop_figures(name, frequency, gain, growing, reference_frequency)
+        variables |= figures
+        _tell_of_loop(name, figures, findings)
     if tried:
         variables |= _load_figures(tried)
         for point in range(len(findings)):
@@ -244,8 +346,8 @@ def unstable(growing: Array, **details: Any) -> Finding:
     return Finding.of("unstable", value=2.0 * steady.min(), unit="Hz", manner="flips", leaves=leaves, **details)
 
 
-def _loop_figures(name: str, frequency: Floats, gain: Array, reference: float) -> dict[str, Variable]:
-    high, low = margins(frequency, gain, reference)
+def _loop_figures(name: str, frequency: Floats, gain: Array, growing: Array, reference: float) -> dict[str, Variable]:
+    high, low, changes = margins(frequency, gain, growing, reference)
     place = f"loops.{name}"
     variables = {
         f"{place}.feedback_db": scalar(
@@ -257,6 +359,12 @@ def _loop_figures(name: str, frequency: Floats, gain: Array, reference: float) -
             ("frequency",), np.degrees(np.unwrap(np.angle(gain))), "degree", f"phase of the loop gain through {name}"
         ),
     }
+    for key, unit, words in (
+        ("gain_rise_db", "dB", f"least rise of the gain of {name} that makes it unstable"),
+        ("gain_fall_db", "dB", f"least fall of the gain of {name} that makes it unstable"),
+        ("open_loop_growing", "", f"natural frequencies that grow with {name} opened"),
+    ):
+        variables[f"{place}.{key}"] = scalar(changes[key], unit, words)
     for start, words, loop in (("", "", high), ("low_", " at low frequencies", low)):
         for key, unit in (
             ("gain_margin_db", "dB"),
@@ -267,6 +375,23 @@ def _loop_figures(name: str, frequency: Floats, gain: Array, reference: float) -
             label = f"{key.removesuffix('_db').replace('_', ' ')} of {name}{words}"
             variables[f"{place}.{start}{key}"] = scalar(getattr(loop, key), unit, label)
     return variables
+
+
+def _tell_of_loop(name: str, figures: dict[str, Variable], findings: list[list[Finding]]) -> None:
+    """Name a loop that is positive, conditionally stable, or round something that is unstable without it."""
+
+    def of(key: str) -> Array:
+        return np.asarray(figures[f"loops.{name}.{key}"].values)
+
+    for point, (feedback, fall, opened) in enumerate(
+        zip(of("feedback_db"), of("gain_fall_db"), of("open_loop_growing"), strict=True)
+    ):
+        if feedback < _POSITIVE:
+            findings[point].append(Finding.of("feedback_positive", name, "feedback", feedback, unit="dB"))
+        if opened > 0:
+            findings[point].append(Finding.of("open_loop_unstable", name, "growing", opened))
+        elif np.isfinite(fall):
+            findings[point].append(Finding.of("conditionally_stable", name, "gain", fall, unit="dB"))
 
 
 def _load_figures(tried: list[Any]) -> dict[str, Variable]:

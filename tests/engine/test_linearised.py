@@ -168,3 +168,29 @@ def test_a_period_of_a_quiet_circuit_is_the_exponential_of_its_poles() -> None:
     change = np.linalg.pinv(energy) @ np.ones(len(energy))
     at_end = stretch.waves(names, energy @ change)[:, -1]
     np.testing.assert_allclose(energy @ at_end, jacobian @ (energy @ change), rtol=1e-9, atol=1e-12)
+
+
+@pytest.mark.parametrize("farads", [1e-6, 1e-3, 1.0, 10.0])
+def test_a_quick_pair_keeps_its_digits_beside_a_farad(farads):
+    """A pair of 3.3e6 +/- j9.8e6 that grows, beside R C of up to a million seconds: s^2 + s g/C + 1/(LC) = 0."""
+    real, imag = 3.3e6, 9.8e6
+    c = 1e-10
+    inductance, conductance = 1.0 / (c * (real**2 + imag**2)), 2.0 * real * c
+    text = "\n".join(
+        [
+            "v_a n_a 0 dc 1.0 ac 1.0",
+            "r_a n_a n_b 100000.0",
+            f"c_big n_b 0 {farads!r}",
+            "r_b n_b n_c 100000.0",
+            f"c_c n_c 0 {c!r}",
+            f"l_c n_c n_d {inductance!r}",
+            "r_d n_d 0 1e-3",
+            f"g_c 0 n_c n_c 0 {conductance + 1e-5!r}",
+        ]
+    )
+    found = linearised.poles(text, {"n_a": 1.0, "n_b": 0.0, "n_c": 0.0, "n_d": 0.0})
+    pair = found[np.argsort(-found.real)][:2]
+    assert pair.real == pytest.approx([real, real], rel=1e-3)
+    assert np.sort(pair.imag) == pytest.approx([-imag, imag], rel=1e-3)
+    slowest = found[np.argmin(np.abs(found))]
+    assert slowest.real == pytest.approx(-1.0 / (farads * 5e4), rel=1e-2)
