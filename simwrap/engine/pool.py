@@ -21,6 +21,7 @@ from simwrap.engine.steady import Settled
 from simwrap.engine.validation import checked_run, checked_table
 from simwrap.engine.worker import Job, Part, empty, put_level
 from simwrap.errors import EngineError
+from simwrap.findings.status import reworded
 from simwrap.netlist import allow_list
 
 #: Points of a chunk. Fixed, and each chunk starts from a fresh load, so that the numbers of a point
@@ -222,11 +223,12 @@ def _merge(part: Part, names: list[str], failed: Any, second: Part, first: str, 
             _put(part, _one(second, place), [point])
             names[point] = other
             if reason:
-                part.reasons[point] = f"{other}: {reason}"
+                part.reasons[point] = reworded(f"{other}: {reason}", reason)
         elif reason == part.reasons[point]:
-            part.reasons[point] = f"{first} and {other}: {reason}"
+            part.reasons[point] = reworded(f"{first} and {other}: {reason}", reason)
         else:
-            part.reasons[point] = f"{first}: {part.reasons[point]}; {other}: {reason}"
+            both = part.reasons[point], reason
+            part.reasons[point] = reworded(f"{first}: {both[0]}; {other}: {both[1]}", *both)
 
 
 def _holes(part: Part, point: int) -> int:
@@ -289,8 +291,8 @@ def _on(engine: str, job: Job, crew: _Crew) -> tuple[list[Part], float]:
         parts = [Part(**found) for found in answer]
         for (k, point, level), reason in marked.items():
             steady = isinstance(job.runs[k], SteadyRun)
-            text = f"level {level}: {reason}" if steady else reason
-            parts[k].reasons[point] = "; ".join(filter(None, (parts[k].reasons[point], text)))
+            texts = [parts[k].reasons[point], f"level {level}: {reason}" if steady else reason]
+            parts[k].reasons[point] = reworded("; ".join(filter(None, texts)), texts[0], reason)
         return parts, spent
 
 
@@ -309,7 +311,7 @@ def _cut_off(job: Job, levels: list[tuple[int, Settled]], where: tuple[int, int,
     if isinstance(run, SteadyRun):
         for level, settled in levels:
             put_level(part, 0, level, settled)
-        part.reasons[0] = f"from level {max(where[2], 0)} on: {job.over}"
+        part.reasons[0] = reworded(f"from level {max(where[2], 0)} on: {job.over}", job.over)
     return part
 
 

@@ -14,6 +14,7 @@ from simwrap.engine.deck import Deck
 from simwrap.engine.protocol import AcRun, Analysis, Array, NoiseRun, OpRun, SteadyRun, TransientRun
 from simwrap.engine.resample import onto
 from simwrap.engine.steady import Settled, Solver
+from simwrap.findings.status import Reason, Status, reworded
 from simwrap.netlist import allow_list
 
 
@@ -36,9 +37,9 @@ class Job:
     skip: frozenset[tuple[int, int, int]] = frozenset()
 
     @property
-    def over(self) -> str:
+    def over(self) -> Reason:
         """What is said of a point that has used up its time."""
-        return f"more than the time limit of {self.asked:g} s"
+        return Reason(f"more than the time limit of {self.asked:g} s", Status.LATE)
 
     @property
     def alone(self) -> bool:
@@ -267,14 +268,14 @@ def _solve_steady(
         try:
             found = solver.level(amplitude)
         except TimeoutError:
-            reasons.append(f"from level {level} on: {job.over}")
+            reasons.append(reworded(f"from level {level} on: {job.over}", job.over))
             break
         except Exception as error:
             reasons.append(f"level {level} ({amplitude:.6g} V): {_reason(error)}")
             continue
         put_level(part, point, level, found)
         tell(level, found)
-    part.reasons[point] = "; ".join(reasons)
+    part.reasons[point] = reworded("; ".join(reasons), *reasons)
 
 
 def put_level(part: Part, point: int, level: int, found: Settled) -> None:

@@ -42,6 +42,12 @@ class Reason(str):
         return Reason, (str(self), self.status)
 
 
+def reworded(words: str, *reasons: str) -> str:
+    """Return other words for a reason, or for several together, with the first status that is more than a failure."""
+    known = [reason.status for reason in reasons if isinstance(reason, Reason)]
+    return Reason(words, known[0]) if known else words
+
+
 def status_of(reason: str) -> Status:
     """Return the status of a point that has that reason; words without one are a failure."""
     if isinstance(reason, Reason):

@@ -13,14 +13,12 @@ from simwrap import engine as engines
 from simwrap.circuits.point_table import Table
 from simwrap.circuits.render import Batch, excited, render_table, take_extra
 from simwrap.engine import Run, natural, protocol, small_signal
+from simwrap.findings.status import Status, status_of
 from simwrap.measures.numerics.parts import Part, collect
 from simwrap.measures.requests import Ac, Noise, Poles, Request, Steady, Step
 from simwrap.simulation.answers import Answer, Gathered
 from simwrap.simulation.hopeless import UNFED, unfed_points, unstable_words
 from simwrap.simulation.plan import Group, analysis_of, expand, fingerprint, plan, repeat, same_signal
-
-#: Words of an engine's reason by which a point is known that has used up its time.
-_LATE = "more than the time limit"
 
 
 class Runner:
@@ -82,7 +80,9 @@ class Runner:
                 self._note(batch, reply, settings, reasons)
         own = _per_point(reasons, settings)
         if group.at_rest:
-            self._late = [old or (new if _LATE in new else "") for old, new in zip(self._late, own, strict=True)]
+            self._late = [
+                old or (new if status_of(new) is Status.LATE else "") for old, new in zip(self._late, own, strict=True)
+            ]
         self.reasons = [old or new for old, new in zip(self.reasons, own, strict=True)]
         for request, found in zip(asked, gathered, strict=True):
             self.answers[fingerprint(request)] = found.answer(own, {"parts": parts})
