@@ -10,7 +10,7 @@ ROOT := $(shell [ "$$(id -u)" = 0 ] || echo sudo)
 # A machine without a network must not wait for long.
 APT := $(ROOT) env DEBIAN_FRONTEND=noninteractive apt-get -qq -o Acquire::Retries=0 -o Acquire::http::Timeout=15
 
-.PHONY: demo test lint docs bench floors release models ngspice clean
+.PHONY: demo test check lint house docs bench floors release models ngspice clean
 .DELETE_ON_ERROR:
 
 demo: $(VENV)/.installed $(VENV)/.ngspice
@@ -20,6 +20,16 @@ test: $(VENV)/.installed-test $(VENV)/.ngspice-test
 	$(BIN)/python -m pytest -n $(JOBS)
 	@if ls notebooks/*.ipynb >/dev/null 2>&1; then \
 	  $(BIN)/python -m pytest --nbmake --nbmake-timeout=600 -W default notebooks; fi
+
+# For the working loop: lint, and the tests that need no long simulation.
+check: lint
+	$(BIN)/python -m pytest -q -n $(JOBS) -m "not slow" $(UNITS)
+UNITS := tests/units tests/circuits tests/findings tests/engine/test_shooting.py tests/engine/test_options.py \
+	tests/simulation/test_plan.py tests/test_rooms.py tests/test_house.py tests/test_project.py
+
+# Figures of the house: how much there is, what leans on what. HOUSE="--list" says where, HOUSE=/path is of another checkout.
+house: $(VENV)/.installed
+	$(BIN)/python tests/house.py $(HOUSE)
 
 lint: $(VENV)/.installed-dev
 	$(BIN)/ruff check .
