@@ -14,7 +14,7 @@ from typing import Annotated, Any
 import typer
 
 from simwrap.cli.app import Engine, Json, Stages, Valves, _folders, app
-from simwrap.cli.output import check_figure_name, print_table, write_figure
+from simwrap.cli.output import check_figure_name, print_table, say, write_figure
 from simwrap.errors import EXIT_NOT_MET, InputError
 from simwrap.units import quantity
 
@@ -220,15 +220,25 @@ def match(
         return
     print_table("valves as measured, against the published type", ["valve", "emission", "mu", "readings"],
            [(m.name, f"{m.emission:.3f}", f"{m.mu:.3f}", str(m.readings)) for m in measured])  # fmt: skip
-    print_table(
-        "sets, the most alike first",
-        ["valves", "cathode currents", "halves apart", "slopes"],
-        [
-            (", ".join(s.names), _listed(s.currents, "A"), quantity.render(s.imbalance, "A", digits=2),
-             _listed(s.slopes, "S"))
-            for s in sets
-        ],
-    )  # fmt: skip
+    quads = any(len(made.names) > 2 for made in sets)
+    doubtful = any(made.doubt > made.imbalance for made in sets)
+    columns = {
+        "valves": [", ".join(made.names) for made in sets],
+        "cathode currents": [_listed(made.currents, "A") for made in sets],
+        "halves apart": [quantity.render(made.imbalance, "A", digits=2) for made in sets],
+        "perhaps": [quantity.render(made.doubt, "A", digits=2) for made in sets] if doubtful else [],
+        "within a half": [quantity.render(made.within, "A", digits=2) for made in sets] if quads else [],
+        "slopes": [_listed(made.slopes, "S") for made in sets],
+    }
+    shown = {head: cells for head, cells in columns.items() if cells}
+    print_table("sets, the most alike first", list(shown), list(zip(*shown.values(), strict=True)))
+    single = [m.name for m in measured if m.ends]
+    if single:
+        say(
+            f"Caution: one reading of {', '.join(single)} tells nothing of mu, which is taken for the type's; with mus "
+            'that are 10 % off to either side (common practice, no source) halves are as far apart as "perhaps" says. '
+            "Measure at a second grid voltage."
+        )
 
 
 def _listed(values: Any, unit: str) -> str:

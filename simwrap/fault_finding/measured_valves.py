@@ -28,8 +28,10 @@ Floats = NDArray[np.float64]
 
 #: Factors that a valve's emission and mu may have, to be still one of its type.
 _EMISSION, _MU = (0.02, 5.0), (0.5, 2.0)
-#: Most valves of a list, so that pairs can be tried all.
-_MOST = 60
+#: Spread of mu within a type: of a valve with one reading it isn't known (common practice, no source).
+_MU_SPREAD = 0.1
+#: Most valves of a list, so that pairs can be tried all; and what a reading may be at most [V], [A].
+_MOST, _MOST_VOLTS, _MOST_AMPERES = 60, 5e3, 50.0
 
 
 @dataclass(frozen=True)
@@ -43,12 +45,15 @@ class Measured:
     emission, mu : float
         Factors of the published type; mu is 1 where there is a single reading.
     readings : int
+    ends : tuple of (float, float)
+        Of a single reading: the factors with which a valve shows the same, its mu a tenth lower and higher.
     """
 
     name: str
     emission: float
     mu: float
     readings: int
+    ends: tuple[tuple[float, float], ...] = ()
 
 
 @dataclass(frozen=True)
@@ -66,8 +71,12 @@ class Matched:
     slopes : tuple of float
         Mutual conductance of each there [S].
     unlike : float
-        What sets are chosen by: imbalance of the currents and of the slopes, each as a share, by root of squares.
-        Valves that balance at rest alone drift apart with the signal.
+        What sets are chosen by: how far apart the halves' currents and slopes are, and those of the valves within a
+        half, each as a share, by root of squares. Valves that balance at rest alone drift apart with the signal.
+    within : float
+        Between the valves of one half, at most [A]; 0 for one valve a half.
+    doubt : float
+        How far apart the halves may be in truth [A]: more than :attr:`imbalance` where a valve has a single reading.
     """
 
     names: tuple[str, ...]
@@ -75,9 +84,13 @@ class Matched:
     imbalance: float
     slopes: tuple[float, ...]
     unlike: float
+    within: float
+    doubt: float
 
 
-def factors(valve: Valve, rows: Sequence[tuple[float, float, float | None, float]]) -> tuple[float, float]:
+def factors(
+    valve: Valve, rows: Sequence[tuple[float, float, float | None, float]], *, mu: float = 1.0
+) -> tuple[float, float]:
     """Return the factors on emission and mu with which a valve's law passes through readings.
 
     Parameters
@@ -87,6 +100,8 @@ def factors(valve: Valve, rows: Sequence[tuple[float, float, float | None, float
     rows : sequence of (float, float, float or None, float)
         Anode, grid and screen voltage [V] (None where there is no screen, or it is at the anode), anode current [A].
         One gives the emission, two or more emission and mu (least squares of the currents' logarithms).
+    mu : float
+        The factor that is taken with one reading.
 
     Raises
     ------
@@ -103,15 +118,15 @@ def factors(valve: Valve, rows: Sequence[tuple[float, float, float | None, float
         raise InputError("an anode current of 0 A or below tells nothing about a valve")
 
     def miss(logarithms: Any) -> Any:
-        emission, mu = np.exp(logarithms[0]), np.exp(logarithms[1]) if len(logarithms) > 1 else 1.0
+        emission, factor = np.exp(logarithms[0]), np.exp(logarithms[1]) if len(logarithms) > 1 else mu
         with np.errstate(divide="ignore"):
-            found = np.log(np.maximum(valve.currents(anode, grid, screen, emission, mu).anode, 1e-12))
+            found = np.log(np.maximum(valve.currents(anode, grid, screen, emission, factor).anode, 1e-12))
         return found - np.log(current)
 
     free = 2 if len(rows) > 1 else 1
     bounds = [np.log(_EMISSION), np.log(_MU)][:free]
     solved = least_squares(miss, np.zeros(free), bounds=tuple(np.array(bounds).T), x_scale=0.1, xtol=1e-12, ftol=1e-12)
-    emission, mu = float(np.exp(solved.x[0])), float(np.exp(solved.x[1])) if free > 1 else 1.0
+    emission, mu = float(np.exp(solved.x[0])), float(np.exp(solved.x[1])) if free > 1 else mu
     worst = float(np.abs(np.expm1(solved.fun)).max())
     if worst > 0.25:
         raise InputError(f"no {valve.name} shows such currents: the nearest is {100.0 * worst:.0f} % off")
@@ -142,7 +157,8 @@ def read_measured(path: Path, valve: Valve) -> list[Measured]:
         try:
             if len(readings) > 1 and len({row[1] for row in readings}) < 2:
                 raise InputError("its readings are all at one grid voltage; give one, or two at different ones")
-            found.append(Measured(name, *factors(valve, readings), len(readings)))
+            ends = [factors(valve, readings, mu=1.0 + sign * _MU_SPREAD) for sign in (-1, 1) if len(readings) == 1]
+            found.append(Measured(name, *factors(valve, readings), len(readings), tuple(ends)))
         except InputError as fault:
             problems.append(f"valve {name}: {fault}")
     if len(by_name) > _MOST:
@@ -157,7 +173,13 @@ def _reading(row: Row) -> tuple[float, float, float | None, float]:
     grid = number(row, "grid_voltage", "V")
     if grid > 0.0:
         raise InputError(f"line {row.line}: a grid voltage of {grid:g} V isn't negative; give it with its sign")
-    return number(row, "anode_voltage", "V"), grid, screen, number(row, "anode_current", "A")
+    anode, current = number(row, "anode_voltage", "V"), number(row, "anode_current", "A")
+    for column, value, most in (("anode_voltage", anode, _MOST_VOLTS), ("grid_voltage", grid, _MOST_VOLTS),
+                                ("screen_voltage", screen or 0.0, _MOST_VOLTS),
+                                ("anode_current", current, _MOST_AMPERES)):  # fmt: skip
+        if abs(value) > most:
+            raise InputError(f"line {row.line}: {column} is {value:g}, and can't be meant; give {most:g} at most")
+    return anode, grid, screen, current
 
 
 def match(
@@ -194,28 +216,60 @@ def match(
         raise InputError(f"{valves}: has {len(measured)} valves, and the stage has {len(sockets)} sockets")
     halves = [{"a": 1, "b": -1}.get(uses[name].nodes["anode"].rpartition("_")[2], 0) for name in sockets]
     sets = _sets(measured, sockets, halves)
-    currents, slopes = _predicted(source, sockets, sets, engine)
-    shares = [_apart(each, halves) / each.mean(axis=1) for each in (currents, slopes)]
-    apart = np.hypot(*shares)
+    currents, slopes = _predicted(source, sockets, [[(m.emission, m.mu) for m in each] for each in sets], engine)
+    shares = [how(each, halves) / each.mean(axis=1) for how in (_apart, _within) for each in (currents, slopes)]
+    apart = np.sqrt(np.sum(np.square(shares), axis=0))
     if not np.isfinite(apart).any():
         raise EngineError("match: no set of these valves could be simulated")
     order = np.argsort(np.where(np.isfinite(apart), apart, np.inf))
-    chosen: list[Matched] = []
     taken: set[str] = set()
+    chosen: list[int] = []
     for k in _disjoint(order.tolist(), [{m.name for m in each} for each in sets], apart, design.channels):
-        names = tuple(valve.name for valve in sets[k])
+        names = {valve.name for valve in sets[k]}
         if taken.isdisjoint(names) and np.isfinite(apart[k]):
-            imbalance = float(_apart(currents[k : k + 1], halves)[0])
-            chosen.append(
-                Matched(names, tuple(currents[k].tolist()), imbalance, tuple(slopes[k].tolist()), float(apart[k]))
-            )
-            taken |= set(names)
-    return measured, chosen
+            chosen.append(k)
+            taken |= names
+    imbalance, within = _apart(currents, halves), _within(currents, halves)
+    doubts = _doubts(source, sockets, [sets[k] for k in chosen], halves, engine)
+    return measured, [
+        Matched(
+            tuple(valve.name for valve in sets[k]), tuple(currents[k].tolist()), float(imbalance[k]),
+            tuple(slopes[k].tolist()), float(apart[k]), float(within[k]), max(float(imbalance[k]), doubt),
+        )
+        for k, doubt in zip(chosen, doubts, strict=True)
+    ]  # fmt: skip
+
+
+def _doubts(
+    source: Supplied, sockets: Sequence[str], sets: Sequence[tuple[Measured, ...]], halves: Sequence[int], engine: str
+) -> list[float]:
+    """Return how far apart the halves of sets may be [A], since mu isn't known from one reading; 0 where it is.
+
+    The mu of a half is at one end of its spread, that of the other at the other end, and the reverse.
+    """
+    if not any(valve.ends for each in sets for valve in each):
+        return [0.0] * len(sets)
+    ways = halves if any(halves) else [1 - 2 * (place % 2) for place in range(len(sockets))]
+    tried = [
+        [valve.ends[way * sign > 0] if valve.ends else (valve.emission, valve.mu)
+         for valve, way in zip(each, ways, strict=True)]
+        for each in sets for sign in (1, -1)
+    ]  # fmt: skip
+    currents, _ = _predicted(source, sockets, tried, engine)
+    both = np.nan_to_num(_apart(currents, halves)).reshape(-1, 2)
+    return [float(value) for value in both.max(axis=1)]
 
 
 def _apart(values: Floats, halves: Sequence[int]) -> Floats:
     """Return how far halves, or the largest and the least, are apart, from values of shape (sets, sockets)."""
     return np.abs(values @ np.array(halves)) if any(halves) else np.asarray(np.ptp(values, axis=1))
+
+
+def _within(values: Floats, halves: Sequence[int]) -> Floats:
+    """Return how far the valves of one half are apart at most, from values of shape (sets, sockets)."""
+    sides = [np.flatnonzero(np.array(halves) == half) for half in (1, -1)]
+    spreads = [np.ptp(values[:, side], axis=1) for side in sides if len(side)]
+    return np.asarray(np.max(spreads, axis=0)) if spreads else np.zeros(len(values))
 
 
 def _sockets(source: Supplied, stage: str) -> list[str]:
@@ -237,8 +291,8 @@ def _sockets(source: Supplied, stage: str) -> list[str]:
 def _sets(measured: Sequence[Measured], sockets: Sequence[str], halves: Sequence[int]) -> list[tuple[Measured, ...]]:
     """Return the sets that are tried: every pair, or quads of valves that are alike.
 
-    Of a quad the two in one half needn't be alike, only the halves: its valves in the order of their factors, the
-    outer two in one half, the inner two in the other.
+    The valves of a quad lie near to one another in the order of their factors, and are shared between the halves in
+    every way.
     """
     if len(sockets) == 2:
         return list(combinations(measured, 2))
@@ -246,28 +300,29 @@ def _sets(measured: Sequence[Measured], sockets: Sequence[str], halves: Sequence
     ordered = sorted(measured, key=lambda valve: valve.emission * valve.mu**-1.5)
     found = []
     for picked in combinations(range(len(ordered)), size):
-        if picked[-1] - picked[0] < size + 3:
-            inner = [ordered[k] for k in picked]
-            first = [inner[k] for k in range(size) if k % 4 in (0, 3)]
-            second = [valve for valve in inner if valve not in first]
-            if any(halves):
-                queue = {1: first, -1: second, 0: inner}
-                found.append(tuple(queue[half].pop(0) for half in halves))
-            else:
-                found.append(tuple(inner))
+        if picked[-1] - picked[0] >= size + 3:
+            continue
+        valves = [ordered[k] for k in picked]
+        if not all(halves):
+            found.append(tuple(valves))
+            continue
+        for rest in combinations(valves[1:], halves.count(halves[0]) - 1):  # the first one's half; the reverse is alike
+            own = [valves[0], *rest]
+            queue = {halves[0]: own, -halves[0]: [valve for valve in valves if valve not in own]}
+            found.append(tuple(queue[half].pop(0) for half in halves))
     return found
 
 
 def _predicted(
-    source: Supplied, sockets: Sequence[str], sets: Sequence[tuple[Measured, ...]], engine: str
+    source: Supplied, sockets: Sequence[str], sets: Sequence[Sequence[tuple[float, float]]], engine: str
 ) -> tuple[Floats, Floats]:
-    """Return the cathode currents [A] and slopes [S] of every set, each of shape (sets, sockets)."""
+    """Return the cathode currents [A] and slopes [S] of sets of emission and mu, each of shape (sets, sockets)."""
     rail = source.rail(source.circuit, source.ports, engine=engine)
     bed = bed_of(source.circuit, rail=rail)
     columns: dict[str, Any] = {}
     for place, socket in enumerate(sockets):
-        columns[element_of(socket, "emission")] = np.array([each[place].emission for each in sets])
-        columns[element_of(socket, "mu")] = np.array([each[place].mu for each in sets])
+        columns[element_of(socket, "emission")] = np.array([each[place][0] for each in sets])
+        columns[element_of(socket, "mu")] = np.array([each[place][1] for each in sets])
     uses = [source.circuit.valves[socket] for socket in sockets]
     wanted = {node for use in uses for node in (*use.currents.values(), *use.nodes.values()) if node != "0"}
     table = bed.table(columns, [HEALTHY] * len(sets))
@@ -322,6 +377,8 @@ def to_dict(measured: Sequence[Measured], sets: Sequence[Matched]) -> Mapping[st
                 "imbalance": s.imbalance,
                 "slopes": list(s.slopes),
                 "unlike": s.unlike,
+                "within": s.within,
+                "doubt": s.doubt,
             }
             for s in sets
         ],

@@ -18,9 +18,12 @@ from simwrap.errors import FileProblemsError, InputError, nearest, shown
 from simwrap.units import quantity
 
 _SEPARATORS = {";": "semicolons", "\t": "tabs", ",": "commas"}
-_DECIMAL_COMMA = re.compile(r"\s*([-+]?\d+),(\d+)\s*([a-zA-ZµμΩ%]*)\s*\Z")
-#: Longest file that is read [bytes], so that a slip of the pen doesn't read a film.
-_LONGEST = 5_000_000
+_DECIMAL_COMMA = re.compile(r"\s*([-+]?[0-9]+),([0-9]+)\s*([a-zA-ZµμΩ%]*)\s*\Z")
+_DECIBELS = re.compile(r"([-+]?[0-9.]+(?:[eE][-+]?[0-9]+)?)\s*(?:dB[a-zA-Z]?)?", re.IGNORECASE)
+#: Longest file that is read [bytes], so that a slip of the pen doesn't read a film; longest line [characters].
+_LONGEST, _LONGEST_LINE = 5_000_000, 10_000
+#: What a level may be at most [dB either way], [V].
+_MOST_DECIBELS, _MOST_VOLTS = 300.0, 1e5
 
 
 @dataclass(frozen=True)
@@ -117,6 +120,10 @@ def _lines(path: Path) -> list[tuple[int, str]]:
     if "\x00" in text:
         raise FileProblemsError(path, ["is no text: it holds zero bytes"])
     split = re.split(r"\r\n|\n|\r", text)
+    long = [f"line {n} has more than {_LONGEST_LINE} characters" for n, line in enumerate(split, 1)
+            if len(line) > _LONGEST_LINE]  # fmt: skip
+    if long:
+        raise FileProblemsError(path, long)
     return [(n, line) for n, line in enumerate(split, 1) if line.strip(" \t;,") and not line.lstrip().startswith("#")]
 
 
@@ -220,7 +227,7 @@ def read_response(path: Path) -> tuple[list[float], list[float], str]:
     problems, frequencies, levels, kinds = [], [], [], set[str]()
     for row in rows:
         text = " ".join(filter(None, (row.cells["level"], row.cells.get("unit", ""))))
-        is_decibel = re.fullmatch(r"([-+]?[\d.]+(?:[eE][-+]?\d+)?)\s*(?:dB\w?)?", text, re.IGNORECASE)
+        is_decibel = _DECIBELS.fullmatch(text)
         try:
             hertz = number(row, "frequency", "Hz")
             if is_decibel:
@@ -229,11 +236,15 @@ def read_response(path: Path) -> tuple[list[float], list[float], str]:
             else:
                 levels.append(quantity.parse(text, "V", parameter=f"line {row.line}: level"))
                 kinds.add("V")
+            if not abs(levels[-1]) <= (_MOST_DECIBELS if is_decibel else _MOST_VOLTS):
+                problems.append(f"line {row.line}: level is {shown(text)}, and can't be meant")
             if not 1e-2 <= hertz <= 1e8:
                 problems.append(f"line {row.line}: frequency is {shown(row.cells['frequency'])}, and can't be meant")
             frequencies.append(hertz)
-        except (InputError, ValueError) as fault:
+        except InputError as fault:
             problems.append(str(fault))
+        except ValueError:
+            problems.append(f"line {row.line}: level is {shown(text)}; give a number such as -3.2 dB")
     if len(kinds) > 1:
         problems.append("some levels are in dB and some in volts; give all in one")
     if kinds == {"V"} and any(level <= 0.0 for level in levels):

@@ -110,3 +110,24 @@ def test_responses_that_make_no_sense(tmp_path: Path, data: str, says: str) -> N
     with pytest.raises(FileProblemsError) as told:
         read_response(written(tmp_path, data))
     assert says in str(told.value)
+
+
+@pytest.mark.parametrize(
+    ("level", "says"),
+    [("1e308 dB", "can't be meant"), ("-1e9", "can't be meant"), ("1e300 V", "can't be meant"),
+     ("\u0663", "level"), ("1.2.3", "give a number")],
+)  # fmt: skip
+def test_levels_that_cannot_be_meant(tmp_path: Path, level: str, says: str) -> None:
+    file = tmp_path / "response.csv"
+    file.write_text(f"frequency,level\n20,-1\n1000,{level}\n20000,-2\n", encoding="utf-8")
+    with pytest.raises(FileProblemsError, match=says) as told:
+        read_response(file)
+    assert "line 3" in str(told.value)
+
+
+def test_a_cell_longer_than_a_table_has(tmp_path: Path) -> None:
+    """Python's csv gives up at 131,072 characters, with an error of its own."""
+    file = tmp_path / "long.csv"
+    file.write_text("point,value\n" + "x" * 140_000 + ",1 V\n", encoding="utf-8")
+    with pytest.raises(FileProblemsError, match="line 2 has more than 10000 characters"):
+        read_readings(file)

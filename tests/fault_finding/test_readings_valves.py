@@ -102,6 +102,50 @@ def test_quads(design: Design, tmp_path: Path) -> None:
     assert made.imbalance < 0.1 * v1
 
 
+def test_quads_are_alike_inside_as_well(design: Design, tmp_path: Path) -> None:
+    """Four strong and four weak valves: halves of a strong and a weak one would balance, and share their work badly."""
+    from dataclasses import replace
+
+    four = replace(design, circuit=design.circuit.replace(**{"power.valves": "four"}), channels=2)
+    strong = {f"S{k}": (1.25 + 0.01 * k, 1.0) for k in range(4)}
+    weak = {f"W{k}": (0.75 + 0.01 * k, 1.0) for k in range(4)}
+    _, sets = match(four, table(tmp_path, strong | weak))
+    assert {frozenset(made.names) for made in sets} == {frozenset(strong), frozenset(weak)}
+    for made in sets:
+        v1, v2, v3, v4 = made.currents
+        assert made.within == pytest.approx(max(abs(v1 - v3), abs(v2 - v4)))
+        assert max(made.currents) < 1.05 * min(made.currents)
+
+
+def test_one_reading_a_valve_is_said_to_tell_little(
+    design: Design, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """Two valves that show the same at one point, their mus 7 % low and high: at rest they are milliamperes apart."""
+    from simwrap.faults.rails import supplied
+    from simwrap.simulation.simulate import at_rest
+
+    truth = {"A": 0.93, "B": 1.07}
+    emission = {name: factors(PENTODE, [(250.0, -9.0, 250.0, 60e-3)], mu=mu)[0] for name, mu in truth.items()}
+    lines = ["name,anode_voltage,grid_voltage,screen_voltage,anode_current", *(f"{n},250,-9,250,60 mA" for n in truth)]
+    file = tmp_path / "single.csv"
+    file.write_text("\n".join(lines) + "\n", encoding="utf-8")
+    _, (made,) = match(design, file)
+    assert made.imbalance < 1e-4
+    spread = {f"power.v{k}.{key}": value[name] for k, name in ((1, "A"), (2, "B"))
+              for key, value in (("emission", emission), ("mu", truth))}  # fmt: skip
+    circuit = supplied(design).circuit.with_values(spread)
+    true = [sum(at_rest(circuit, f"power.{v}.{part}_current") for part in ("anode", "screen")) for v in ("v1", "v2")]
+    apart = abs(true[0] - true[1])
+    assert apart > 1e-3
+    assert apart < made.doubt < 3.0 * apart
+    with pytest.raises(SystemExit) as left:
+        main(["match", str(ROOM), str(file)])
+    assert left.value.code == 0
+    out = " ".join(capsys.readouterr().out.split())
+    assert "Caution: one reading of A, B tells nothing of mu" in out
+    assert "perhaps" in out
+
+
 @pytest.mark.parametrize(
     ("text", "says"),
     [
@@ -112,6 +156,8 @@ def test_quads(design: Design, tmp_path: Path) -> None:
             "all at one grid voltage",
         ),
         ("name,anode_voltage,grid_voltage,anode_current\nA,250,-12,-1 mA\n", "tells nothing"),
+        ("name,anode_voltage,grid_voltage,anode_current\nA,1e308,-12,1 mA\n", "can't be meant"),
+        ("name,anode_voltage,grid_voltage,anode_current\nA,250,-1e308,1 mA\n", "can't be meant"),
         ("name,anode_voltage\nA,250\n", "doesn't name the column"),
     ],
 )
