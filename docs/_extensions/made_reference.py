@@ -199,7 +199,7 @@ def valves() -> Iterator[tuple[str, str]]:
         sections = [get_valve(name, kind=kind) for kind in get_valve(name).kinds]  # type: ignore[arg-type]
         page = [title(name), f"{escape(sections[0].summary)}.\n\n"]
         for valve in sections:
-            told = {entry.title: entry for entry in facts(valve)}
+            told = {entry.caption: entry for entry in facts(valve)}
             ratings = dict(row[:2] for row in told["ratings"].rows) if "ratings" in told else {}
             rows.append((
                 link("valves", name), valve.kind, ", ".join(valve.designations),
@@ -208,7 +208,7 @@ def valves() -> Iterator[tuple[str, str]]:
             ))  # fmt: skip
             page += [title(f"As a {valve.kind}", "-"), "\n"] if len(sections) > 1 else []
             for number, entry in enumerate(told.values()):
-                page += [title(entry.title[0].upper() + entry.title[1:], "~"), "\n"] if number else []
+                page += [title(entry.caption[0].upper() + entry.caption[1:], "~"), "\n"] if number else []
                 page += [table(entry.head, entry.rows)]
         yield f"valves/{file_name(name)}", "".join(page)
     yield (

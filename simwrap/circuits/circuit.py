@@ -25,6 +25,7 @@ from simwrap.circuits.stage import (
 )
 from simwrap.errors import InputError, UnknownNameError, shown
 from simwrap.registry import find
+from simwrap.report.html import as_html
 
 _STAGE_NAME = re.compile(r"[a-z][a-z0-9]*(_[a-z0-9]+)*\Z")
 _TOKEN = re.compile(r"\b([a-z])_(\w+)")
@@ -425,7 +426,7 @@ class Circuit:
         return f"Circuit {self.name}: {self.summary}"
 
     def _repr_html_(self) -> str:
-        return parameter_table(f"{self.name}: {self.summary}", self.rows())
+        return as_html([parameter_table(f"{self.name}: {self.summary}", self.rows())])
 
     def __reduce__(self) -> tuple[Any, ...]:
         return Circuit, (dict(self.stages), self.joins, self.title, self.main_input, self.main_output)

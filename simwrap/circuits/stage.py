@@ -6,7 +6,6 @@ changed one. Wherever a circuit is wanted, a stage is a circuit of one (:mod:`si
 
 from __future__ import annotations
 
-import html
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 from functools import cached_property
@@ -21,6 +20,8 @@ from simwrap.circuits.header import SAME, Parameter, Template, ValveSlot, When
 from simwrap.circuits.library import find_template
 from simwrap.errors import InputError, RangeError, UnknownNameError
 from simwrap.registry import find
+from simwrap.report.html import as_html
+from simwrap.report.model import Listing
 from simwrap.units import quantity
 
 if TYPE_CHECKING:
@@ -210,7 +211,7 @@ class Stage:
         return [parameter_row(self.parameters.get(name), name, value) for name, value in self.values.items()]
 
     def _repr_html_(self) -> str:
-        return parameter_table(f"{self.name}: {self.summary}", self.rows())
+        return as_html([parameter_table(f"{self.name}: {self.summary}", self.rows())])
 
     def __repr__(self) -> str:
         values = ", ".join(f"{name}={text}" for _, _, name, text in self.rows())
@@ -243,12 +244,9 @@ def parameter_row(parameter: Parameter | None, name: str, value: Any) -> tuple[s
     return parameter.symbol, parameter.label, name, "none" if none else quantity.render(value, parameter.unit)
 
 
-def parameter_table(caption: str, rows: Iterable[tuple[str, str, str, str]]) -> str:
-    """Return the rows as an HTML table."""
-    left = " style='text-align:left'"
-    cells = "".join("<tr>" + "".join(f"<td{left}>{html.escape(cell)}</td>" for cell in row) + "</tr>" for row in rows)
-    head = "".join(f"<th{left}>{word}</th>" for word in ("symbol", "part", "parameter", "value"))
-    return f"<table><caption>{html.escape(caption)}</caption><tr>{head}</tr>{cells}</table>"
+def parameter_table(caption: str, rows: Iterable[tuple[str, str, str, str]]) -> Listing:
+    """Return the rows as a table."""
+    return Listing(caption, ("symbol", "part", "parameter", "value"), list(rows))
 
 
 def find_parameter(name: str, parameters: Mapping[str, Parameter], where: str) -> Parameter:

@@ -163,10 +163,6 @@ def _show_measure(name: str, as_json: bool) -> None:
     print(entry.description)
 
 
-#: Tables of a valve that only its proof needs.
-_PROOF = ("published numbers beside", "rows that contradict", "sources")
-
-
 def _show_valve(valve: Any, as_json: bool, details: bool) -> None:
     from simwrap.valves import facts
 
@@ -174,8 +170,8 @@ def _show_valve(valve: Any, as_json: bool, details: bool) -> None:
         print(json.dumps(told.valve_json(valve)))
         return
     for table in facts(valve):
-        if details or not table.title.startswith(_PROOF):
-            output.print_table(table.title, table.head, table.rows)
+        if details or not table.details:
+            output.print_table(table.caption, table.head, table.rows)
     if not details:
         output.say("--details prints every published number beside the model, and the sources")
     if len(valve.kinds) > 1:

@@ -13,7 +13,7 @@ from pathlib import Path
 from typing import Any
 
 from simwrap.errors import InputError, RangeError
-from simwrap.tables import text_table
+from simwrap.report.text import text_table
 
 #: Width of text that goes into a file or a pipe.
 FILE_WIDTH = 100

@@ -162,7 +162,7 @@ def fit(
     else:
         result = fitted()
     for table in fit_tables(result):
-        output.print_table(table.title, list(table.head), list(table.rows))
+        output.print_table(table.caption, table.head, table.rows)
     if plot is not None:
         output.write_figure(fit_figure(result), plot)
     print(f"written: {file}", file=sys.stderr)

@@ -7,7 +7,8 @@ from dataclasses import dataclass
 
 from simwrap.design.goals import Goal
 from simwrap.design.runs import Design
-from simwrap.tables import html_table, text_table
+from simwrap.report.model import Listing
+from simwrap.report.shown import Shown
 from simwrap.units import quantity
 
 
@@ -26,8 +27,8 @@ class Candidate:
         return float(sum(miss * miss for miss in self.misses.values()))
 
 
-@dataclass(frozen=True)
-class Choice:
+@dataclass(frozen=True, repr=False)
+class Choice(Shown):
     """What :func:`choose` found.
 
     Attributes
@@ -136,14 +137,9 @@ class Choice:
                 columns.append(("off by", off))
         return tuple(head for head, _ in columns), list(zip(*(column for _, column in columns), strict=True))
 
-    def __repr__(self) -> str:
-        return "\n".join([text_table(self.summary, *self.table()), *self.notes, *self.warnings])
-
-    def _repr_html_(self) -> str:
-        import html
-
-        notes = "".join(f"<p>{html.escape(text)}</p>" for text in (*self.notes, *self.warnings))
-        return html_table(self.summary, *self.table()) + notes
+    def report(self) -> list[Listing]:
+        sentences = [Listing(text, (), []) for text in (*self.notes, *self.warnings)]
+        return [Listing(self.summary, *self.table()), *sentences]
 
 
 def _column(head: str, values: list[float], unit: str) -> tuple[str, list[str]]:

@@ -14,7 +14,8 @@ from simwrap.design.runs import Design, Runs
 from simwrap.design.tolerance import KEYWORDS, HowKeywords, Tolerances, columns_of, positions_of, whole_number
 from simwrap.engine import Run, spelled_out
 from simwrap.errors import InputError, RangeError
-from simwrap.tables import html_table, text_table
+from simwrap.report.model import Listing
+from simwrap.report.shown import Shown
 
 if TYPE_CHECKING:
     import xarray
@@ -29,8 +30,8 @@ MOST_SAMPLES = 2**17
 RESAMPLES = 100
 
 
-@dataclass(frozen=True)
-class Ranking:
+@dataclass(frozen=True, repr=False)
+class Ranking(Shown):
     """Parts in the order of their share of a variable's spread.
 
     Attributes
@@ -86,11 +87,8 @@ class Ranking:
     def head(self) -> tuple[str, str, str]:
         return "part", "share", "coefficient" if self.method.startswith("standard") else "total index"
 
-    def __repr__(self) -> str:
-        return text_table(self.summary, self.head, self.rows())
-
-    def _repr_html_(self) -> str:
-        return html_table(self.summary, self.head, self.rows())
+    def report(self) -> list[Listing]:
+        return [Listing(self.summary, self.head, self.rows())]
 
 
 def _ordered(

@@ -14,9 +14,10 @@ from simwrap.design.runs import Design, Runs, single_numbers
 from simwrap.design.tolerance import KEYWORDS, HowKeywords, Tolerances, columns_of
 from simwrap.engine import Run, spelled_out
 from simwrap.measures.results import find_name, split_name
+from simwrap.report.model import Listing
+from simwrap.report.shown import Shown
 from simwrap.simulation.dataset import unit_of
 from simwrap.simulation.measurement import MeasureChoice
-from simwrap.tables import html_table, text_table
 from simwrap.units import quantity
 
 if TYPE_CHECKING:
@@ -26,8 +27,8 @@ if TYPE_CHECKING:
 ALL_CORNERS = 10
 
 
-@dataclass(frozen=True)
-class WorstCase:
+@dataclass(frozen=True, repr=False)
+class WorstCase(Shown):
     """The extremes that were found at the corners of the tolerances.
 
     Attributes
@@ -95,11 +96,8 @@ class WorstCase:
 
     HEAD = ("variable", "unit", "nominal", "lowest", "highest", "no value")
 
-    def __repr__(self) -> str:
-        return text_table(self.summary, self.HEAD, self.rows())
-
-    def _repr_html_(self) -> str:
-        return html_table(self.summary, self.HEAD, self.rows())
+    def report(self) -> list[Listing]:
+        return [Listing(self.summary, self.HEAD, self.rows())]
 
 
 @spelled_out(Run, **KEYWORDS)

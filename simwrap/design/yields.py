@@ -11,14 +11,15 @@ from numpy.typing import NDArray
 
 from simwrap.design.limits import Limit, known_of, parse_limits
 from simwrap.errors import InputError
-from simwrap.tables import html_table, text_table
+from simwrap.report.model import Listing
+from simwrap.report.shown import Shown
 
 if TYPE_CHECKING:
     import xarray
 
 
-@dataclass(frozen=True)
-class Yield:
+@dataclass(frozen=True, repr=False)
+class Yield(Shown):
     """How many builds keep all limits. ``float(found)`` is the share.
 
     Attributes
@@ -71,11 +72,8 @@ class Yield:
 
     HEAD = ("limit", "variable", "builds inside", "not found")
 
-    def __repr__(self) -> str:
-        return text_table(self.summary, self.HEAD, self.rows())
-
-    def _repr_html_(self) -> str:
-        return html_table(self.summary, self.HEAD, self.rows())
+    def report(self) -> list[Listing]:
+        return [Listing(self.summary, self.HEAD, self.rows())]
 
 
 def yield_of(data: xarray.Dataset, limits: str | Iterable[str]) -> Yield:

@@ -6,10 +6,10 @@ from dataclasses import asdict
 from math import isfinite
 
 from simwrap.fitting.fit import FitResult
-from simwrap.valves.datasheet import Table
+from simwrap.report.model import Listing
 
 
-def fit_tables(result: FitResult) -> list[Table]:
+def fit_tables(result: FitResult) -> list[Listing]:
     """Return what a fit found, as tables: every number beside the law, and how well each constant is determined.
 
     Parameters
@@ -41,13 +41,13 @@ def fit_tables(result: FitResult) -> list[Table]:
     ]
     head = ("constant", "value", "comes from", "width left, in prior widths")
     tables = [
-        Table(
+        Listing(
             "numbers beside the model, the worst first",
             ("where", "quantity", "given", "model", "error", "use"),
-            tuple(residuals),
+            residuals,
         ),
-        Table("what the numbers determine", head, tuple(constants)),
+        Listing("what the numbers determine", head, constants),
     ]
     if result.warnings:
-        tables.append(Table("warnings", ("warning",), tuple((warning,) for warning in result.warnings)))
+        tables.append(Listing("warnings", ("warning",), [(warning,) for warning in result.warnings]))
     return tables

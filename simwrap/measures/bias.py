@@ -27,7 +27,7 @@ from simwrap.measures.numerics.parts import VOLTAGES, bought, cold, dissipated, 
 from simwrap.measures.options import Option
 from simwrap.measures.registry import Steps, measure
 from simwrap.measures.requests import Op, Result, Variable
-from simwrap.tables import Listing
+from simwrap.report.model import Listing
 from simwrap.units import quantity
 
 #: Share of a rating from which a value is called near to it.

@@ -25,7 +25,7 @@ from simwrap.measures.common import StageLike
 from simwrap.measures.options import Setting, settings_of
 from simwrap.measures.requests import Result
 from simwrap.registry import find, plugins
-from simwrap.tables import Listing
+from simwrap.report.model import Listing
 
 #: What a measure function returns when it is called: yields requests or lists of them.
 Steps = Generator[Any, Any, Result]

@@ -22,11 +22,12 @@ from simwrap.findings.finding import Finding
 from simwrap.findings.status import Status, status_of
 from simwrap.measures.requests import Result, Variable
 from simwrap.measures.results import axes_of, labelled, split_name
+from simwrap.report.model import Listing
+from simwrap.report.shown import Shown
 from simwrap.simulation.as_json import measurement_json, plain
 from simwrap.simulation.conduct import evaluate, refusal
 from simwrap.simulation.outcome import Outcome
 from simwrap.simulation.provenance import provenance
-from simwrap.tables import Listing
 from simwrap.units import quantity
 
 if TYPE_CHECKING:
@@ -209,7 +210,7 @@ class View(_Figures):
 
 
 @dataclass(frozen=True, repr=False, eq=False)
-class Measurement(_Figures):
+class Measurement(Shown, _Figures):
     """What was measured of one stage: a mapping from measures to their figures.
 
     A figure has one name everywhere, its path: ``found.response.gain`` is ``found["response"]["gain"]``,
@@ -302,15 +303,10 @@ class Measurement(_Figures):
 
         return plot(self, name, ax=ax)
 
-    def __repr__(self) -> str:
-        from simwrap.simulation.report import as_text
+    def report(self) -> Iterator[Listing]:
+        from simwrap.simulation.report import told
 
-        return as_text(self)
-
-    def _repr_html_(self) -> str:
-        from simwrap.simulation.report import as_html
-
-        return as_html(self)
+        return told(self)
 
 
 def _same(one: Mapping[str, Any], other: Mapping[str, Any]) -> bool:

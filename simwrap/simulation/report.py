@@ -5,7 +5,6 @@ The rest (every figure, conditions and criteria, all values of the stage) is the
 
 from __future__ import annotations
 
-import html
 import textwrap
 from collections.abc import Iterator
 from typing import TYPE_CHECKING
@@ -19,8 +18,9 @@ from simwrap.findings.severity import MARKS
 from simwrap.findings.status import Status
 from simwrap.measures.registry import measures
 from simwrap.measures.results import full_name, split_name
+from simwrap.report.model import Listing
+from simwrap.report.text import GAP
 from simwrap.simulation.dataset import point_dims, single_figures, unit_of
-from simwrap.tables import GAP, Listing, html_table, text_table
 from simwrap.units import quantity
 
 if TYPE_CHECKING:
@@ -221,18 +221,10 @@ def cautions(found: Measurement) -> list[str]:
     return [words for name in found.results if name in known and (words := known[name].caution)]
 
 
-def as_text(found: Measurement) -> str:
-    """Return a measurement as text: what is read first."""
-    parts = [f"{found.stage.name}: {values_line(found)}"]
-    parts += [text_table(t.caption, t.head, t.rows) if t.head else t.caption for t in tables(found)]
-    parts += [f"CAUTION: {words}" for words in cautions(found)]
-    return "\n".join([*parts, f"simulated by {found.provenance.get('engine', found.engine)}"])
-
-
-def as_html(found: Measurement) -> str:
-    """Return a measurement for a notebook, with the details folded away."""
-    parts = [f"<p><b>{html.escape(found.stage.name)}</b>: {html.escape(values_line(found))}</p>"]
-    parts += [html_table(table.caption, table.head, table.rows) for table in tables(found)]
-    parts += [f"<p><b>Caution:</b> {html.escape(words)}</p>" for words in cautions(found)]
-    folded = "".join(html_table(table.caption, table.head, table.rows) for table in tables(found, details=True))
-    return "".join([*parts, f"<details><summary>all figures, conditions and values</summary>{folded}</details>"])
+def told(found: Measurement) -> Iterator[Listing]:
+    """Yield what a measurement says of itself: what is read first, cautions, and all else as details."""
+    yield Listing(f"{found.stage.name}: {values_line(found)}", (), [])
+    yield from tables(found)
+    yield from (Listing(f"CAUTION: {words}", (), []) for words in cautions(found))
+    yield Listing(f"simulated by {found.provenance.get('engine', found.engine)}", (), [])
+    yield from (table._replace(details=True) for table in tables(found, details=True))

@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, fields
+from dataclasses import fields
 from statistics import median
 from typing import Any
 
+from simwrap.report.model import Listing
 from simwrap.units import quantity
 from simwrap.valves.accuracy import ACCURACY_HEAD, FEW_NUMBERS, accuracy_rows, contradictions, grid_current_words
 from simwrap.valves.conditions import CONDITIONS_HEAD, CONDITIONS_TITLE, condition_rows
@@ -25,15 +26,6 @@ _ASSUMED = "an assumption that stands for any valve: this file has no figure"
 
 #: How far new valves lie from the sheet where no maker's window is known.
 PRACTICE = "common practice, no source: sheet values are averages, of which new valves differ by so much"
-
-
-@dataclass(frozen=True)
-class Table:
-    """A table of text."""
-
-    title: str
-    head: tuple[str, ...]
-    rows: tuple[tuple[str, ...], ...]
 
 
 def unit_of_quantity(name: str) -> str:
@@ -157,7 +149,7 @@ def verdict(valve: Valve) -> str:
     return f"{words}; all of them had a part in the fit"
 
 
-def facts(valve: Valve) -> list[Table]:
+def facts(valve: Valve) -> list[Listing]:
     """Return what is known about a valve: about, ratings, capacitances, noise, proof, rows, spread, sources.
 
     Parameters
@@ -167,8 +159,8 @@ def facts(valve: Valve) -> list[Table]:
 
     Returns
     -------
-    list of Table
-        Each has ``title``, ``head`` and ``rows``, all text; tables without rows are left out.
+    list of Listing
+        Tables without rows are left out; what only the proof needs is a detail.
     """
     capacitances: list[tuple[str, ...]] = [
         (name.replace("_", " to "), quantity.render(value, "F"))
@@ -184,22 +176,22 @@ def facts(valve: Valve) -> list[Table]:
         for entry in valve.fitted.errors
     ]  # fmt: skip
     spread, windows = _windows(valve)
-    tables: list[tuple[str, tuple[str, ...], list[tuple[str, ...]]]] = [
-        (f"{valve.name}: {valve.summary}; {verdict(valve)}", ("", ""), _about(valve)),
-        ("ratings", ("rating", "value"), _ratings(valve)),
-        (CONDITIONS_TITLE, CONDITIONS_HEAD, condition_rows(valve)),
-        ("capacitances", ("between", "value"), capacitances),
-        ("noise and leakage", ("what", "value", "note"), _noise(valve)),
-        ("accuracy, median / worst (how many)", tuple(ACCURACY_HEAD), [tuple(row) for row in accuracy_rows(valve)]),
-        ("how far to trust it", ("",), [(valve.trust,)]),
-        ("published numbers beside the model", ("where", "quantity", "published", "model", "error", "use", "known"),
-         proof),
-        ("rows that contradict others", ("number", "published", "model", "error", "why"),
-         [tuple(row) for row in contradictions(valve)]),
-        (spread, ("quantity", "at", "from", "to", "source"), windows),
-        ("sources", ("key", "source"), list(valve.sources.items())),
+    told = [
+        Listing(f"{valve.name}: {valve.summary}; {verdict(valve)}", ("", ""), _about(valve)),
+        Listing("ratings", ("rating", "value"), _ratings(valve)),
+        Listing(CONDITIONS_TITLE, CONDITIONS_HEAD, condition_rows(valve)),
+        Listing("capacitances", ("between", "value"), capacitances),
+        Listing("noise and leakage", ("what", "value", "note"), _noise(valve)),
+        Listing("accuracy, median / worst (how many)", tuple(ACCURACY_HEAD), list(map(tuple, accuracy_rows(valve)))),
+        Listing("how far to trust it", ("",), [(valve.trust,)]),
+        Listing("published numbers beside the model",
+                ("where", "quantity", "published", "model", "error", "use", "known"), proof, details=True),
+        Listing("rows that contradict others", ("number", "published", "model", "error", "why"),
+                list(map(tuple, contradictions(valve))), details=True),
+        Listing(spread, ("quantity", "at", "from", "to", "source"), windows),
+        Listing("sources", ("key", "source"), list(valve.sources.items()), details=True),
     ]  # fmt: skip
-    return [Table(title, head, tuple(rows)) for title, head, rows in tables if rows]
+    return [table for table in told if table.rows]
 
 
 def _both(entry: Mapping[str, Any]) -> tuple[str, ...]:

@@ -12,7 +12,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from simwrap.errors import InputError
-from simwrap.tables import html_table
+from simwrap.report.html import as_html
 from simwrap.valves import laws
 from simwrap.valves.schema import (
     Base,
@@ -157,10 +157,9 @@ class Valve:
     def _repr_html_(self) -> str:
         """Return what `simwrap show` prints, the proof folded away."""
         tables = import_module("simwrap.valves").facts(self)  # by name: what tells of valves stands above them
-        first, *others = (html_table(table.title, table.head, table.rows) for table in tables)
-        ratings, *proof = others or [""]
-        folded = "".join(proof)
-        return f"{first}{ratings}<details><summary>conditions, proof and sources</summary>{folded}</details>"
+        # What a sheet states first stays open: what it is, and its ratings.
+        told = [table._replace(details=place > 1) for place, table in enumerate(tables)]
+        return as_html(told, "conditions, proof and sources")
 
     def currents(
         self,

@@ -99,7 +99,7 @@ def test_two_points_prove_nothing(tmp_path: Path) -> None:
     assert {"exponent", "tail_share", "width"} <= set(result.undetermined)
     assert "proves nothing" in get_valve("two", folders=[tmp_path]).trust.replace("proves\nnothing", "proves nothing")
     assert np.sum(result.singular_values > 1.0) <= 2
-    tables = {table.title: table for table in fit_tables(result)}
+    tables = {table.caption: table for table in fit_tables(result)}
     assert len(tables["numbers beside the model, the worst first"].rows) == 2
     assert {row[2] for row in tables["what the numbers determine"].rows if row[0] in ("exponent", "width")} == {
         "the prior"

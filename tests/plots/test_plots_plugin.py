@@ -21,7 +21,7 @@ from simwrap.plots import plot_sweep
 from simwrap.plots.panels import add_title, chosen_points
 from simwrap.plots.reader import Reader
 from simwrap.plots.style import frequency_axis, label_of, new_figure
-from simwrap.tables import Listing
+from simwrap.report.model import Listing
 
 
 def delay_table(found: Any) -> list[Listing]:

@@ -7,8 +7,8 @@ import html
 import pytest
 
 import simwrap
+from simwrap.report.text import text_table
 from simwrap.simulation.report import cautions, sweep_tables, tables, values_line
-from simwrap.tables import text_table
 
 
 def test_warnings_come_first_and_are_marked():

@@ -266,7 +266,7 @@ def test_looking_up_a_valve_is_light() -> None:
 
 def test_facts_hold_ratings_proof_and_sources() -> None:
     """`simwrap show` has ratings, proof and sources."""
-    tables = {table.title: table for table in facts(get_valve("12AX7"))}
+    tables = {table.caption: table for table in facts(get_valve("12AX7"))}
     assert ("anode dissipation, largest", "1 W") in tables["ratings"].rows
     assert len(tables["published numbers beside the model"].rows) == len(get_valve("12AX7").fitted.errors)
     assert any("Philips" in row[1] for row in tables["sources"].rows)
@@ -400,9 +400,9 @@ def test_a_designation_with_its_own_ratings_keeps_its_name() -> None:
     assert own.constants == base.constants
     assert "6SN7GTB" in own.designations
     assert "6SN7GT" not in own.designations
-    tables = {table.title: table for table in facts(own)}
+    tables = {table.caption: table for table in facts(own)}
     assert ("anode dissipation, largest", "2.5 W") in tables["ratings"].rows
-    by_type = {table.title: table for table in facts(base)}
+    by_type = {table.caption: table for table in facts(base)}
     accuracy_title = "accuracy, median / worst (how many)"
     assert tables[accuracy_title] == by_type[accuracy_title]
     taken = get_valve("6AU6A").ratings
@@ -500,14 +500,14 @@ def test_every_printed_window_is_in_its_file() -> None:
 
 def test_facts_show_spread_noise_and_leakage() -> None:
     """Windows with units; where there are none, that none is known; flicker corner and insulation with notes."""
-    windows = {table.title: table for table in facts(get_valve("ECL82"))}[
+    windows = {table.caption: table for table in facts(get_valve("ECL82"))}[
         "spread to expect: makers' acceptance windows"
     ]
     assert ("1.3 mA", "3.7 mA") in [row[2:4] for row in windows.rows]
     assert ("1.3 mS", "3.7 mS") in [row[2:4] for row in windows.rows]
     for name, kind in SECTIONS:
         valve = get_valve(name, kind=kind)  # type: ignore[arg-type]
-        titles = {table.title: table for table in facts(valve)}
+        titles = {table.caption: table for table in facts(valve)}
         spread = titles.get("spread to expect: no published window known")
         assert (spread is None) == bool(valve.windows)
         assert spread is None or "common practice, no source" in spread.rows[0][-1]
@@ -516,7 +516,7 @@ def test_facts_show_spread_noise_and_leakage() -> None:
             assert shown[0][2] == (valve.noise.note or shown[0][2])
             assert len(shown) == (1 if valve.heater is None or valve.heater.direct else 3)
             assert all(row[2] for row in shown)
-    noise = {table.title: table for table in facts(get_valve("12AX7"))}["noise and leakage"].rows
+    noise = {table.caption: table for table in facts(get_valve("12AX7"))}["noise and leakage"].rows
     assert noise[0][1] == "3 kHz"
     assert "1.8 uV" in noise[0][2]
     assert noise[1][:2] == ("heater to cathode resistance", "100 MΩ")

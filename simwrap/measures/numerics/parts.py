@@ -13,7 +13,7 @@ from simwrap.engine.protocol import Circuit
 from simwrap.measures.common import Floats, scalar, vector
 from simwrap.measures.numerics.discharge import WIRE, Groups
 from simwrap.measures.requests import Variable
-from simwrap.tables import Listing
+from simwrap.report.model import Listing
 
 #: Names of elements that stand for no part that a builder buys by its wattage or voltage: sources, loads, the insides
 #: of a transformer, leakage and strays.

@@ -1,57 +1,20 @@
-"""Small tables for people: as plain text and as HTML for a notebook."""
+"""Reports as plain text: aligned columns, folded where a line is short."""
 
 from __future__ import annotations
 
-import html
-import re
 import textwrap
 from collections.abc import Iterable, Sequence
-from typing import NamedTuple
 
-
-class Listing(NamedTuple):
-    """A table of text: its caption, the heads of its columns ("" for none), its rows, and whether it is a detail.
-
-    Without columns it is its caption, a sentence.
-    """
-
-    caption: str
-    head: tuple[str, ...]
-    rows: list[tuple[str, ...]]
-    details: bool = False
-
+from simwrap.report.model import Listing, numeric_columns
 
 #: Between two columns of text.
 GAP = "  "
 
-#: A number with or without a unit ("194.7 V", "-180°", "-20 to -30 %"), or that there is none; "12AX7" is a name.
-_NUMBER = re.compile(r"(not found|[-+±]?(\d[\d.]*(e[-+]?\d+)?|∞)(°| \S.*)?)?")
 
-
-def numeric_columns(columns: int, rows: Sequence[Sequence[str]]) -> list[bool]:
-    """Return which columns hold numbers, and are to be set to the right."""
-    texts = [[str(row[number]) for row in rows] for number in range(columns)]
-    return [any(column) and all(_NUMBER.fullmatch(text) for text in column) for column in texts]
-
-
-def html_table(caption: str, head: Sequence[str], rows: Iterable[Sequence[str]]) -> str:
-    """Return an HTML table; all text is escaped."""
-    if not head:
-        return f"<p>{html.escape(caption)}</p>"
-    lines = [list(row) for row in rows]
-    sides = [f" style='text-align:{'right' if right else 'left'}'" for right in numeric_columns(len(head), lines)]
-    top = (
-        "".join(f"<th{side}>{_in_lines(word)}</th>" for side, word in zip(sides, head, strict=True))
-        if any(head)
-        else ""
-    )
-    cells = (zip(sides, line, strict=True) for line in lines)
-    body = "".join("<tr>" + "".join(f"<td{s}>{html.escape(text)}</td>" for s, text in row) + "</tr>" for row in cells)
-    return f"<table><caption>{html.escape(caption)}</caption><tr>{top}</tr>{body}</table>"
-
-
-def _in_lines(text: str) -> str:
-    return html.escape(text).replace("\n", "<br>")
+def as_text(report: Iterable[Listing]) -> str:
+    """Return a report as text, without its details."""
+    told = (each for each in report if not each.details)
+    return "\n".join(text_table(each.caption, each.head, each.rows) if each.head else each.caption for each in told)
 
 
 def text_table(caption: str, head: Sequence[str], rows: Iterable[Sequence[str]], width: int | None = None) -> str:
