@@ -206,8 +206,11 @@ def power(audit: Audit, design: Design, found: Measurement, supply: Match | None
     section.add(f"at_stated_thd.{key}", f"distortion-limited output, {stated}", limited[key], unit)
     section.add("rated.source_emf", "rated source e.m.f. at this volume", figures.rated.source_emf, "V")
     section.add("rated.thd", "distortion at the rated output", figures.rated.thd, "%")
+    lost = [each for each in found.findings if each.code == "nothing_came"]
+    audit.findings += lost
     if np.isnan(figures.rated.thd):
-        audit.say("rated_output_not_reached")
+        if not lost:
+            audit.say("rated_output_not_reached")
     elif figures.rated.thd > design.levels.stated_thd:
         audit.say("distortion_over_stated", "", "distortion", figures.rated.thd, design.levels.stated_thd, "%")
     section.tables.append(_curve(figures, load if powered else np.nan))

@@ -112,7 +112,7 @@ def headroom(
             "frequency": (frequency, "Hz"),
             "input": ("e.m.f. of the signal source", ""),
             "nominal_level": (nominal_level, "V"),
-            "distortion": ("harmonics 2 to 32, relative to the fundamental", ""),
+            "distortion": ("all harmonics, relative to the fundamental", ""),
             "settled_within": (
                 f"{SETTLED}, {COARSE:g} beyond the onset of clipping",
                 "",

@@ -274,11 +274,15 @@ def _large(
         share = 100.0 * most / (np.nan if rating is None else rating)
         variables[f"{place}_share"] = scalar(share, "%", f"{words}, of its rating")
     onset, first = np.min(onsets, axis=0), np.argmin(onsets, axis=0)
+    lost = (np.stack(limits) == "").any(axis=0)  # a level that isn't known may have clipped before
+    onset = np.where(lost, np.inf, onset)
     none = ~np.isfinite(onset)
     which = np.array(list(valves))[first]
     what = np.take_along_axis(np.stack(limits), first[None], 0)[0]
     variables["clipping.first_valve"] = scalar(np.where(none, "", which), "", "valve that clips first")
-    variables["clipping.first_limit"] = scalar(np.where(none, NO_LIMIT, what), "", "what clips first")
+    variables["clipping.first_limit"] = scalar(
+        np.where(lost, "", np.where(none, NO_LIMIT, what)), "", "what clips first"
+    )
     for key, level, words in (
         ("clipping", np.where(none, np.nan, onset), "the onset of clipping"),
         ("at_stated_thd", first_reached(curve.level, distortion), "the stated distortion"),

@@ -248,7 +248,7 @@ def power(
         "load": (stated(load), "ohm"),
         "load_is": (load_name or "none", ""),
         "stated_thd": (stated_thd, "%"),
-        "distortion": ("harmonics 2 to 32, relative to the fundamental", ""),
+        "distortion": ("all harmonics, relative to the fundamental", ""),
         "settled_within": (
             f"{SETTLED}, {COARSE:g} above {100 * _LOUD:g} % of the set drive",
             "",

@@ -6,8 +6,8 @@ import numpy as np
 import pytest
 from scipy.optimize import brentq
 
-from simwrap.measures.numerics.closing_in import Curve, filled, first_reached, next_levels, without_known
-from simwrap.measures.numerics.level_sweep import curvature
+from simwrap.measures.numerics.closing_in import Curve, filled, first_reached, lost_from, next_levels, without_known
+from simwrap.measures.numerics.level_sweep import curvature, earliest
 
 TURN = 2.0 * np.pi * (np.arange(4096) + 0.5) / 4096
 
@@ -82,3 +82,27 @@ def test_the_curvature_of_a_sine_is_one_and_of_a_flat_bottom_none():
     assert found[1] == pytest.approx(0.0, abs=1e-9)
     assert found[2] == pytest.approx(1.0 - 4.0 * 0.05, abs=0.01)
     assert np.isnan(curvature(np.full((1, 1, 256), 100.0))).all()
+
+
+def test_a_mark_beside_a_lost_level_is_not_read():
+    """82 W and not 49: where a level ran out of time, the power at the mark isn't interpolated across it."""
+    levels = np.array([[1.0, 2.0, 4.0, 8.0, 16.0]] * 5)
+    values = levels / 5.0
+    values[1, 2] = np.nan  # between the last below the mark and the first above it
+    values[2, 0] = np.nan  # far below
+    values[3, 4] = np.nan  # above
+    values[4, 3:] = np.nan  # the mark may lie among those that are lost
+    assert first_reached(levels, Curve(values)) == pytest.approx([5.0, np.nan, 5.0, 5.0, np.nan], nan_ok=True)
+    assert list(lost_from(levels, Curve(values))) == [np.inf, 4.0, np.inf, np.inf, 8.0]
+    # What wasn't looked for has a level of 0, and isn't lost.
+    levels[1, 2] = 0.0
+    assert first_reached(levels, Curve(values))[1] == pytest.approx(5.0)
+
+
+def test_what_clips_first_is_not_told_where_a_lost_level_may_have_clipped_before():
+    levels = np.array([[1.0, 2.0, 4.0, 8.0]] * 2)
+    grid, bottom = levels / 3.0, levels / 6.0
+    grid[1, 1], bottom[1, 1] = np.nan, np.nan
+    words, level = earliest(levels, {"grid current": grid, "bottoming": bottom}, {})
+    assert list(words) == ["grid current", ""]
+    assert level == pytest.approx([3.0, np.nan], nan_ok=True)

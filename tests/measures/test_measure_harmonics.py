@@ -33,6 +33,14 @@ def test_the_two_definitions_differ_as_iec_60268_3_says():
     assert 1 - total / fundamental == pytest.approx(0.005, abs=1e-4)
 
 
+def test_all_harmonics_of_a_sampled_square_wave_count():
+    """Those above half the samples fold back and still count: sqrt(pi^2/8 - 1), more than up to the 32nd."""
+    samples = 256
+    wave = np.where((np.arange(samples) + 0.5) < samples / 2, 1.0, -1.0)
+    exact = np.sqrt(np.pi**2 / 8.0 - 1.0)
+    assert harmonics.thd(harmonics.spectrum(wave)) == pytest.approx(exact, rel=1e-3)
+
+
 def test_square_wave_without_aliases():
     """Fourier series of a square wave: odd harmonics 1/n; THD of all is sqrt(pi^2/8 - 1)."""
     wave = sum(np.sin(n * TURN) / n for n in range(1, 33, 2))

@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 from measure_fakes import frequencies, make_reply, make_stage, make_use, run
 
+import simwrap
 from simwrap.measures.registry import get_measure
 from simwrap.measures.requests import Ac, Op, Steady
 
@@ -173,3 +174,11 @@ def test_a_limit_beyond_the_expected_range_is_still_found():
     got, _ = values_of((stage, reply))
     assert got["first_limit"].tolist() == ["cut-off"] * 2
     assert got["clipping_input_rms"] == pytest.approx(1.9 / np.sqrt(2) * np.ones(2), rel=0.1)
+
+
+def test_the_mark_of_a_curve_that_bends_sharply_is_read_well():
+    """3 % of a follower that begins to clip: with as few levels as there are, where ten times as many have it."""
+    stage = simwrap.stage("cathode_follower")
+    few, many = (simwrap.measure(stage, {"headroom": {"levels": levels}}).headroom for levels in (18, 60))
+    assert few.input_rms_3pct == pytest.approx(many.input_rms_3pct, rel=5e-4)
+    assert few.input_rms_1pct == pytest.approx(many.input_rms_1pct, rel=1e-3)

@@ -177,3 +177,19 @@ def test_a_sweep_has_a_slope_at_every_point() -> None:
     direct = data["load_lines.valves.v1.direct_load"]
     np.testing.assert_allclose(direct.values, np.array(resistors) + 1500.0, rtol=1e-5)
     assert direct.attrs["units"] == "ohm"
+
+
+@pytest.mark.parametrize("far", [-1400.0, 0.0, 50_000.0])
+def test_the_axes_are_those_of_the_valve_wherever_a_line_ends(monkeypatch, far):
+    """A grid that conducts gave a line that ends at -1400 V, and axes from 0 to there."""
+    from simwrap.plots.measures import anode_curves
+
+    found = simwrap.measure(simwrap.stage("triode_gain"), ["bias", "load_lines"])
+    rest = found.bias.valves.v1
+    line = anode_curves.LoadLine("a.c. load", 1e3, far, direct=False)
+    monkeypatch.setattr(anode_curves, "lines_of", lambda *_, **__: [line])
+    (axes,) = found.plot("bias").axes
+    left, right = axes.get_xlim()
+    assert left == 0.0
+    assert rest.anode_voltage < right < 5.0 * rest.anode_voltage
+    assert 1e3 * rest.anode_current < axes.get_ylim()[1] < 25e3 * rest.anode_current

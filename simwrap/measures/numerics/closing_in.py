@@ -1,7 +1,8 @@
 """Where a curve over level first reaches a mark, and which level to try next to know it better.
 
 A bracket of two neighbours is closed in on by inverse quadratic interpolation through them and the nearest third
-level, wherever that is sure to stay inside; else it is divided. Everything is done for all points at once, on log-log
+level, wherever that is sure to stay inside; else it is divided. At last it is read on a
+cubic. Everything is done for all points at once, on log-log
 paper, on which distortion is nearly straight.
 
 Source: T. R. Chandrupatla, "A new hybrid quadratic/bisection algorithm for finding the zero of a nonlinear function
@@ -24,6 +25,8 @@ _LEAST = 1e-3
 _SHY = 0.7
 #: Least share of a bracket that is cut off.
 _INNER = 0.25
+#: Halvings of a bracket that is read.
+_HALVINGS = 45
 #: Levels nearer than this to another tell nothing new.
 _SAME = 1e-4
 
@@ -64,10 +67,28 @@ def first_reached(levels: Floats, curve: Curve) -> Floats:
     -------
     ndarray
         0 where the mark is reached without a signal; between that and the lowest level on a straight line; NaN where
-        it isn't reached, or is exceeded at the lowest level and nothing is said of what is below.
+        it isn't reached, is exceeded at the lowest level and nothing is said of what is below, or where a level that
+        isn't known may have reached it before (:func:`lost_from`).
     """
     level, below = _looked_up(levels, curve)
-    return level if curve.rest is None else np.where(np.isnan(level), below, level)
+    found = level if curve.rest is None else np.where(np.isnan(level), below, level)
+    return np.where((found > 0.0) & np.isfinite(lost_from(levels, curve)), np.nan, found)
+
+
+def lost_from(levels: Floats, curve: Curve) -> Floats:
+    """Return the lowest level, shape (points,), that isn't known and from which on the mark may be reached.
+
+    One that lies between the last that doesn't reach the mark and the first that does, or beyond the last where none
+    does; inf where there is none. What has a level of 0 wasn't looked for.
+    """
+    known, tried = np.isfinite(curve.values), np.isfinite(levels) & (levels > 0.0)
+    with np.errstate(invalid="ignore"):
+        reached = np.where(known & (curve.values >= 1.0), levels, np.inf).min(axis=1)
+        under = known & (curve.values < 1.0) & (levels < reached[:, None])
+    last = np.where(under, levels, -np.inf).max(axis=1)
+    between = tried & ~known & (levels > last[:, None]) & (levels < reached[:, None])
+    lowest: Floats = np.where(between, levels, np.inf).min(axis=1)
+    return lowest
 
 
 def _looked_up(levels: Floats, curve: Curve, *, careful: bool = False) -> tuple[Floats, Floats]:
@@ -81,35 +102,79 @@ def _looked_up(levels: Floats, curve: Curve, *, careful: bool = False) -> tuple[
     with np.errstate(invalid="ignore"):
         up = (y[:, :-1] < 1.0) & (y[:, 1:] >= 1.0)
         always = y[:, 0] >= 1.0
-    found = _inside(x, y, np.argmax(up, axis=1), careful)
+    found = (_inside if careful else _read)(x, y, np.argmax(up, axis=1))
     below = x[:, 0] * np.clip(divide(1.0 - rest, y[:, 0] - rest), 0.0, 1.0)
     at_rest = np.isfinite(y[:, 0]) & (rest >= 1.0)
     level = np.where(up.any(axis=1) & ~always & ~at_rest, found, np.nan)
     return level, np.where(at_rest, 0.0, np.where(always, below, np.nan))
 
 
-def _inside(x: Floats, y: Floats, index: NDArray[np.intp], careful: bool) -> Floats:
-    """Return the crossing between neighbours ``index`` and ``index + 1``."""
-    last = x.shape[1] - 1
-    with np.errstate(divide="ignore", invalid="ignore", over="ignore"):
+@dataclass(frozen=True)
+class _Bracket:
+    """Logarithms of levels and values at the ends of a bracket (a, b), and at their outer neighbours."""
+
+    left: Floats
+    a: Floats
+    b: Floats
+    right: Floats
+    f_left: Floats
+    fa: Floats
+    fb: Floats
+    f_right: Floats
+    no_left: NDArray[np.bool_]
+    no_right: NDArray[np.bool_]
+
+    @classmethod
+    def of(cls, x: Floats, y: Floats, index: NDArray[np.intp]) -> _Bracket:
+        """Return the bracket between the levels ``index`` and ``index + 1``."""
+        last = x.shape[1] - 1
         where, height = np.log(x), np.log(np.maximum(y, _LEAST))
 
-        def at(array: Floats, place: NDArray[np.intp]) -> Floats:
-            picked: Floats = np.take_along_axis(array, np.clip(place, 0, last)[:, None], 1)[:, 0]
-            return picked
+        def at(array: Floats) -> list[Floats]:
+            places = (np.clip(index + k, 0, last)[:, None] for k in (-1, 0, 1, 2))
+            return [np.take_along_axis(array, place, 1)[:, 0] for place in places]
 
-        a, b = at(where, index), at(where, index + 1)
-        fa, fb = at(height, index), at(height, index + 1)
-        left, right = at(where, index - 1), at(where, index + 2)
-        no_left = (index < 1) | (at(height, index - 1) <= np.log(_LEAST))
-        no_right = (index + 2 > last) | ~np.isfinite(right)
-        use_left = ~no_left & (no_right | (a - left < right - b))
-        c = np.where(use_left, left, right)
-        fc = np.where(use_left, at(height, index - 1), at(height, index + 2))
+        levels, values = at(where), at(height)
+        no_left = (index < 1) | (values[0] <= np.log(_LEAST))
+        return cls(*levels, *values, no_left, (index + 2 > last) | ~np.isfinite(levels[3]))
+
+
+def _read(x: Floats, y: Floats, index: NDArray[np.intp]) -> Floats:
+    """Return the crossing between two levels, on a cubic that never leaves what its neighbours span.
+
+    Slopes as F. N. Fritsch and J. Butland, SIAM J. Sci. Stat. Comput. 5 (1984) 300 (from memory).
+    """
+    with np.errstate(divide="ignore", invalid="ignore", over="ignore"):
+        of = _Bracket.of(x, y, index)
+        width = of.b - of.a
+        secant = (of.fb - of.fa) / width
+
+        def slope(outer: Floats, gap: Floats, absent: NDArray[np.bool_]) -> Floats:
+            weights = (2.0 * width + gap, width + 2.0 * gap)
+            mean = sum(weights) / (weights[0] / secant + weights[1] / outer)
+            return np.where(absent, secant, np.where(outer > 0.0, mean, 0.0))
+
+        before = slope((of.fa - of.f_left) / (of.a - of.left), of.a - of.left, of.no_left) * width
+        after = slope((of.f_right - of.fb) / (of.right - of.b), of.right - of.b, of.no_right) * width
+        low, high = np.zeros_like(width), np.ones_like(width)
+        for _ in range(_HALVINGS):
+            t = (low + high) / 2.0
+            value = (1.0 - t) ** 2 * ((1.0 + 2.0 * t) * of.fa + t * before)
+            value = value + t**2 * ((3.0 - 2.0 * t) * of.fb + (t - 1.0) * after)
+            low, high = np.where(value < 0.0, t, low), np.where(value < 0.0, high, t)
+        return np.asarray(np.exp(of.a + high * width))
+
+
+def _inside(x: Floats, y: Floats, index: NDArray[np.intp]) -> Floats:
+    """Return a level inside of a bracket that is sure to make it smaller."""
+    with np.errstate(divide="ignore", invalid="ignore", over="ignore"):
+        of = _Bracket.of(x, y, index)
+        a, b, fa, fb = of.a, of.b, of.fa, of.fb
+        use_left = ~of.no_left & (of.no_right | (a - of.left < of.right - b))
+        c, fc = np.where(use_left, of.left, of.right), np.where(use_left, of.f_left, of.f_right)
         straight = divide(-fa, fb - fa)
-        if careful:
-            plain = divide(1.0 - at(y, index), at(y, index + 1) - at(y, index))
-            straight = np.clip(0.5 * (straight + plain), _INNER, 1.0 - _INNER)
+        plain = divide(1.0 - np.exp(fa), np.exp(fb) - np.exp(fa))
+        straight = np.clip(0.5 * (straight + plain), _INNER, 1.0 - _INNER)
         quadratic = (
             fb * fc / ((fa - fb) * (fa - fc)) * a
             + fa * fc / ((fb - fa) * (fb - fc)) * b
@@ -119,7 +184,7 @@ def _inside(x: Floats, y: Floats, index: NDArray[np.intp], careful: bool) -> Flo
         near, far = np.where(use_left, a, b), np.where(use_left, b, a)
         f_near, f_far = np.where(use_left, fa, fb), np.where(use_left, fb, fa)
         xi, phi = divide(near - far, c - far), divide(f_near - f_far, fc - f_far)
-        sure = ~(no_left & no_right) & (phi**2 < xi) & ((1.0 - phi) ** 2 < 1.0 - xi)
+        sure = ~(of.no_left & of.no_right) & (phi**2 < xi) & ((1.0 - phi) ** 2 < 1.0 - xi)
         sure &= (quadratic >= a) & (quadratic <= b)
         crossing: Floats = np.exp(np.where(sure, quadratic, a + straight * (b - a)))
     return crossing

@@ -7,9 +7,6 @@ from numpy.typing import NDArray
 
 from simwrap.measures.common import Array, Floats, divide
 
-#: Harmonics counted in a total: high enough for a clipped sine, low enough to be free of aliases.
-HIGHEST = 32
-
 
 def spectrum(period: Array) -> NDArray[np.complex128]:
     """Return the complex peak amplitudes of one whole period.
@@ -37,8 +34,11 @@ def rms(period: Array, *, with_mean: bool = False) -> Floats:
     return value
 
 
-def thd(lines: Array, *, fundamental: int = 1, total: bool = False, highest: int = HIGHEST) -> Floats:
-    """Return the total harmonic distortion as a ratio.
+def thd(lines: Array, *, fundamental: int = 1, total: bool = False) -> Floats:
+    """Return the total harmonic distortion as a ratio: of all harmonics.
+
+    What lies above half the samples folds back onto others, so that the sum of powers has it as well (Parseval); the
+    line at just half of them, which would count twice, is left out.
 
     Parameters
     ----------
@@ -49,15 +49,13 @@ def thd(lines: Array, *, fundamental: int = 1, total: bool = False, highest: int
     total : bool
         Refer to the rms of the whole signal (IEC 60268-3) instead of the fundamental (common
         practice). The two differ by the factor 1/sqrt(1 + d**2).
-    highest : int
-        Highest harmonic counted.
 
     Returns
     -------
     ndarray, shape (...)
         NaN where there is no fundamental.
     """
-    power = np.abs(lines[..., fundamental::fundamental][..., :highest]) ** 2
+    power = np.abs(lines[..., fundamental:-1:fundamental]) ** 2
     first, rest = power[..., 0], power[..., 1:].sum(axis=-1)
     ratio = divide(rest, first + rest if total else first)
     return np.sqrt(np.where(first > 0, ratio, np.nan))

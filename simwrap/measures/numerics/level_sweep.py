@@ -23,7 +23,7 @@ from simwrap.measures.common import (
     wanted,
 )
 from simwrap.measures.numerics import harmonics
-from simwrap.measures.numerics.closing_in import Curve, filled, first_reached, next_levels
+from simwrap.measures.numerics.closing_in import Curve, filled, first_reached, lost_from, next_levels
 from simwrap.measures.requests import Ac, Op, Steady
 
 #: A limit is reached where its sign reaches 1; see :func:`limit_signs`.
@@ -316,12 +316,18 @@ def first_limit(found: LevelSweep) -> tuple[Array, Floats]:
 
 
 def earliest(levels: Floats, signs: Mapping[str, Floats], at_rest: Mapping[str, Floats]) -> tuple[Array, Floats]:
-    """Return which sign reaches 1 first over rising levels, and where; see :func:`first_limit`."""
+    """Return which sign reaches 1 first over rising levels, and where; see :func:`first_limit`.
+
+    "" and NaN where a level that isn't known may have reached one before.
+    """
     names = [name for name in LIMITS if name in signs]
     if not names:
         return np.full(len(levels), NO_LIMIT), np.full(len(levels), np.nan)
-    onsets = [first_reached(levels, curve) for curve in limit_curves(signs, at_rest)]
+    curves = limit_curves(signs, at_rest)
+    onsets = [first_reached(levels, curve) for curve in curves]
     reached = np.where(np.isnan(onsets), np.inf, onsets)
     level = reached.min(axis=0)
+    lost = (level > 0.0) & (np.min([lost_from(levels, curve) for curve in curves], axis=0) <= level)
     none = ~np.isfinite(level)
-    return np.where(none, NO_LIMIT, np.array(names)[np.argmin(reached, axis=0)]), np.where(none, np.nan, level)
+    words = np.where(none, NO_LIMIT, np.array(names)[np.argmin(reached, axis=0)])
+    return np.where(lost & np.isfinite(levels).any(axis=1), "", words), np.where(none | lost, np.nan, level)

@@ -22,6 +22,8 @@ from simwrap.valves.curves import round_steps
 
 #: Valves of more kinds than this have no room in a title.
 _FEW = 2
+#: Ends of the axes by the valve's rest: usual, least and most volts, and most current.
+_USUAL, _NEAR, _FAR, _HIGH = 1.72, 1.3, 4.0, 20.0
 #: More letters than this before "grid voltage at each curve" make a second line of a panel's title.
 _LONG = 40
 
@@ -166,10 +168,14 @@ def _panel(axes: Axes, bias: Reader, instances: list[str], points: list[int]) ->
     valve = valve_of(bias, instance, points[0], rest.screen is not None)
     lines = lines_of(bias, instance) if single else []
     amps, volts, deepest = (max(abs(getattr(each, key)) for each in rests) for key in ("amps", "volts", "grid"))
-    span = np.linspace(0.0, 1.08 * max((line.volts for line in lines), default=1.85 * volts), 301)
+    # Where a line ends is shown as long as the valve's own curves and its rest can be read beside it.
+    far = max((line.volts for line in lines), default=_USUAL * volts)
+    span = np.linspace(0.0, 1.08 * float(np.clip(far, _NEAR * volts, _FAR * volts)), 301)
     # The steepest lines are those of the signal; a winding's d.c. line has no use for the height.
     steep = [line for line in lines if not line.direct] or lines
-    top = 1.1e3 * max([2.2 * amps, *(line.volts / line.resistance for line in steep if line.resistance > 0)])
+    top = 1.1e3 * max(
+        [2.2 * amps, *(min(line.volts / line.resistance, _HIGH * amps) for line in steep if line.resistance > 0)]
+    )
     top = top if np.isfinite(top) and top > 0 else 1.0
     axes.set_xlim(0, span[-1])
     axes.set_ylim(0, top)
