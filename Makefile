@@ -14,7 +14,7 @@ APT := $(ROOT) env DEBIAN_FRONTEND=noninteractive apt-get -qq -o Acquire::Retrie
 .DELETE_ON_ERROR:
 
 demo: $(VENV)/.installed $(VENV)/.ngspice
-	@$(BIN)/simwrap demo
+	@$(BIN)/simwrap demo --force
 
 test: $(VENV)/.installed-test $(VENV)/.ngspice-test
 	$(BIN)/python -m pytest -n $(JOBS)

@@ -8,12 +8,14 @@ only this module builds the words.
 from __future__ import annotations
 
 import difflib
+import errno
 from collections.abc import Iterable, Sequence
 
 #: Exit codes of the command line.
 EXIT_NOT_MET = 1
 EXIT_BAD_INPUT = 2
 EXIT_ENGINE_FAILED = 3
+EXIT_SYSTEM = 4
 EXIT_INTERRUPTED = 130
 
 
@@ -40,6 +42,25 @@ class SimwrapError(Exception):
 
 class InputError(SimwrapError):
     """Something the user gave can't be used."""
+
+
+class SystemLimitError(SimwrapError):
+    """The computer has run out of something: room on a disk, files, processes, memory."""
+
+    exit_code = EXIT_SYSTEM
+
+
+#: What the system says when it has run out of something; another name for a file wouldn't help.
+_RUN_OUT = {errno.ENOSPC, errno.EDQUOT, errno.EFBIG, errno.EMFILE, errno.ENFILE, errno.ENOMEM, errno.EAGAIN, errno.EIO}
+
+
+def system_error(what: str, fault: BaseException) -> SimwrapError:
+    """Return what can't be done, such as "room.toml can't be read", with the system's reason.
+
+    It is a :class:`SystemLimitError` where the system has run out of something, else an :class:`InputError`.
+    """
+    kind = SystemLimitError if getattr(fault, "errno", None) in _RUN_OUT else InputError
+    return kind(f"{what} ({getattr(fault, 'strerror', None) or fault})")
 
 
 class UnknownNameError(InputError):

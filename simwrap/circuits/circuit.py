@@ -11,10 +11,10 @@ import itertools
 import re
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
-from functools import cached_property
 from types import MappingProxyType
 from typing import Any, NamedTuple
 
+from simwrap.cached import cached_property
 from simwrap.circuits.header import Parameter, Port, Template
 from simwrap.circuits.stage import (
     Stage,

@@ -8,7 +8,6 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
-from functools import cached_property
 from pathlib import Path
 from types import MappingProxyType
 from typing import TYPE_CHECKING, Any
@@ -16,6 +15,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from simwrap._paths import as_folders
+from simwrap.cached import cached_property
 from simwrap.circuits.header import SAME, Parameter, Template, ValveSlot, When
 from simwrap.circuits.library import find_template
 from simwrap.errors import InputError, RangeError, UnknownNameError

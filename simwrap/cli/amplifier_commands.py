@@ -14,8 +14,9 @@ from typing import Annotated
 
 import typer
 
-from simwrap.cli.app import Engine, Json, Stages, Valves, _folders, app
-from simwrap.errors import EXIT_NOT_MET, InputError
+from simwrap.cli.app import Engine, Force, Json, Stages, Valves, _folders, app
+from simwrap.cli.output import check_file, write_text
+from simwrap.errors import EXIT_NOT_MET
 
 #: The design that `simwrap new` writes.
 EXAMPLE = "reading_room.toml"
@@ -24,19 +25,12 @@ EXAMPLE = "reading_room.toml"
 @app.command()
 def new(
     file: Annotated[Path, typer.Argument(metavar="FILE", help="The design file to write, such as amplifier.toml.")],
-    force: Annotated[bool, typer.Option("--force", help="Write over a file that is there.")] = False,
+    force: Force = False,
 ) -> None:
     """Write a commented design file to start from: a whole amplifier of invented values."""
-    if file.suffix != ".toml":
-        raise InputError(f"{file}: a design file ends in .toml; give a name such as {file.with_suffix('.toml')}")
-    if file.exists() and not force:
-        raise InputError(f"{file} is there already; give another name, or --force to write over it")
+    check_file("the design file", file, {".toml"}, force=force)
     text = files("simwrap.amplifier").joinpath(EXAMPLE).read_text(encoding="utf-8")
-    try:
-        file.write_text(text, encoding="utf-8")
-    except OSError as fault:
-        raise InputError(f"{file} can't be written ({fault.strerror or fault})") from None
-    print(f"written: {file}; audit it with: simwrap check {file}", file=sys.stderr)
+    write_text(file, text, force=force, then=f"; audit it with: simwrap check {file}")
 
 
 @app.command()

@@ -2,12 +2,14 @@
 
 Tables for people by default, one JSON object with ``--json``. Exit codes: 0 done, 1 goals not met (``choose``), or a
 rating exceeded or unstable (``check``), 2 bad input (one sentence on stderr), 3 the engine failed (its reason, the
-netlist kept), 130 interrupted (what is done is kept where a file was named). A reader that closes the pipe early
-(``| head``) ends a command quietly, with 0.
+netlist kept), 4 the computer has run out of something (room on a disk, files, processes, memory), 130 interrupted
+(what is done is kept where a file was named). A reader that closes the pipe early (``| head``) ends a command quietly,
+with 0.
 """
 
 from __future__ import annotations
 
+import contextlib
 import sys
 import warnings
 from importlib import import_module
@@ -18,7 +20,7 @@ import typer
 from typer.core import TyperGroup
 
 from simwrap.cli import output
-from simwrap.errors import EXIT_BAD_INPUT, EXIT_INTERRUPTED, InputError, RangeError, SimwrapError
+from simwrap.errors import EXIT_BAD_INPUT, EXIT_INTERRUPTED, EXIT_SYSTEM, InputError, RangeError, SimwrapError
 
 
 class _PipeClosed(Exception):
@@ -143,6 +145,7 @@ DataFile = Annotated[
     Path | None,
     typer.Option("-o", "--output", metavar="FILE", help="Write the Dataset: .nc (netCDF) or .csv."),
 ]
+Force = Annotated[bool, typer.Option("--force", help="Write over files that are there.")]
 Valves = Annotated[
     list[Path] | None,
     typer.Option("--valves", metavar="DIR", help="A folder of your own valve files (repeatable)."),
@@ -241,7 +244,7 @@ def start(
 
     The voltages in these circuits kill: see the README's cautions. `simwrap COMMAND -h` has the options of a command.
     Exit codes: 0 done; 1 goals not met (choose), or a rating exceeded or unstable (check); 2 bad input; 3 the simulator
-    failed; 130 interrupted.
+    failed; 4 the computer has run out of something, such as room on a disk; 130 interrupted.
     """
     if context.invoked_subcommand is None:
         print(context.get_help())
@@ -262,15 +265,24 @@ def main(arguments: list[str] | None = None) -> None:
         code = command.main(args=arguments, prog_name="simwrap", standalone_mode=False)
         sys.stdout.flush()
     except SimwrapError as fault:
-        print(f"simwrap: {fault}", file=sys.stderr)
-        code = fault.exit_code
+        code = _said(fault, fault.exit_code)
     except _ClickException as fault:
-        print(f"simwrap: {fault.format_message().splitlines()[0]}", file=sys.stderr)
-        code = EXIT_BAD_INPUT
+        code = _said(fault.format_message(), EXIT_BAD_INPUT)
     except (typer.Abort, KeyboardInterrupt, _Interrupted) as stopped:
-        print(f"simwrap: {str(stopped) or 'interrupted'}", file=sys.stderr)
-        code = EXIT_INTERRUPTED
+        code = _said(stopped if str(stopped) else "interrupted", EXIT_INTERRUPTED)
     except (BrokenPipeError, _PipeClosed):
-        output.quiet_pipe()
         code = 0
+    except OSError as fault:
+        about = f"{fault.filename}: " if fault.filename else ""
+        code = _said(f"the system refused something: {about}{fault.strerror or fault}", EXIT_SYSTEM)
+    except MemoryError:
+        code = _said("there is not enough memory", EXIT_SYSTEM)
+    output.close()
     sys.exit(code if isinstance(code, int) else 0)
+
+
+def _said(words: object, code: int) -> int:
+    """Say on stderr, in one line, why a command ended, and return its exit code."""
+    with contextlib.suppress(BrokenPipeError):
+        print(f"simwrap: {' '.join(str(words).split())}", file=sys.stderr)
+    return code

@@ -13,8 +13,8 @@ from typing import Annotated, Any
 
 import typer
 
-from simwrap.cli.app import Engine, Json, Stages, Valves, _folders, app
-from simwrap.cli.output import check_figure_name, print_table, say, write_figure
+from simwrap.cli.app import Engine, Force, Json, Stages, Valves, _folders, app
+from simwrap.cli.output import PICTURES, check_file, print_table, say, write_figure, write_text
 from simwrap.errors import EXIT_NOT_MET, InputError
 from simwrap.units import quantity
 
@@ -29,14 +29,6 @@ def _read(design: Path, valves: list[Path] | None) -> Any:
     from simwrap.circuits.design_file import read_whole_design
 
     return read_whole_design(design, valve_folders=_folders(valves), complete=True)
-
-
-def _write(file: Path, text: str) -> None:
-    try:
-        file.write_text(text, encoding="utf-8")
-    except OSError as fault:
-        raise InputError(f"{file} can't be written ({fault.strerror or fault})") from None
-    print(f"written: {file}", file=sys.stderr)
 
 
 def _varied(emission: str, mu: str, resistors: str) -> Any:
@@ -76,6 +68,7 @@ def guard(
     prove: Annotated[
         bool, typer.Option("--prove", help="Simulate faults and healthy builds in time (some minutes).")
     ] = False,
+    force: Force = False,
     engine: Engine = "auto",
     valves: Valves = None,
     stages: Stages = None,
@@ -86,6 +79,7 @@ def guard(
     from simwrap.cathode_guard.guard import Converter
     from simwrap.cathode_guard.guard import guard as compute
 
+    _check_guard_files(header, output, force)
     way = Converter(
         sense=quantity.parse(sense, "ohm", parameter="--sense"), bits=bits,
         reference=quantity.parse(reference, "V", parameter="--reference"), gain=gain,
@@ -97,20 +91,25 @@ def guard(
                     progress=_tell("guard"))  # fmt: skip
     told = paper.to_dict(found)
     if header is not None:
-        _write(header, paper.header(found))
+        write_text(header, paper.header(found), force=force)
     if output is not None:
-        _write(output, json.dumps(told, indent=2) + "\n")
+        write_text(output, json.dumps(told, indent=2) + "\n", force=force)
     good = True
     if prove:
         told["proof"], good = _proof(found, builds, engine)
     if as_json:
         print(json.dumps(told))
     else:
-        print("\n".join(paper.page(found)))
-        for line in told.get("proof", {}).get("words", []):
-            print(line)
+        print("\n".join([*paper.page(found), *told.get("proof", {}).get("words", [])]))
     if not good:
         raise typer.Exit(EXIT_NOT_MET)
+
+
+def _check_guard_files(header: Path | None, output: Path | None, force: bool) -> None:
+    check_file("--header", header, force=force)
+    check_file("--output", output, force=force)
+    if header is not None and header == output:
+        raise InputError(f"--header and --output both name {header}; give another name")
 
 
 def _proof(found: Any, builds: int, engine: str) -> tuple[dict[str, Any], bool]:
@@ -165,6 +164,7 @@ def readings(
     emission: Emission = "20 %",
     mu: Mu = "10 %",
     resistors: Resistors = "5 %",
+    force: Force = False,
     engine: Engine = "auto",
     valves: Valves = None,
     stages: Stages = None,
@@ -179,14 +179,14 @@ def readings(
 
     made, varied = _read(design, valves), _varied(emission, mu, resistors)
     found: Any
-    check_figure_name(plot)
+    check_file("--plot", plot, PICTURES, force=force)
     if plot is not None and not response:
         raise InputError("--plot: readings has a picture of a frequency response only; give --response with it")
     if response:
         found = measured_response.overlay(made, file, varied=varied, engine=engine, progress=_tell("readings"))
         lines, clean = measured_response.page(found), found.diagnosis.healthy
         if plot is not None:
-            write_figure(found.plot(), plot)
+            write_figure(found.plot(), plot, force=force)
     else:
         found = room.read(made, file, varied=varied, engine=engine, progress=_tell("readings"))
         lines, clean = room.page(found), found.clean

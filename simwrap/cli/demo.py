@@ -10,9 +10,11 @@ import sys
 import tempfile
 import textwrap
 from pathlib import Path
+from typing import Any
 
 from simwrap.circuits.stage import Stage, stage
-from simwrap.errors import InputError
+from simwrap.errors import system_error
+from simwrap.files import check_free, whole_file
 from simwrap.simulation.measurement import measure
 from simwrap.simulation.report import values_line
 from simwrap.simulation.sweep import sweep
@@ -62,7 +64,7 @@ def stages() -> dict[str, Stage]:
     }
 
 
-def run(folder: Path, *, engine: str = "auto") -> list[Path]:
+def run(folder: Path, *, engine: str = "auto", force: bool = False) -> list[Path]:
     """Measure the stages, print what a builder wants to know, and write pictures.
 
     Parameters
@@ -71,6 +73,8 @@ def run(folder: Path, *, engine: str = "auto") -> list[Path]:
         Where the pictures go; made where it isn't there.
     engine : str
         As for :func:`simwrap.measure`.
+    force : bool
+        Whether pictures that are there may be written over.
 
     Returns
     -------
@@ -80,19 +84,27 @@ def run(folder: Path, *, engine: str = "auto") -> list[Path]:
     Raises
     ------
     InputError
-        If the folder can't be made, or written to.
+        If the folder can't be made, or written to, or holds such pictures already.
     """
     try:
         folder.mkdir(parents=True, exist_ok=True)
         with tempfile.TemporaryFile(dir=folder):  # known now, not when the first picture is done
             pass
     except (OSError, ValueError) as fault:  # ValueError: a name with NUL
-        why = getattr(fault, "strerror", None) or fault
-        raise InputError(f"--folder: {folder} can't be written to ({why}); give another one") from None
+        raise system_error(f"--folder: {folder} can't be written to", fault) from None
+    made_of = stages()
+    targets = {
+        (title, name): folder / f"{title.replace(' ', '_')}_{name}.png"
+        for title, made in made_of.items()
+        for name in SHOWN.get(title, made.measures)
+        if name != "bias" or made.valves
+    }
+    swept = folder / "line_stage_cathode_resistor.png"
+    for target in (*targets.values(), swept):
+        check_free(target, replace=force)
     print("The reading room: a line preamplifier, before soldering.\n")
     print(CAUTION + "\n")
-    pictures = []
-    for title, made in stages().items():
+    for title, made in made_of.items():
         found = measure(made, SHOWN.get(title), engine=engine)
         print(textwrap.fill(f"{title} ({made.name}): {values_line(found)}", 100, subsequent_indent="  "))
         for text in found.warnings:
@@ -101,20 +113,22 @@ def run(folder: Path, *, engine: str = "auto") -> list[Path]:
             print(f"  {name}: " + ", ".join(f"{words} {text}" for words, text in found[name].headline()))
         print(f"  simulated by {found.provenance['engine']} {found.provenance['engine_version']}")
         for name in found.results:
-            if name == "bias" and not made.valves:
-                continue
-            target = folder / f"{title.replace(' ', '_')}_{name}.png"
-            found.plot(name).savefig(target)
-            pictures.append(target)
+            if (title, name) in targets:
+                _picture(found.plot(name), targets[title, name], force)
         print()
-    pictures.append(_cathode_sweep(folder, engine))
+    _picture(_cathode_sweep(engine), swept, force)
     print("pictures:")
-    for picture in pictures:
+    for picture in (*targets.values(), swept):
         print(f"  {picture}")
-    return pictures
+    return [*targets.values(), swept]
 
 
-def _cathode_sweep(folder: Path, engine: str) -> Path:
+def _picture(figure: Any, target: Path, force: bool) -> None:
+    with whole_file(target, replace=force) as partial:
+        figure.savefig(partial, format="png")
+
+
+def _cathode_sweep(engine: str) -> Any:
     """Sweep the line stage's cathode resistor over E12 values: where is the headroom best?"""
     from simwrap.plots import plot_sweep
     from simwrap.units import eseries
@@ -134,6 +148,4 @@ def _cathode_sweep(folder: Path, engine: str) -> Path:
         f"({quantity.render(float(most[best]), 'V')} r.m.s.) with "
         f"{quantity.render(float(values[best]), 'ohm')}, where the gain is {float(data['response.gain'][best]):.1f}\n"
     )
-    target = folder / "line_stage_cathode_resistor.png"
-    plot_sweep(data, ["gain", "v1.anode_current", "output_rms_1pct"]).savefig(target)
-    return target
+    return plot_sweep(data, ["gain", "v1.anode_current", "output_rms_1pct"])

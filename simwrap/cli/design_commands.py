@@ -14,6 +14,7 @@ from simwrap.cli.app import (
     DataFile,
     Details,
     Engine,
+    Force,
     Json,
     Like,
     MeasureNames,
@@ -26,7 +27,7 @@ from simwrap.cli.app import (
     Valves,
     Workers,
 )
-from simwrap.cli.measure_commands import check_data_name, tell_warnings, write_dataset
+from simwrap.cli.measure_commands import tell_warnings, write_dataset
 from simwrap.errors import EXIT_NOT_MET, RangeError
 
 if TYPE_CHECKING:
@@ -85,6 +86,7 @@ def tolerance(
     as_json: Json = False,
     plot: PlotFile = None,
     details: Details = False,
+    force: Force = False,
 ) -> None:
     """Build a stage many times with parts drawn from their tolerances."""
     from simwrap.design.limits import parse_limits
@@ -95,8 +97,8 @@ def tolerance(
     from simwrap.design.yields import yield_of
     from simwrap.engine import Run
 
-    output.check_figure_name(plot)
-    check_data_name(file)
+    output.check_file("--plot", plot, output.PICTURES, force=force)
+    output.check_file("--output", file, output.DATASETS, force=force)
     made = app._stage(stage, settings, valves, like)
     chosen = app._measure_options(measures, options) or [name for name in made.measures if name in ("bias", "response")]
     varied = Tolerances(
@@ -124,11 +126,12 @@ def tolerance(
     )
     tell_warnings(data, "builds")
     if file is not None:
-        write_dataset(data, file)
+        write_dataset(data, file, force=force)
     if plot is not None:
         from simwrap.plots import plot_sweep
 
-        output.write_figure(plot_sweep(data, found.named, limits=found.share.limits if found.share else ()), plot)
+        picture = plot_sweep(data, found.named, limits=found.share.limits if found.share else ())
+        output.write_figure(picture, plot, force=force)
     if as_json:
         print(json.dumps(found.told(builds, seed)))
     else:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import json
 import re
 import sys
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
 from typing import Annotated, Any
@@ -17,6 +17,7 @@ from simwrap.cli.app import (
     DataFile,
     Details,
     Engine,
+    Force,
     Json,
     Like,
     MeasureNames,
@@ -45,19 +46,26 @@ def measure(
     as_json: Json = False,
     plot: PlotFile = None,
     details: Details = False,
+    force: Force = False,
 ) -> None:
     """Measure one stage or design and print what was found."""
     from simwrap.simulation import report
+    from simwrap.simulation.measurement import chosen_measures
     from simwrap.simulation.measurement import measure as run
 
-    output.check_figure_name(plot)
-    check_data_name(data)
+    output.check_file("--plot", plot, output.PICTURES, force=force)
+    output.check_file("--output", data, output.DATASETS, force=force)
     made = app._stage(stage, settings, valves, like)
-    found = run(made, app._measure_options(measures, options), engine=engine)
-    if data is not None:
-        write_dataset(found.to_dataset(), data)
+    chosen = app._measure_options(measures, options)
     if plot is not None:
-        _save_plots(found, plot)
+        for target in _plot_files(chosen_measures(made, chosen), plot).values():
+            output.check_file("--plot", target, force=force)
+    found = run(made, chosen, engine=engine)
+    if data is not None:
+        write_dataset(found.to_dataset(), data, force=force)
+    if plot is not None:
+        for name, target in _plot_files(found.results, plot).items():
+            output.write_figure(found.plot(name), target, force=force)
     if as_json:
         print(json.dumps(found.to_dict()))
         return
@@ -71,16 +79,14 @@ def measure(
     output.say(f"simulated by {found.provenance.get('engine', found.engine)}{more}")
 
 
-def _save_plots(found: Any, file: Path) -> None:
-    """Write one picture a measure that has one: FILE for the first, FILE-measure for the others."""
+def _plot_files(measures: Iterable[str], file: Path) -> dict[str, Path]:
+    """Return the picture of each measure that has one: FILE for the first, FILE-measure for the others."""
     from simwrap.plots import drawable
 
-    names = [name for name in found.results if drawable(name)]
+    names = [name for name in measures if drawable(name)]
     if not names:
-        raise InputError(f"--plot: none of {', '.join(found.results)} has a picture")
-    for number, name in enumerate(names):
-        target = file if number == 0 else file.with_name(f"{file.stem}-{name}{file.suffix}")
-        output.write_figure(found.plot(name), target)
+        raise InputError(f"--plot: none of {', '.join(measures)} has a picture")
+    return {name: file.with_name(f"{file.stem}-{name}{file.suffix}") if name != names[0] else file for name in names}
 
 
 def _sweep_values(text: str, parameter: Any) -> list[Any]:
@@ -149,6 +155,7 @@ def sweep(
     as_json: Json = False,
     plot: PlotFile = None,
     details: Details = False,
+    force: Force = False,
 ) -> None:
     """Measure a stage over values of its parameters.
 
@@ -156,8 +163,8 @@ def sweep(
     """
     from simwrap.simulation.sweep import sweep as run
 
-    output.check_figure_name(plot)
-    check_data_name(data)
+    output.check_file("--plot", plot, output.PICTURES, force=force)
+    output.check_file("--output", data, output.DATASETS, force=force)
     made = app._stage(stage, settings, valves, like)
     columns = _columns(made, over)
     kept = file or (data.with_name(f"{data.stem}.partial.nc") if data is not None else None)
@@ -174,13 +181,13 @@ def sweep(
         )
     tell_warnings(found)
     if data is not None:
-        write_dataset(found, data)
+        write_dataset(found, data, force=force)
         if file is None and kept is not None:
             kept.unlink(missing_ok=True)
     if plot is not None:
         from simwrap.plots import plot_sweep
 
-        output.write_figure(plot_sweep(found), plot)
+        output.write_figure(plot_sweep(found), plot, force=force)
     if as_json:
         from simwrap.simulation.as_json import dataset_json
 
@@ -222,22 +229,11 @@ def tell_warnings(data: Any, points: str = "points") -> None:
         )
 
 
-def check_data_name(file: Path | None) -> None:
-    """Refuse the name of a Dataset's file before anything is simulated.
-
-    Raises
-    ------
-    RangeError
-    """
-    if file is not None and file.suffix not in (".nc", ".csv"):
-        raise RangeError("--output", file, "a name that ends in .nc (netCDF) or .csv")
-
-
-def write_dataset(data: Any, file: Path) -> None:
+def write_dataset(data: Any, file: Path, *, force: bool) -> None:
     """Write a Dataset, and say so."""
     from simwrap.simulation.sweep import save
 
-    save(data, file)
+    save(data, file, replace=force)
     print(f"written: {file}", file=sys.stderr)
 
 
@@ -266,19 +262,17 @@ def netlist(
     valves: Valves = None,
     stages: Stages = None,
     file: Annotated[Path | None, typer.Option("-o", "--output", metavar="FILE", help="Write it there.")] = None,
+    force: Force = False,
 ) -> None:
     """Print a complete netlist that `ngspice -b` runs unchanged."""
     from simwrap.circuits.render import render
 
+    output.check_file("--output", file, force=force)
     text = render(app._stage(stage, settings, valves, like)).complete()
     if file is None:
         print(text, end="")
-        return
-    try:
-        file.write_text(text, encoding="utf-8")
-    except (OSError, ValueError) as fault:  # ValueError: a name with NUL
-        raise InputError(f"--output: {file} can't be written ({getattr(fault, 'strerror', None) or fault})") from None
-    print(f"written: {file}", file=sys.stderr)
+    else:
+        output.write_text(file, text, force=force)
 
 
 @app.app.command()
@@ -318,8 +312,9 @@ def engines(as_json: Json = False) -> None:
 def demo(
     folder: Annotated[Path, typer.Option("--folder", metavar="DIR", help="Where the pictures go.")] = Path("out"),
     engine: Engine = "auto",
+    force: Force = False,
 ) -> None:
     """Run the main job on the reading room's preamplifier stages and write pictures."""
     from simwrap.cli.demo import run
 
-    run(folder, engine=engine)
+    run(folder, engine=engine, force=force)

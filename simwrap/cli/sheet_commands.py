@@ -8,8 +8,9 @@ from typing import Annotated
 
 import typer
 
-from simwrap.cli.app import Engine, Stages, Valves, _folders, app
-from simwrap.errors import InputError, RangeError
+from simwrap.cli.app import Engine, Force, Stages, Valves, _folders, app
+from simwrap.cli.output import check_file, write_text
+from simwrap.errors import RangeError
 
 
 @app.command()
@@ -21,6 +22,7 @@ def sheet(
         str, typer.Option("--discharge", metavar="TIME", help="Time in which bleeders are to reach 60 V.")
     ] = "30 s",
     quick: Annotated[bool, typer.Option("--quick", help="Leave out what needs large signals.")] = False,
+    force: Force = False,
     engine: Engine = "auto",
     valves: Valves = None,
     stages: Stages = None,
@@ -31,8 +33,7 @@ def sheet(
     from simwrap.circuits.design_file import read_whole_design
     from simwrap.units import quantity
 
-    if output.suffix not in (".html", ".htm"):
-        raise InputError(f"--output: {output} is no HTML file; give a name such as {output.with_suffix('.html')}")
+    check_file("--output", output, {".html", ".htm"}, force=force)
     ohms = quantity.parse(meter, "ohm", parameter="--meter")
     if not 1e3 <= ohms <= 1e12:
         raise RangeError("--meter", meter, "a resistance from 1 kohm to 1 Tohm")
@@ -42,8 +43,4 @@ def sheet(
     read = read_whole_design(design, valve_folders=_folders(valves), complete=True)
     text = made(read, allowance=Allowance(meter=ohms), within=within, quick=quick, engine=engine,
                 progress=lambda words: print(f"sheet: {words}", file=sys.stderr))  # fmt: skip
-    try:
-        output.write_text(text, encoding="utf-8")
-    except OSError as fault:
-        raise InputError(f"{output} can't be written ({fault.strerror or fault})") from None
-    print(f"written: {output}; open it in a browser, and print it", file=sys.stderr)
+    write_text(output, text, force=force, then="; open it in a browser, and print it")

@@ -10,7 +10,7 @@ from typing import Annotated, Any
 import typer
 
 from simwrap.cli import app, output
-from simwrap.cli.app import Json, Kind, PlotFile, Valves
+from simwrap.cli.app import Force, Json, Kind, PlotFile, Valves
 from simwrap.errors import InputError, RangeError
 from simwrap.units import quantity
 
@@ -58,12 +58,14 @@ def curves(
     valves: Valves = None,
     as_json: Json = False,
     plot: PlotFile = None,
+    force: Force = False,
 ) -> None:
     """Draw a valve's curves with its published points, and print its slopes at a point."""
     from simwrap.plots.valve_curves import curves_figure
     from simwrap.valves import get_valve, operating_point
     from simwrap.valves.curves import grid_voltage_of
 
+    output.check_file("--plot", plot, output.PICTURES, force=force)
     found = get_valve(valve, kind=app._kind(kind), folders=app._folders(valves))
     if not 0.0 <= tap <= 1.0:
         raise RangeError("--tap", tap, "a share from 0 to 1")
@@ -94,7 +96,7 @@ def curves(
                 places.append([float(value) for value in known if value is not None])
     rows = [_slopes(found, place, part) for place in dict.fromkeys(map(tuple, places))]
     if plot is not None:
-        output.write_figure(figure, plot)
+        output.write_figure(figure, plot, force=force)
     if as_json:
         print(json.dumps({"valve": found.name, "kind": found.kind, "points": rows}))
         return
@@ -141,6 +143,7 @@ def fit(
         ),
     ] = "",
     plot: PlotFile = None,
+    force: Force = False,
 ) -> None:
     """Fit a valve to published points, chart rows, output-stage rows or a curve tracer's table.
 
@@ -152,11 +155,13 @@ def fit(
     from simwrap.fitting import fit_file, fit_tables
     from simwrap.plots.valve_curves import fit_figure
 
+    output.check_file("--plot", plot, output.PICTURES, force=force)
+
     def fitted(progress: Any = None) -> Any:
-        return fit_file(points, file, name=name, kind=kind, family=family, progress=progress)
+        return fit_file(points, file, name=name, kind=kind, family=family, progress=progress, replace=force)
 
     if sys.stderr.isatty():
-        with Progress(console=Console(stderr=True), transient=True) as bar:
+        with Progress(console=Console(file=getattr(sys.stderr, "terminal", sys.stderr)), transient=True) as bar:
             task = bar.add_task("fitting", total=None)
             result = fitted(lambda done, total: bar.update(task, completed=done, total=total))
     else:
@@ -164,7 +169,7 @@ def fit(
     for table in fit_tables(result):
         output.print_table(table.caption, table.head, table.rows)
     if plot is not None:
-        output.write_figure(fit_figure(result), plot)
+        output.write_figure(fit_figure(result), plot, force=force)
     print(f"written: {file}", file=sys.stderr)
     for text in result.warnings:
         output.note(text)

@@ -14,13 +14,13 @@ from typing import Any
 import numpy as np
 
 from simwrap.engine import process as children
-from simwrap.engine.backends.discovery import choose
+from simwrap.engine.backends.discovery import choose, wanted
 from simwrap.engine.options import DEFAULT, Run
 from simwrap.engine.protocol import Analysis, Circuit, Reply, SteadyRun, TransientRun, at_points
 from simwrap.engine.steady import Settled
 from simwrap.engine.validation import checked_run, checked_table
 from simwrap.engine.worker import Job, Part, empty, put_level
-from simwrap.errors import EngineError
+from simwrap.errors import EngineError, NoEngineError, SystemLimitError
 from simwrap.findings.status import reworded
 from simwrap.netlist import allow_list
 
@@ -66,7 +66,9 @@ def run(circuit: Circuit, runs: Sequence[Analysis], options: Run = DEFAULT) -> l
     NetlistError
         When the text breaks the rules of allow_list.py, or a table or vector doesn't fit it.
     NoEngineError
-        When no engine is there, or not the one named.
+        When no engine is there, or the one named isn't, or can't be started.
+    SystemLimitError
+        When the computer has no files or processes left for an engine.
     UnknownNameError
         When ``options.engine`` is no known name.
     """
@@ -95,7 +97,8 @@ def run(circuit: Circuit, runs: Sequence[Analysis], options: Run = DEFAULT) -> l
         if options.arrived is not None:
             options.arrived()
 
-    jobs = [(task.job, engines) for task in tasks]
+    named = wanted(options.engine) != "auto"
+    jobs = [(task.job, engines, named) for task in tasks]
     if options.executor is not None:
         _through(options.executor, jobs, arrived)
     else:
@@ -192,15 +195,22 @@ class _Crew:
         return since is not None and time.monotonic() - since > START_PATIENCE
 
 
-def solve_chunk(job: Job, engines: tuple[str, ...], crew: _Crew | None = None) -> Solved:
+#: What an executor's worker gets: a job, the engines in order, and whether the first one was asked for by its name.
+_Given = tuple[Job, tuple[str, ...], bool]
+
+
+def solve_chunk(job: Job, engines: tuple[str, ...], named: bool = False, crew: _Crew | None = None) -> Solved:
     """Solve one chunk in this process's children: all that an executor's worker has to do.
+
+    The other engine takes over points that the first fails on, but doesn't stand in for one that was ``named`` and
+    can't even be started.
 
     Returns, for each run, the part and the engine that did each point.
     """
     crew = crew or _Crew()
     first, *others = engines
     share = job.time_limit * (FIRST_SHARE if others else 1.0)
-    parts, spent = _on(first, dataclasses.replace(job, time_limit=share), crew)
+    parts, spent = _on(first, dataclasses.replace(job, time_limit=share), crew, named)
     result = [(part, [first] * len(job.values)) for part in parts]
     for other in others:
         for k, (part, names) in enumerate(result):
@@ -244,7 +254,7 @@ def _one(part: Part, place: int) -> Part:
     )
 
 
-def _on(engine: str, job: Job, crew: _Crew) -> tuple[list[Part], float]:
+def _on(engine: str, job: Job, crew: _Crew, named: bool = False) -> tuple[list[Part], float]:
     """Run a job on one engine; returns its parts and the time that children worked on it [s].
 
     A point in flight when a child ends is tried once more, then marked.
@@ -260,6 +270,8 @@ def _on(engine: str, job: Job, crew: _Crew) -> tuple[list[Part], float]:
             ended = isinstance(error, children.ChildDied)
             if not crew.hopeless if ended else starts < START_TRIES:
                 continue
+            if named and not ended:
+                raise NoEngineError(f"it could not be started ({error})", engine=engine) from None
             return _all_failed(job, f"the engine could not be started ({error})"), spent
         starts = 0
         limit = max(job.time_limit - spent, 0.01) if job.alone else job.time_limit
@@ -315,7 +327,7 @@ def _cut_off(job: Job, levels: list[tuple[int, Settled]], where: tuple[int, int,
     return part
 
 
-def _locally(jobs: list[tuple[Job, tuple[str, ...]]], workers: int, arrived: Callable[[int, Solved], None]) -> None:
+def _locally(jobs: list[_Given], workers: int, arrived: Callable[[int, Solved], None]) -> None:
     """Run the jobs in threads, each with a child of its own at a time."""
     waiting: queue.SimpleQueue[int] = queue.SimpleQueue()
     answers: queue.SimpleQueue[tuple[int, Solved | BaseException]] = queue.SimpleQueue()
@@ -336,8 +348,14 @@ def _locally(jobs: list[tuple[Job, tuple[str, ...]]], workers: int, arrived: Cal
 
     threads = [threading.Thread(target=work, daemon=True) for _ in range(min(workers, len(jobs)))]
     try:
-        for thread in threads:
-            thread.start()
+        for number, thread in enumerate(threads):
+            try:
+                thread.start()
+            except RuntimeError:
+                if number == 0:
+                    raise SystemLimitError("the computer has no room for another thread or process") from None
+                del threads[number:]  # those that run do it all
+                break
         for _ in jobs:
             index, answer = answers.get()
             if isinstance(answer, BaseException):
@@ -358,7 +376,7 @@ def _locally(jobs: list[tuple[Job, tuple[str, ...]]], workers: int, arrived: Cal
 
 def _through(
     executor: concurrent.futures.Executor,
-    jobs: list[tuple[Job, tuple[str, ...]]],
+    jobs: list[_Given],
     arrived: Callable[[int, Solved], None],
 ) -> None:
     """Run the jobs on an executor; what its workers lose is done here."""

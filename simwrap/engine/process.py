@@ -19,6 +19,7 @@ from simwrap.engine.backends.discovery import ngspice_library, search_path
 from simwrap.engine.host import HEARTBEAT, receive, send
 from simwrap.engine.steady import Settled
 from simwrap.engine.worker import Job
+from simwrap.errors import SystemLimitError
 
 _HOST = Path(__file__).with_name("host.py")
 
@@ -68,9 +69,26 @@ def _environment() -> dict[str, str]:
 
 
 class Child:
-    """One engine in one process."""
+    """One engine in one process.
+
+    Raises
+    ------
+    Unusable
+        When the engine can't be used.
+    ChildDied
+        When the process ended while the engine was started.
+    SystemLimitError
+        When the computer has no room for a process, its pipes or its watchdog.
+    """
 
     def __init__(self, engine: str) -> None:
+        try:
+            self._start(engine)
+        except (OSError, RuntimeError) as fault:  # RuntimeError: of a thread
+            why = getattr(fault, "strerror", None) or fault
+            raise SystemLimitError(f"the computer has no room for a simulator's process ({why})") from None
+
+    def _start(self, engine: str) -> None:
         self.engine = engine
         self.owner = os.getpid()
         self.deadline: float | None = None
@@ -101,8 +119,8 @@ class Child:
             )
             with _room.changed:
                 _room.alive.add(self)
-            self._begin(30.0)
             try:
+                self._begin(30.0)
                 what, detail = self._receive()
             except BaseException:
                 self.kill()
@@ -268,6 +286,11 @@ def _watchdog() -> None:
         before = now
         with _room.changed:
             everyone = list(_room.alive)
+            ended = [child for one in _room.idle.values() for child in one if not child.alive()]
+            for child in ended:
+                _room.idle[child.engine].remove(child)
+        for child in ended:
+            child.kill()  # closes its pipes
         for child in everyone:
             with contextlib.suppress(OSError):
                 child.look(now, pause)
@@ -276,8 +299,8 @@ def _watchdog() -> None:
 def borrow(engine: str, most: int | None, stop: threading.Event) -> Child | None:
     """Take an idle child of an engine, or start one.
 
-    Waits while ``most`` children are in use (None: never); None when ``stop`` is set. Raises Unusable
-    when it can't be started, ChildDied when it ended while it was.
+    Waits while ``most`` children are in use (None: never), or the computer has no room for another one than those in
+    use; None when ``stop`` is set. Raises what starting a child does.
     """
     with _room.changed:
         while not stop.is_set() and most is not None and _room.busy >= most:
@@ -292,14 +315,30 @@ def borrow(engine: str, most: int | None, stop: threading.Event) -> Child | None
                     _room.changed.wait(0.2)
                 idle = _room.idle.get(engine)
                 child = idle.pop() if idle else None
-            if child is None:
-                return Child(engine)
-            if child.alive():
+            if child is not None and child.alive():
                 return child
-            child.kill()
+            if child is not None:
+                child.kill()
+                continue
+            try:
+                return Child(engine)
+            except SystemLimitError:
+                if not _makes_room(stop):
+                    raise
     except BaseException:
         _one_less()
         raise
+
+
+def _makes_room(stop: threading.Event) -> bool:
+    """Wait for a child that is in use, or end those that are idle; return whether there was any of them."""
+    with _room.changed:
+        idle = sum(map(len, _room.idle.values()))
+        if len(_room.alive) > idle and not stop.is_set():
+            _room.changed.wait(0.2)
+            return True
+    stop_idle()
+    return idle > 0
 
 
 def prepare(engine: str) -> None:
@@ -312,7 +351,7 @@ def prepare(engine: str) -> None:
         child = None
         try:
             child = Child(engine)
-        except (Unusable, ChildDied, OSError):
+        except (Unusable, ChildDied, SystemLimitError):
             pass
         finally:
             with _room.changed:
@@ -325,7 +364,11 @@ def prepare(engine: str) -> None:
         if engine in _room.coming or _room.idle.get(engine):
             return
         _room.coming.add(engine)
-    threading.Thread(target=start, name="simwrap-prepare", daemon=True).start()
+    try:
+        threading.Thread(target=start, name="simwrap-prepare", daemon=True).start()
+    except RuntimeError:  # no room for a thread
+        with _room.changed:
+            _room.coming.discard(engine)
 
 
 def _one_less() -> None:
@@ -371,6 +414,19 @@ def stop_all() -> None:
         child.kill()
 
 
+def _before_fork() -> None:
+    """Let other threads end their imports: in the forked process nobody would, and whoever needs the module waits."""
+    until = time.monotonic() + 5.0
+    while time.monotonic() < until and _others_import():
+        time.sleep(0.002)
+
+
+def _others_import() -> bool:
+    """Whether another thread imports a module; False where this Python doesn't tell."""
+    locks = [lock() for lock in list(getattr(sys.modules.get("_frozen_importlib"), "_module_locks", {}).values())]
+    return any(getattr(lock, "owner", None) not in (None, threading.get_ident()) for lock in locks)
+
+
 def _after_fork() -> None:
     """A forked process starts with no children, and with a lock that nobody holds."""
     global _room
@@ -380,5 +436,5 @@ def _after_fork() -> None:
 
 
 if hasattr(os, "register_at_fork"):
-    os.register_at_fork(after_in_child=_after_fork)
+    os.register_at_fork(before=_before_fork, after_in_child=_after_fork)
 atexit.register(stop_all)

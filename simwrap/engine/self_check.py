@@ -15,7 +15,7 @@ from simwrap.engine.backends.discovery import NAMES, Found, choose, missing
 from simwrap.engine.options import Run
 from simwrap.engine.pool import run
 from simwrap.engine.protocol import AcRun, Analysis, Circuit, OpRun, Sine, SteadyRun
-from simwrap.errors import EngineError
+from simwrap.errors import EngineError, SystemLimitError
 
 
 @dataclass(frozen=True)
@@ -53,7 +53,7 @@ def engine_version(name: str) -> str:
     """Version of an engine, asked of its child; "" when it can't be started."""
     try:
         return _version(name, os.environ.get("NGSPICE_LIBRARY_PATH", ""))
-    except (children.Unusable, children.ChildDied):
+    except (children.Unusable, children.ChildDied, SystemLimitError):
         return ""
 
 

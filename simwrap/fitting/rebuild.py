@@ -13,6 +13,7 @@ from pathlib import Path
 from typing import Any
 
 from simwrap.errors import FileProblemsError
+from simwrap.files import write_text
 from simwrap.fitting.cross_validation import leave_out
 from simwrap.fitting.fit import FitResult, as_numbers, fit_section
 from simwrap.fitting.fitted_part import fitted_part, trust_words
@@ -103,7 +104,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
         if options.check:
             changed += differences(path, results)
         else:
-            path.write_text(text, encoding="utf-8")
+            write_text(path, text, replace=True)
         for kind, result in results.items():
             print(f"{path.stem} {kind}: {trust_words(result, kind)}")
     table = folder / ACCURACY
@@ -113,7 +114,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
         print(f"{ACCURACY} is not written: {failure}", file=sys.stderr)
         return 1
     if not options.check:
-        table.write_text(tables, encoding="utf-8")
+        write_text(table, tables, replace=True)
     elif not table.exists() or table.read_text(encoding="utf-8") != tables:
         changed.append(f"{ACCURACY} is not what the files give")
     for line in changed:

@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
+import dataclasses
 import re
 from collections.abc import Callable
-from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
-from simwrap.errors import FileProblemsError, InputError
+from simwrap.errors import FileProblemsError
+from simwrap.files import check_free, write_text
 from simwrap.fitting.fit import FitResult, family_name, fit_section
 from simwrap.fitting.fitted_part import fitted_part, toml_value
 from simwrap.fitting.read_table import Table, kind_of, read_table
@@ -26,6 +27,7 @@ def fit_file(
     kind: str | None = None,
     family: str = "",
     progress: Callable[[int, int], None] | None = None,
+    replace: bool = False,
 ) -> FitResult:
     """Fit a valve to a table of points and write its file.
 
@@ -35,7 +37,7 @@ def fit_file(
         Table as :mod:`simwrap.fitting.read_table` says: points, chart rows, output-stage rows or a
         curve tracer's table, mixed if need be.
     out_toml : path
-        The valve file to write; it must not be there yet. Ratings, capacitances and the base are
+        The valve file to write. Ratings, capacitances and the base are
         then added by hand, above the mark in it.
     name : str, optional
         The valve's designation; the name of ``out_toml`` otherwise.
@@ -47,6 +49,8 @@ def fit_file(
         output stage or a point above 15 mA. The file names it.
     progress : callable, optional
         Called with (starts done, starts in all).
+    replace : bool
+        Whether a file that is there may be written over.
 
     Returns
     -------
@@ -64,10 +68,7 @@ def fit_file(
         If there is nothing to fit, or the file to write exists.
     """
     source, target = Path(points_csv), Path(out_toml)
-    if target.exists():
-        raise InputError(f"{target}: is there already; give another name, or move it away")
-    if not target.parent.is_dir():
-        raise InputError(f"{target}: there is no folder {target.parent}; make it first")
+    check_free(target, replace=replace)
     if kind is not None:
         kind = find("kind of valve", kind, {each: each for each in CONSTANTS})
     table = read_table(source)
@@ -81,11 +82,12 @@ def fit_file(
             f'the priors are those of the family "{family}", as the rows suggest; --family (family=) names another'
         )
     settings: dict[str, Any] = {"fit": {"family": family}}
-    section = replace(section, fit=settings["fit"])
+    section = dataclasses.replace(section, fit=settings["fit"])
     result = fit_section(section, kind, progress=progress)
     result.warnings.extend(notes)
     text = _hand_text(data, kind, settings)
-    target.write_text(text + "\n" + FITTED_MARK + "\n\n" + fitted_part(kind, result, None), "utf-8")
+    whole = text + "\n" + FITTED_MARK + "\n\n" + fitted_part(kind, result, None)
+    write_text(target, whole, replace=replace)
     return result
 
 

@@ -4,12 +4,12 @@ from __future__ import annotations
 
 import itertools
 from dataclasses import dataclass
-from functools import cached_property
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 from numpy.typing import NDArray
 
+from simwrap.cached import cached_property
 from simwrap.errors import InputError
 from simwrap.measures.results import full_name
 from simwrap.simulation.dataset import VALUE, conditions_of, point_dims, unit_of

@@ -2,16 +2,16 @@
 
 from __future__ import annotations
 
+import re
 import tempfile
 from abc import abstractmethod
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, fields, replace
-from functools import cached_property
-from pathlib import Path
 from typing import TYPE_CHECKING, Any, Unpack
 
 import numpy as np
 
+from simwrap.cached import cached_property
 from simwrap.circuits.circuit import Circuit, as_circuit
 from simwrap.circuits.point_table import Table
 from simwrap.circuits.render import render
@@ -321,13 +321,17 @@ def _equal(one: Any, other: Any) -> bool:
     return bool(np.array_equal(one, other, equal_nan=one.dtype.kind in "fc" and other.dtype.kind in "fc"))
 
 
-def _keep_netlist(stage: Stage | Circuit) -> Path:
-    """Write the netlist of a failed stage where the user finds it."""
-    with tempfile.NamedTemporaryFile(
-        "w", encoding="utf-8", prefix=f"simwrap-{stage.name}-", suffix=".cir", delete=False
-    ) as file:
-        file.write(render(stage).complete())
-    return Path(file.name)
+def _keep_netlist(stage: Stage | Circuit) -> tuple[str, str]:
+    """Write the netlist of a failed stage where the user finds it; return its file ("" if it can't be), and say so."""
+    title = re.sub(r"\W+", "_", stage.name, flags=re.ASCII)[:40]  # any title, but not any name of a file
+    try:
+        with tempfile.NamedTemporaryFile(
+            "w", encoding="utf-8", prefix=f"simwrap-{title}-", suffix=".cir", delete=False
+        ) as file:
+            file.write(render(stage).complete())
+    except OSError as fault:
+        return "", f"the netlist can't be kept ({fault.strerror or fault}); `simwrap netlist` prints it"
+    return file.name, f"the netlist is kept in {file.name}"
 
 
 def _all_missing(result: Result) -> bool:
@@ -401,11 +405,8 @@ def measure(
         name for name, result in outcome.results.items() if _all_missing(result) or (hopeless and name in outcome.large)
     ]
     if outcome.reasons[0] and failed and len(failed) == len(outcome.results):
-        kept = _keep_netlist(stage)
-        raise EngineError(
-            f"{stage.name}: {', '.join(failed)} failed ({outcome.reasons[0]}); the netlist is kept in {kept}",
-            netlist=str(kept),
-        )
+        kept, words = _keep_netlist(stage)
+        raise EngineError(f"{stage.name}: {', '.join(failed)} failed ({outcome.reasons[0]}); {words}", netlist=kept)
     used = outcome.engines[0]
     origin = provenance(used, outcome.netlists[0], outcome.small_signals)
     results = {name: result for name, result in outcome.results.items() if name not in failed or not outcome.reasons[0]}

@@ -3,10 +3,13 @@
 from __future__ import annotations
 
 import hashlib
+import io
 import os
+import sys
 import time
 import warnings
 from collections.abc import Callable, Iterable, Mapping
+from contextlib import nullcontext
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Unpack
@@ -22,6 +25,7 @@ from simwrap.circuits.render import Netlist, render
 from simwrap.circuits.stage import Stage, check_pairs
 from simwrap.engine import Run, RunKeywords, spelled_out
 from simwrap.errors import InputError, RangeError
+from simwrap.files import held, whole_file
 from simwrap.findings.finding import Finding
 from simwrap.findings.status import Reason, Status
 from simwrap.measures.requests import Result, Variable
@@ -36,10 +40,11 @@ from simwrap.valves import designation
 if TYPE_CHECKING:
     import xarray
 
-#: Points that are simulated between two savings (and between two steps of a progress bar): the
-#: first ones, and then by what the measures turned out to ask. Never by the clock: with the same
-#: blocks every time, the numbers are the same to the last bit.
-FIRST_BLOCK, BLOCK, SLOW_BLOCK = 4, 1024, 32
+#: Most points that are simulated between two savings (and between two steps of a progress bar), by what the measures
+#: turned out to ask. Never by the clock: with the same blocks every time, the numbers are the same to the last bit.
+BLOCK, SLOW_BLOCK = 1024, 32
+#: Where a point is slow, a block has at most so many times the points of all before it.
+GROWTH = 4
 
 #: From so many points on, small signals come from the linearised circuit, even if there is but one sweep.
 MANY = 100
@@ -163,7 +168,8 @@ class _Collected:
         self.refused |= outcome.refused
         self.engines |= {name for used in outcome.engines for name in used.split("+") if name}
         self.small_signals |= outcome.small_signals
-        self.block = self.block or (SLOW_BLOCK if outcome.slow else BLOCK)
+        stages = len(self.grid.table.circuit.stages)  # the larger a circuit, the longer takes a point
+        self.block = self.block or (SLOW_BLOCK if outcome.slow else max(BLOCK // stages, SLOW_BLOCK + 1))
 
 
 @spelled_out(Run)
@@ -235,45 +241,65 @@ def sweep(
     chosen = chosen_measures(stage, measures)
     file = None if file is None else _path(file, ".nc")
     points = grid.table.points
-    keep = points <= 5000 if curves is None else curves
-    done = _resumed(file, grid, chosen) if file is not None else None
-    pending = _pending(done) if done is not None else np.ones(points, dtype=bool)
-    collected = _Collected(grid, keep)
+    collected = _Collected(grid, points <= 5000 if curves is None else curves)
+    with _Progress(how.progress, points) as bar, held(file) if file is not None else nullcontext():
+        done = _resumed(file, grid, chosen) if file is not None else None
+        options = replace(how, arrived=bar.arrived, small_signals=_how(points))
+        data = _by_blocks(collected, chosen, options, bar, done, file)
+        for name, why in collected.refused.items():
+            if name not in collected.templates:
+                warnings.warn(f"{why}; left out", stacklevel=2)
+        if spot_check is None:
+            spot_check = SPOT_CHECK_POINTS if points > 200 else 0
+        if spot_check and (done is None or _pending(done).any()):
+            _spot_check(data, grid, chosen, options, collected, spot_check)
+            if file is not None:
+                save(data, file)
+    return data
+
+
+def _by_blocks(
+    collected: _Collected,
+    chosen: Mapping[str, Any],
+    options: Run,
+    bar: _Progress,
+    done: xarray.Dataset | None,
+    file: Path | None,
+) -> xarray.Dataset:
+    """Run what isn't done yet, block by block, and keep it in the file as it comes."""
+    table = collected.grid.table
+    pending = _pending(done) if done is not None else np.ones(table.points, dtype=bool)
     if done is not None:
         collected.block = int(done.attrs["block"])
         collected.engines |= set(done.attrs["engine"].split("+"))
     data = done
+    saved = -np.inf  # the first block at once: a file that can't be written is known then, and nothing is lost after it
+    stop = 0
     try:
-        with _Progress(how.progress, points) as bar:
-            options = replace(how, arrived=bar.arrived, small_signals=_how(points))
-            saved = time.monotonic()
-            stop = 0
-            while stop < points:
-                start, stop = stop, min(stop + (collected.block if stop else FIRST_BLOCK), points)
-                block = start + np.flatnonzero(pending[start:stop])
-                if len(block):
-                    bar.begin(start, stop)
-                    collected.add(block, evaluate(grid.table.take(block), chosen, options))
-                bar.end(stop)
-                if file is not None and time.monotonic() - saved > SAVE_EVERY:
-                    save(_combined(done, to_dataset(collected, chosen)), file)
-                    saved = time.monotonic()
+        while stop < table.points:
+            start, stop = stop, min(_end_of_block(stop, collected.block), table.points)
+            block = start + np.flatnonzero(pending[start:stop])
+            if len(block):
+                bar.begin(start, stop)
+                collected.add(block, evaluate(table.take(block), chosen, options))
+            bar.end(stop)
+            if file is not None and stop < table.points and time.monotonic() - saved > SAVE_EVERY and len(block):
+                save(_combined(done, to_dataset(collected, chosen)), file)
+                saved = time.monotonic()
     finally:  # also when interrupted: what is done stays done
         if collected.arrays:
             data = _combined(done, to_dataset(collected, chosen))
-        if file is not None and data is not None:
-            save(data, file)
+            if file is not None:
+                save(data, file)
     assert data is not None
-    for name, why in collected.refused.items():
-        if name not in collected.templates:
-            warnings.warn(f"{why}; left out", stacklevel=2)
-    if spot_check is None:
-        spot_check = SPOT_CHECK_POINTS if points > 200 else 0
-    if spot_check and pending.any():
-        _spot_check(data, grid, chosen, options, collected, spot_check)
-        if file is not None:
-            save(data, file)
     return data
+
+
+def _end_of_block(start: int, most: int) -> int:
+    """Return where the block ends that begins at a point: a single one at first, so that something is soon done."""
+    if not start:
+        return 1
+    return start + (min(GROWTH * start, most) if most == SLOW_BLOCK else most)
 
 
 def _how(points: int) -> str:
@@ -386,33 +412,47 @@ def _path(given: Any, ending: str = "") -> Path:
     return Path(given)
 
 
-def save(data: xarray.Dataset, file: str | Path) -> None:
-    """Write a sweep: ``.nc`` as netCDF (whole), ``.csv`` as one row a point (single numbers).
+def save(data: xarray.Dataset, file: str | Path, *, replace: bool = True) -> None:
+    """Write a sweep: ``.nc`` as netCDF (all of it), ``.csv`` as one row a point (single numbers).
+
+    Parameters
+    ----------
+    data : xarray.Dataset
+    file : path
+    replace : bool
+        Whether a file that is there may be written over.
 
     Raises
     ------
     RangeError
         For another ending.
-    InputError
-        If the file can't be written.
+    InputError, SystemLimitError
+        If the file can't be written; one that was there is then as it was.
     """
     file = _path(file)
-    partial = file.with_name(f".{file.name}.partial")
-    try:
-        if file.suffix == ".nc":
-            data.to_netcdf(partial, engine="h5netcdf")
-        elif file.suffix == ".csv":
+    if file.suffix.lower() not in (".nc", ".csv"):
+        raise RangeError("file", file.name, "a name that ends in .nc (netCDF) or .csv")
+    with whole_file(file, replace=replace) as partial:
+        if file.suffix.lower() == ".nc":
+            partial.write_bytes(_netcdf(data))
+        else:
             dims = set(point_dims(data))
             single = data[[*single_figures(data), *NOTES]]
             keep = [name for name in single.coords if set(single[name].dims) <= dims]
             table = single.reset_coords(drop=False)[[*keep, *single.data_vars]] if keep else single
             table = table if dims else table.expand_dims("point")  # of a single measurement
             table.to_dataframe().reset_index(drop=not dims & set(single.indexes)).to_csv(partial, index=False)
-        else:
-            raise RangeError("file", file.name, "a name that ends in .nc (netCDF) or .csv")
-        os.replace(partial, file)
-    except OSError as fault:
-        raise InputError(f"{file}: can't be written ({fault.strerror or fault})") from None
+
+
+def _netcdf(data: xarray.Dataset) -> bytes:
+    """Return a Dataset as the bytes of a file; the library itself, let loose on a full disk, ends the process."""
+    import h5netcdf
+    from xarray.backends import H5NetCDFStore
+
+    buffer = io.BytesIO()
+    with h5netcdf.File(buffer, "w") as file:
+        data.dump_to_store(H5NetCDFStore(file))
+    return buffer.getvalue()
 
 
 def load(file: str | Path) -> xarray.Dataset:
@@ -456,7 +496,8 @@ class _Progress:
             from rich.console import Console
             from rich.progress import Progress
 
-            self._bar = Progress(transient=True, console=Console(stderr=True))
+            terminal = getattr(sys.stderr, "terminal", sys.stderr)  # the command line's own lets no escape pass
+            self._bar = Progress(transient=True, console=Console(file=terminal))
             self._bar.start()
             self._task = self._bar.add_task("simulating", total=self._total)
         return self

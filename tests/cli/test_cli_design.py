@@ -41,7 +41,7 @@ def test_tolerance_tells_yield_ranking_and_worst_case(capsys: pytest.CaptureFixt
     low, high = told["worst_case"]["response.gain"]
     assert low < told["variables"]["response.gain"]["low"] < told["variables"]["response.gain"]["high"] < high
     assert len((tmp_path / "builds.csv").read_text().splitlines()) == 101
-    code, out, _ = run(capsys, *words)
+    code, out, _ = run(capsys, *words, "--force")
     assert code == 0
     assert "builds keep all limits" in out
     assert "standardised regression" in " ".join(out.split())

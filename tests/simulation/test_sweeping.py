@@ -87,7 +87,7 @@ def test_one_netlist_serves_a_whole_table(monkeypatch: pytest.MonkeyPatch) -> No
     monkeypatch.setattr(render, "_render", lambda *given: rendered.append(given[2]) or whole(*given))
     simwrap.sweep(STAGE, {"cathode_resistor": np.linspace(1e3, 2e3, 10), "supply": np.linspace(200, 300, 10)}, ["bias"])
     # Two for the blocks, the others for the first point's hash.
-    assert sorted(rendered)[-2:] == [4, 96]
+    assert sorted(rendered)[-2:] == [1, 99]
     assert sorted(rendered)[:-2] == [1] * (len(rendered) - 2)
     assert len(rendered) <= 5
 
@@ -121,8 +121,8 @@ def test_a_failed_point_is_nan_with_its_reason(monkeypatch: pytest.MonkeyPatch, 
     monkeypatch.setattr(engines, "run", _Failing(engines.run))
     data = simwrap.sweep(STAGE, {"cathode_resistor": np.linspace(1e3, 2e3, 10)}, ["bias", "response"])
     failed = (data["status"] == "did not converge").values
-    # Every fifth point of a block; the first block has four.
-    assert failed.tolist() == [True, False, False, False] + [True, False, False, False, False, True]
+    # Every fifth point of a block; the first block has one.
+    assert failed.tolist() == [True] + [True, False, False, False, False, True, False, False, False]
     for name in ("bias.valves.v1.anode_current", "response.gain", "response.low_corner"):
         assert np.isnan(data[name].values).tolist() == failed.tolist()
     # The reasons live through a file.
@@ -193,7 +193,7 @@ def test_long_reasons_live_through_a_resume(tmp_path: Path, monkeypatch: pytest.
             raise KeyboardInterrupt
         replies = run(circuit, runs, options)
         for reply in replies:
-            reply.reasons[3] = "a reason that is longer than the word for what is pending"
+            reply.reasons[0] = "a reason that is longer than the word for what is pending"
         return replies
 
     monkeypatch.setattr(engines, "run", once)
@@ -201,8 +201,8 @@ def test_long_reasons_live_through_a_resume(tmp_path: Path, monkeypatch: pytest.
         simwrap.sweep(STAGE, values, ["bias"], file=file)
     monkeypatch.setattr(engines, "run", run)
     data = simwrap.sweep(STAGE, values, ["bias"], file=file)
-    assert str(data["status"].values[3]) == "a reason that is longer than the word for what is pending"
-    assert (data["status"].values[4:] == "").all()
+    assert str(data["status"].values[0]) == "a reason that is longer than the word for what is pending"
+    assert (data["status"].values[1:] == "").all()
     assert np.isfinite(data["bias.valves.v1.anode_current"].values).all()
 
 
@@ -221,8 +221,8 @@ def test_progress_moves_inside_a_block_of_slow_points() -> None:
     )  # fmt: skip
     assert told == sorted(set(told))  # never back, never the same twice
     assert told[-1] == 14
-    # A first block of 4 points, a second one of 10: told in between too.
-    assert any(4 < done < 14 for done in told)
+    # Blocks of 1, 4 and 9 points: told in between too.
+    assert any(5 < done < 14 for done in told)
 
 
 @pytest.mark.ngspice
@@ -282,12 +282,11 @@ def test_blocks_do_not_depend_on_the_clock(monkeypatch: pytest.MonkeyPatch) -> N
 
     monkeypatch.setattr(engines, "run", watching)
     simwrap.sweep(STAGE, {"cathode_resistor": np.linspace(1e3, 2e3, 1100)}, ["bias"], spot_check=0)
-    assert sizes == [4, 1024, 72]
+    assert sizes == [1, 1024, 75]
     sizes.clear()
-    monkeypatch.setattr(sweep, "FIRST_BLOCK", 2)
     monkeypatch.setattr(sweep, "SLOW_BLOCK", 3)
     simwrap.sweep(STAGE, {"cathode_resistor": np.linspace(1e3, 2e3, 5)}, {"headroom": {"levels": 18}}, spot_check=0)
-    assert set(sizes) == {2, 3}
+    assert set(sizes) == {1, 3}
 
 
 def test_a_sweep_at_a_shell(tmp_path: Path) -> None:

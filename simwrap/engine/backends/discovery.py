@@ -75,6 +75,22 @@ def missing(name: str) -> str:
     return ""
 
 
+def wanted(engine: str = "auto") -> str:
+    """Return the engine that is asked for, by name or by SIMWRAP_ENGINE; "auto" where none is.
+
+    Raises
+    ------
+    UnknownNameError
+        For a name that no engine has.
+    """
+    name, where = engine.lower(), "engine"
+    if name == "auto":
+        name, where = os.environ.get("SIMWRAP_ENGINE", "").lower() or "auto", "SIMWRAP_ENGINE"
+    if name != "auto" and name not in NAMES:
+        raise UnknownNameError("engine", name, ("auto", *NAMES), where)
+    return name
+
+
 def choose(engine: str = "auto") -> tuple[str, ...]:
     """Return the engines to use in order: the chosen one, then the one for points that fail on it.
 
@@ -90,19 +106,13 @@ def choose(engine: str = "auto") -> tuple[str, ...]:
     NoEngineError
         When the engine named is not there, or none is.
     """
-    wanted = engine.lower()
-    where = "engine"
-    if wanted == "auto":
-        wanted = os.environ.get("SIMWRAP_ENGINE", "").lower() or "auto"
-        where = "SIMWRAP_ENGINE"
-    if wanted != "auto" and wanted not in NAMES:
-        raise UnknownNameError("engine", wanted, ("auto", *NAMES), where)
+    named = wanted(engine)
     reasons = {name: missing(name) for name in NAMES}
     there = [name for name in NAMES if not reasons[name]]
     if not there:
         raise NoEngineError("no simulator was found: " + "; ".join(f"{n}: {r}" for n, r in reasons.items()))
-    if wanted == "auto":
+    if named == "auto":
         return tuple(there)
-    if reasons[wanted]:
-        raise NoEngineError(reasons[wanted], engine=wanted)
-    return (wanted, *(name for name in there if name != wanted))
+    if reasons[named]:
+        raise NoEngineError(reasons[named], engine=named)
+    return (named, *(name for name in there if name != named))
