@@ -32,7 +32,6 @@ capacitors = { "line.cathode" = "25 V" }
 
 from __future__ import annotations
 
-import tomllib
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -40,6 +39,7 @@ from typing import Annotated, Any
 
 from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, ValidationError, model_validator
 
+from simwrap import toml_text
 from simwrap._paths import as_path
 from simwrap.circuits.circuit import Circuit, Join, chain, find_place, join_faults
 from simwrap.circuits.header import template_problem
@@ -110,7 +110,7 @@ class DesignFile(_Table):
     joins: list[str] | None = None
     main_input: str = ""
     main_output: str = ""
-    channels: int = Field(default=1, ge=1, le=16)
+    channels: int = Field(default=1, ge=1, le=16, strict=True)
     mains_frequency: Hertz = MAINS
     levels: Levels = Field(default_factory=Levels)
     supply: dict[str, Any] | None = None
@@ -227,13 +227,13 @@ def read_whole_design(path: str | Path, *, valve_folders: Iterable[str | Path] =
 
 def _checked(path: Path) -> DesignFile:
     try:
-        table = tomllib.loads(path.read_text(encoding="utf-8"))
+        table = toml_text.parse(path.read_text(encoding="utf-8"))
     except OSError as fault:
         raise FileProblemsError(path, [f"can't be read ({fault.strerror})"]) from None
-    except (RecursionError, ValueError) as fault:
+    except ValueError as fault:
         raise FileProblemsError(path, [f"is not TOML: {fault}"]) from None
     version = table.get("simwrap_design")
-    if version != VERSION:
+    if version != VERSION or isinstance(version, bool):
         given = "doesn't say its version" if version is None else f"has version {version!r}"
         raise FileProblemsError(path, [f"{given}; this simwrap reads `simwrap_design = {VERSION}`"])
     try:

@@ -9,7 +9,6 @@ word of a choice) has to be there, so that a slip of the pen can't switch anythi
 from __future__ import annotations
 
 import re
-import tomllib
 from collections.abc import Iterator, Mapping
 from functools import lru_cache
 from pathlib import Path
@@ -17,6 +16,7 @@ from typing import Any, Literal
 
 from pydantic import BaseModel, ConfigDict, Field, ValidationError, field_validator, model_validator
 
+from simwrap import toml_text
 from simwrap.circuits import sandbox
 from simwrap.errors import FileProblemsError, InputError, nearest, shown
 from simwrap.units import quantity
@@ -374,8 +374,8 @@ def _read(path: Path, stamp: tuple[int, int]) -> Template:
     if match is None:
         raise FileProblemsError(path, ["doesn't open with a {#toml ... #} header"])
     try:
-        table = tomllib.loads(match[1])
-    except (ValueError, RecursionError) as fault:
+        table = toml_text.parse(match[1])
+    except ValueError as fault:
         raise FileProblemsError(path, [f"its header is not TOML: {fault}"]) from None
     if unknown := sorted(set(table) & {"supplies", "supplies_when"}):
         words = 'give each supply as a port, such as supply = { node = "n_supply", supply = "supply" }'
@@ -386,7 +386,8 @@ def _read(path: Path, stamp: tuple[int, int]) -> Template:
         problems = [template_problem(fault, _keys_at(fault["loc"][:-1])) for fault in faults.errors()]
         raise FileProblemsError(path, problems) from None
     template = Template(name, path, header, text)
-    if problems := [*_broken_references(template), *template.faults]:
+    strays = toml_text.stray_booleans(table, ("same", "other_measures"))
+    if problems := [*strays, *_broken_references(template), *template.faults]:
         raise FileProblemsError(path, problems)
     return template
 

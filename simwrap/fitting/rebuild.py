@@ -37,11 +37,11 @@ def hand_part(text: str) -> str:
 
 def read_hand_part(path: Path) -> ValveFile:
     """Read a valve file without its fitted part."""
-    import tomllib
+    from simwrap import toml_text
 
     try:
-        return schema.check(tomllib.loads(hand_part(path.read_text(encoding="utf-8"))), path, fitted=False)
-    except (OSError, ValueError, RecursionError) as failure:
+        return schema.check(toml_text.parse(hand_part(path.read_text(encoding="utf-8"))), path, fitted=False)
+    except (OSError, ValueError) as failure:
         raise FileProblemsError(path, [f"can't be read as TOML: {failure}"]) from None
 
 

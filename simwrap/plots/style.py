@@ -45,6 +45,7 @@ STYLE: Any = {
     "legend.framealpha": 0.9,
     "legend.edgecolor": "none",
     "svg.hashsalt": "simwrap",
+    "text.parse_math": False,  # a title with "$" is no formula
 }
 #: Signs of units on an axis, where they differ from the unit's name.
 SIGNS = {"ohm": "Ω", "degree": "°", "V/rtHz": "V/√Hz"}

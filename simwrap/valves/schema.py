@@ -7,7 +7,6 @@ from __future__ import annotations
 
 import functools
 import math
-import tomllib
 from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass, field, fields, replace
 from pathlib import Path
@@ -15,6 +14,7 @@ from typing import Annotated, Any, Literal
 
 from annotated_types import Ge, Gt, Le
 
+from simwrap import toml_text
 from simwrap.errors import FileProblemsError
 from simwrap.valves.laws import PentodeConstants, RectifierConstants, TriodeConstants
 
@@ -505,6 +505,7 @@ def check(data: Mapping[str, Any], path: object, *, fitted: bool = True) -> Valv
     problems = []
     try:
         record: ValveFile = _checker().validate_python(data)
+        problems += toml_text.stray_booleans(data, ("direct", "total_current"))
     except pydantic.ValidationError as failure:
         for fault in failure.errors(include_url=False):
             where = ".".join(str(part) for part in fault["loc"])
@@ -519,7 +520,7 @@ def check(data: Mapping[str, Any], path: object, *, fitted: bool = True) -> Valv
 def read(path: Path, *, fitted: bool = True) -> ValveFile:
     """Read and check one valve file; see :func:`check` for errors."""
     try:
-        data = tomllib.loads(path.read_text(encoding="utf-8"))
-    except (OSError, ValueError, RecursionError) as failure:  # ValueError: TOML, its encoding, numbers too long
+        data = toml_text.parse(path.read_text(encoding="utf-8"))
+    except (OSError, ValueError) as failure:  # ValueError: TOML, its encoding, numbers too long
         raise FileProblemsError(path, [f"can't be read as TOML: {failure}"]) from None
     return check(data, path, fitted=fitted)
