@@ -26,12 +26,8 @@ from simwrap.simulation.simulate import at_rest
 
 Floats = NDArray[np.float64]
 
-#: Node of the switch with which a fault comes in time, and of the cathodes' warmth (1: warm).
-ONSET, WARMTH = "n_guard_onset", "n_guard_warmth"
 #: A transformer's strays ring above 10 kHz, which costs time and moves an average by less than 0.2 %.
 _NO_RINGING = {"leakage_inductance": 1e-6, "primary_capacitance": 0.0, "interwinding_capacitance": 0.0}
-#: Emission of a cold cathode, as a share.
-_COLD = 1e-3
 
 
 @dataclass(frozen=True)
@@ -82,6 +78,8 @@ class GuardBed:
         Sense resistor [ohm].
     drives : mapping of str to str
         By input port ("power_1.input") the resistor from it to the direct voltage before its coupling capacitor.
+    rest : tuple of float
+        Cathode current of each valve at rest [A].
     """
 
     bed: TestBed
@@ -90,6 +88,13 @@ class GuardBed:
     lifted: float
     sense: float
     drives: Mapping[str, str]
+    rest: tuple[float, ...] = ()
+
+    @property
+    def channel(self) -> list[Sensed]:
+        """Valves of the first channel: the others are alike."""
+        first = {valve.stage: valve.pair for valve in reversed(self.valves)}
+        return [valve for valve in self.valves if valve.pair == first[valve.stage]]
 
     def draw(self, varied: Varied, builds: int, seed: int, sense_tolerance: float) -> dict[str, Floats]:
         """Return drawn builds; the sense resistors are closer than the others."""
@@ -182,7 +187,8 @@ def guard_bed(
     bed = bed_of(whole, rail=rail)
     parts = netlist_parts(protocol.Circuit(bed.text))
     lines = bed.text.rstrip("\n").split("\n")
-    valves = []
+    valves: list[Sensed] = []
+    shorts: dict[tuple[str, str, str], str] = {}
     origins = {_channel(name, number, channels): name for number in range(channels) for name in chosen}
     for name, use in whole.valves.items():
         if use.stage not in origins:
@@ -194,26 +200,46 @@ def guard_bed(
         tail = name.replace(".", "__")
         lower = next(node for node in parts[element].nodes if node != cathode)
         pin = f"n_guard__{tail}"
-        anode_end = use.nodes["anode"].rpartition("_")[2]
-        half = anode_end if anode_end in "ab" else ""
         origin = origins[use.stage] or "output"
-        valves.append(Sensed(name, element, (cathode, lower), pin, half, use.stage, origin))
+        valves.append(Sensed(name, element, (cathode, lower), pin, "", use.stage, origin))
+        nodes = {**use.nodes, "heater": "0"}
+        for one, other in _SHORTS:
+            if one in nodes and other in nodes and nodes[one] != nodes[other]:
+                shorts[name, one, other] = f"r_fault_{one}_{other}_{tail}"
+                lines.append(f"{shorts[name, one, other]} {nodes[one]} {nodes[other]} {NO_LEAK!r}")
         lines += [f"e_guard__{tail} n_sensed__{tail} 0 {cathode} {lower} {gain!r}",
                   f"r_guard__{tail} n_sensed__{tail} {pin} {resistance!r}",
                   f"c_guard__{tail} {pin} 0 {capacitance!r}"]  # fmt: skip
     drives = _drives(circuit, whole, chosen, channels, lines, engine)
-    lines += [f"v_guard_onset {ONSET} 0 dc 0.0 ac 0.0", f"r_guard_onset {ONSET} 0 1000.0",
-              f"v_guard_warmth {WARMTH} 0 dc 1.0 ac 0.0", f"r_guard_warmth {WARMTH} 0 1000.0"]  # fmt: skip
     text = "\n".join(lines) + "\n"
     nominal = {n: float(p.value[0]) for n, p in netlist_parts(protocol.Circuit(text)).items()}
-    bed = replace(bed, text=text, nominal=nominal)
-    lower = valves[0].ends[1]
-    (rest,) = engines.run(bed.table({}, [_NONE]), [protocol.OpRun((lower,))], engines.Run(engine, workers=1))
-    lifted = float(rest.values[lower][0])
+    bed = replace(bed, text=text, nominal=nominal, shorts=MappingProxyType({**bed.shorts, **shorts}))
     inputs = {stage: in_netlist(stage, "v_signal") for stage in _named(chosen, channels)}
-    first = next(iter(inputs))
-    inputs[first] = "v_signal"
-    return GuardBed(bed, tuple(valves), inputs, lifted if lifted > 0.1 else 0.0, sense, drives)
+    inputs[next(iter(inputs))] = "v_signal"
+    made = GuardBed(bed, tuple(valves), inputs, 0.0, sense, drives)
+    run = engines.Run(engine, workers=1)
+    (still,) = engines.run(bed.table({}, [_NONE]), [protocol.OpRun(made.vectors)], run)
+    (signal,) = engines.run(protocol.Circuit(made.driven()), [protocol.AcRun(1e3, 1e3, 1, made.vectors)], run)
+    lower = valves[0].ends[1]
+    lifted = float(still.values[lower][0]) if lower != "0" else 0.0
+    halves = _halves(valves, made.currents(signal.values).reshape(-1))
+    rest = tuple(np.nan_to_num(made.currents(still.values).reshape(-1)).tolist())
+    return replace(made, valves=halves, lifted=lifted if lifted > 0.1 else 0.0, rest=rest)
+
+
+def _halves(valves: Sequence[Sensed], signal: NDArray[Any]) -> tuple[Sensed, ...]:
+    """Tell the halves of each pair by their signal currents: those in phase with the first valve's are one."""
+    found = []
+    for valve, current in zip(valves, signal, strict=True):
+        own = [c for v, c in zip(valves, signal, strict=True) if v.pair == valve.pair]
+        against = [bool(np.real(c * np.conj(own[0])) < 0.0) for c in own]
+        turned = bool(np.real(current * np.conj(own[0])) < 0.0)
+        found.append(replace(valve, half="" if not any(against) else "b" if turned else "a"))
+    return tuple(found)
+
+
+#: Electrodes that a fault joins here beside those that the test bed has.
+_SHORTS = (("anode", "screen"), ("anode", "grid"), ("screen", "cathode"), ("grid", "heater"))
 
 
 _NONE = Fault("", "")
@@ -309,50 +335,4 @@ def _drives(
     return drives
 
 
-def in_time(bed: TestBed, fault: Fault) -> str:
-    """Return the netlist in which a fault comes as the voltage of ``n_guard_onset`` goes from 0 to 1.
-
-    Raises
-    ------
-    InputError
-        For a fault of a capacitance, which a conductance can't follow.
-    """
-    lines = bed.text.rstrip("\n").split("\n")
-    change = {name: bed.nominal[name] * factor for name, factor in fault.factors.items()} | dict(fault.values)
-    found = []
-    for line in lines:
-        words = line.split()
-        if words[0] not in change:
-            found.append(line)
-            continue
-        start, end = float(words[3 if words[0][0] == "r" else 4]), change[words[0]]
-        name, one, other = words[0][2:], words[1], words[2]
-        if words[0][0] == "r":
-            low, high = 1.0 / start, 1.0 / end
-            found.append(f"b_{name} {one} {other} i=({_across(one, other)})*({low!r}+{high - low!r}*v({ONSET}))")
-        elif words[0][0] == "v":
-            found.append(f"b_{name} {one} {other} v={start!r}+{end - start!r}*v({ONSET})")
-        else:
-            raise InputError(f"{fault.name}: only resistors, leaks and sources can change in time")
-    return "\n".join(found) + "\n"
-
-
-def _across(one: str, other: str) -> str:
-    return f"v({one},{other})" if "0" not in (one, other) else f"v({one})" if other == "0" else f"0-v({other})"
-
-
-def warming(bed: TestBed) -> str:
-    """Return the netlist in which every valve's emission goes with the voltage of ``n_guard_warmth``."""
-    found = []
-    for line in bed.text.rstrip("\n").split("\n"):
-        words = line.split()
-        if words[0].startswith("v_") and words[0].endswith("_emission"):
-            name, node = words[0][2:], words[1]
-            found += [f"v_{name} {node}_warm 0 {' '.join(words[3:])}",
-                      f"b_{name} {node} 0 v=v({node}_warm)*({_COLD!r}+{1 - _COLD!r}*v({WARMTH}))"]  # fmt: skip
-        else:
-            found.append(line)
-    return "\n".join(found) + "\n"
-
-
-__all__ = ["GuardBed", "Sensed", "guard_bed", "in_time", "output_stages", "warming"]
+__all__ = ["GuardBed", "Sensed", "guard_bed", "output_stages"]

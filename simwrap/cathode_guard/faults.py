@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Mapping
+from types import MappingProxyType
 
 import numpy as np
 
@@ -18,12 +19,15 @@ _EMISSIONS = (("without emission", 1e-4), ("with a tenth of its emission", 0.1),
               ("weak", 0.5), ("strong", 1.8), ("far too strong", 4.0))  # fmt: skip
 _FACTORS = (("mu far too low", 0.5), ("mu too low", 0.65), ("mu too high", 1.7), ("mu far too high", 2.2))
 _GAS = (("gassy", 5e-4), ("more gassy", 1e-3), ("very gassy", 1e-2))
+#: Grid currents of gas in every valve of a stage together [A].
+_GAS_TOGETHER = (("10 uA", 10e-6), ("30 uA", 30e-6))
 _COUPLING = (("shorted", 1.0), ("leaks 100 kohm", 1e5), ("leaks 1 Mohm", 1e6), ("leaks 4.7 Mohm", 4.7e6))
 
 
 def faults_of(guard: GuardBed, valve: Sensed) -> list[Fault]:
     """Return the faults that a guard is tried with at a valve."""
-    return [*_of_valve(guard.bed, valve), *_of_half(guard, valve), *_of_channel(guard.bed, valve)]
+    return [*_of_valve(guard.bed, valve), *_of_half(guard, valve), *_of_channel(guard.bed, valve),
+            *_of_pair(guard, valve)]  # fmt: skip
 
 
 def _of_valve(bed: TestBed, valve: Sensed) -> Iterator[Fault]:
@@ -37,7 +41,23 @@ def _of_valve(bed: TestBed, valve: Sensed) -> Iterator[Fault]:
     leak = next((path for path in _near(bed.resistors, valve) if path.startswith(f"{valve.pair}.grid_leak")), "")
     if leak:
         yield Fault(f"{leak} resistor", "open, valve with gas", {bed.resistors[leak]: OPEN, gas: 3e-4})
-    yield Fault(f"sense resistor of {valve.name}", "open", {valve.element: OPEN})
+    sense = f"sense resistor of {valve.name}"
+    yield from (Fault(sense, "open", {valve.element: OPEN}), Fault(sense, "shorted", {valve.element: 0.01}),
+                Fault(sense, "tenfold", {}, {valve.element: 10.0}))  # fmt: skip
+    for path in _near(bed.resistors, valve):
+        if path.rpartition(".")[2].startswith("grid_stopper"):
+            yield from (Fault(f"{path} resistor at {valve.name}", words, {bed.resistors[path]: ohms})
+                        for words, ohms in (("open", OPEN), ("shorted", SHORT)))  # fmt: skip
+
+
+def _of_pair(guard: GuardBed, valve: Sensed) -> Iterator[Fault]:
+    """Yield gas in all valves of a stage at once, which their imbalance doesn't tell."""
+    rest = dict(zip((v.name for v in guard.valves), guard.rest, strict=True))
+    alike = [v.name for v in guard.valves if v.pair == valve.pair]
+    if valve.name == alike[0]:
+        for words, amperes in _GAS_TOGETHER:
+            gas = {element_of(name, "gas"): amperes / max(rest[name], 1e-6) for name in alike}
+            yield Fault(valve.pair, f"with {words} of grid current from gas in every valve", gas)
 
 
 def _of_half(guard: GuardBed, valve: Sensed) -> Iterator[Fault]:
@@ -94,7 +114,9 @@ def _near(paths: Iterable[str], valve: Sensed) -> list[str]:
     return found
 
 
-def overloads(guard: GuardBed, faults: list[Fault], engine: str) -> tuple[np.ndarray, np.ndarray]:
+def overloads(
+    guard: GuardBed, faults: list[Fault], engine: str, columns: Mapping[str, np.ndarray] = MappingProxyType({})
+) -> tuple[np.ndarray, np.ndarray]:
     """Return the sense currents at rest with each fault [A], (faults, valves), and the largest load of a valve.
 
     The load is the dissipation of an anode or a screen as a share of its rating, (faults,).
@@ -104,7 +126,7 @@ def overloads(guard: GuardBed, faults: list[Fault], engine: str) -> tuple[np.nda
         use = guard.bed.circuit.valves[valve.name]
         vectors += [*use.nodes.values(), *use.currents.values()]
     wanted = tuple(dict.fromkeys(node for node in vectors if node != "0"))
-    (reply,) = engines.run(guard.bed.table({}, faults), [protocol.OpRun(wanted)], engines.Run(engine))
+    (reply,) = engines.run(guard.bed.table(columns, faults), [protocol.OpRun(wanted)], engines.Run(engine))
     values = reply.values
     load = np.zeros(len(faults))
     for valve in guard.valves:
@@ -114,7 +136,11 @@ def overloads(guard: GuardBed, faults: list[Fault], engine: str) -> tuple[np.nda
             if rating and electrode in use.currents:
                 across = values[use.nodes[electrode]] - values[use.nodes["cathode"]]
                 load = np.fmax(load, across * values[use.currents[electrode]] * 1e-3 / rating)
-    ohms = {v.element: np.array([f.values.get(v.element, guard.sense) for f in faults]) for v in guard.valves}
+    ohms = {}
+    for v in guard.valves:
+        own = columns.get(v.element, np.full(len(faults), guard.sense))
+        ohms[v.element] = np.array([f.values.get(v.element, n * f.factors.get(v.element, 1.0))
+                                    for f, n in zip(faults, own, strict=True)])  # fmt: skip
     return guard.currents(values, ohms), load
 
 

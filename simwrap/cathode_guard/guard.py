@@ -17,10 +17,13 @@ from numpy.typing import NDArray
 from simwrap import engine as engines
 from simwrap.cathode_guard.bench import GuardBed, Sensed, guard_bed
 from simwrap.cathode_guard.faults import faults_of, overloads
-from simwrap.cathode_guard.loop import ALWAYS, RUNNING, STARTING, Check, Loop
+from simwrap.cathode_guard.levels import MINUTE, Converter, Level, StageGuard, stage_guard
+from simwrap.cathode_guard.loop import RUNNING, Check, Loop
+from simwrap.cathode_guard.network import Network
+from simwrap.cathode_guard.starts import surges
 from simwrap.circuits.design_file import Design
 from simwrap.engine import protocol
-from simwrap.errors import EngineError, InputError, RangeError
+from simwrap.errors import EngineError
 from simwrap.faults.bed import HEALTHY, Fault, Varied
 from simwrap.faults.rails import supplied
 
@@ -28,207 +31,37 @@ Floats = NDArray[np.float64]
 
 #: What healthy builds differ in where nothing is said (common practice for new output valves, no source).
 VARIED = Varied(emission="20 %", mu="5 %")
-#: Sense resistor where the design has none [ohm].
-SENSE = 10.0
-#: By how much a level lies outside the window that it guards, as a share of the current at rest: the fit of the valves'
-#: laws, drift and what else isn't drawn (common practice, no source).
-_MARGIN = 0.05
-#: A trip level, as a share of the warning level; where a valve does no longer work; what only a short can draw.
-_TRIP, _DEAD, _SHORT = 1.2, 0.4, 1.6
-#: Time over which the loop smooths where nothing is said [s].
-_SMOOTHING = 0.064
-#: Counts at the least between a window and its level.
-_LEAST_COUNTS = 4
 #: Levels of drive at which the average current is looked up, as parts of the one that small signals ask for.
 _DRIVES = (0.25, 0.5, 0.75, 1.0, 1.15, 1.3)
-#: By how much slow changes of the mains move a current at rest, as a share (common practice, no source).
-_MAINS_SHARE = 0.1
-#: How long the trip level has to be passed while the valves warm up [s]: as long as a restart on hot cathodes lasts.
-START_HOLD = 1.0
 #: How long there may be no current until it counts as a mains that is off, and how long that may last [s].
 _DARK_HOLD, _PATIENCE = 0.1, 60.0
-#: How long a converter's neighbour counts may stay the same [s], and samples at the least; from which noise on [counts
-#: r.m.s.] that says anything.
-_STILL, _STILL_SAMPLES, _STILL_NOISE = 10.0, 2500, 0.25
-#: Time over which a mean is taken for the warning of a drift [s].
-_MINUTE = 60.0
 #: What a clamp may have to carry at the pin [A] (common practice for an input's own diodes, no source).
 PIN_CURRENT = 1e-3
-
-
-@dataclass(frozen=True, kw_only=True)
-class Converter:
-    """The way from a sense resistor into the microcontroller, and how it is read.
-
-    Attributes
-    ----------
-    sense : float
-        Sense resistor [ohm], where the design has none of its own.
-    sense_tolerance : float
-        As a share.
-    bits : int
-    reference : float
-        [V].
-    reference_tolerance : float
-        As a share.
-    gain : float
-        From the sense resistor to the pin: below 1 a divider, above 1 an amplifier.
-    resistance, capacitance : float
-        Filter before the pin [ohm, F].
-    rate : int
-        Samples a second of each pin.
-    shift : int, optional
-        The loop smooths over 2 to the power of it samples; by itself over about 64 ms.
-    warming : float
-        From the first current of a start until all levels are live [s].
-    noise : float
-        Of the converter and its reference at the pin [V r.m.s.] (common practice, no source).
-    """
-
-    sense: float = SENSE
-    sense_tolerance: float = 0.01
-    bits: int = 12
-    reference: float = 3.3
-    reference_tolerance: float = 0.01
-    gain: float = 1.0
-    resistance: float = 10e3
-    capacitance: float = 4.7e-6
-    rate: int = 250
-    shift: int | None = None
-    warming: float = 45.0
-    noise: float = 2.5e-4
-
-    def __post_init__(self) -> None:
-        """Refuse what no converter can be."""
-        bounds: dict[str, tuple[float, float, str]] = {
-            "sense": (0.1, 1e3, "from 0.1 to 1000 ohm"), "sense_tolerance": (0.0, 0.2, "a share from 0 to 0.2"),
-            "bits": (6, 16, "from 6 to 16"), "reference": (0.5, 10.0, "from 0.5 to 10 V"),
-            "reference_tolerance": (0.0, 0.2, "a share from 0 to 0.2"), "gain": (1e-3, 1e3, "from 0.001 to 1000"),
-            "resistance": (10.0, 1e7, "from 10 ohm to 10 Mohm"), "capacitance": (1e-10, 1e-3, "from 100 pF to 1 mF"),
-            "rate": (20, 20000, "from 20 to 20000 a second"), "shift": (0, 10, "from 0 to 10"),
-            "warming": (0.0, 600.0, "from 0 to 600 s"), "noise": (0.0, 1.0, "from 0 to 1 V"),
-        }  # fmt: skip
-        if self.shift is None:
-            object.__setattr__(self, "shift", int(np.clip(round(np.log2(max(self.rate * _SMOOTHING, 1.0))), 0, 10)))
-        for name, (low, high, words) in bounds.items():
-            value = getattr(self, name)
-            if not low <= value <= high:
-                raise RangeError(name, value, words, "guard")
-
-    @property
-    def full_scale(self) -> int:
-        """Largest count."""
-        return int(2**self.bits - 1)
-
-    @property
-    def amperes(self) -> float:
-        """Current of one count [A], with :attr:`sense`."""
-        return float(self.reference / 2**self.bits / self.gain / self.sense)
-
-    @property
-    def filter_time(self) -> float:
-        """Time constant of the filter [s]."""
-        return self.resistance * self.capacitance
-
-    @property
-    def smoothing_time(self) -> float:
-        """Time constant of the smoothing [s]."""
-        return float(2 ** (self.shift or 0) / self.rate)
-
-    def counts(self, volts: Any, references: Any = 1.0, random: np.random.Generator | None = None) -> NDArray[np.int64]:
-        """Return what is converted at a pin [V]; ``references`` are the true ones, relative to :attr:`reference`.
-
-        With ``random`` the converter's noise is added.
-        """
-        volts = np.nan_to_num(np.asarray(volts, dtype=float))
-        if random is not None:
-            volts = volts + self.noise * random.standard_normal(volts.shape)
-        steps = np.floor(volts / (self.reference * references) * 2**self.bits)
-        return np.asarray(np.clip(steps, 0, self.full_scale), dtype=np.int64)
-
-    def passed(self, frequency: float) -> float:
-        """Return which part of a sine's amplitude the filter lets through."""
-        return float(1.0 / np.hypot(1.0, 2.0 * np.pi * frequency * self.filter_time))
+#: Builds that are started for the levels.
+_STARTED = 16
 
 
 @dataclass(frozen=True)
-class Level:
-    """A level of one stage's valves, or of how far the halves of a pair are apart.
+class Unseen:
+    """A fault that overloads a valve while the guard doesn't trip.
 
     Attributes
     ----------
-    name : str
-        "trip_high", "warn_imbalance" and the like.
-    current : float
-        [A].
-    volts : float
-        Across the sense resistor.
-    counts : int
-    hold : float
-        How long it must last [s].
-    within : float
-        How soon after the current has passed it the guard acts [s]: filter, smoothing and the hold.
-    event : str
-        "warn", "trip" or "short".
-    below : bool
-        Whether it is met below.
-    source : str
-        What it looks at, see :data:`~simwrap.cathode_guard.loop.SOURCES`.
-    phases : int
-        When it is live: :data:`~simwrap.cathode_guard.loop.STARTING`, ``RUNNING`` or both.
+    fault : str
+    share : float
+        Largest load of an anode or a screen then, as a share of its rating.
+    builds : int
+        In how many of those that were tried.
+    tried : int
+    warned : bool
+        Whether the guard warns of it in all of them.
     """
 
-    name: str
-    current: float
-    volts: float
-    counts: int
-    hold: float
-    within: float
-    event: str
-    below: bool = False
-    source: str = "smooth"
-    phases: int = RUNNING
-
-    @property
-    def of_pair(self) -> bool:
-        """Whether it is about the halves of a pair."""
-        return self.source == "apart"
-
-
-@dataclass(frozen=True)
-class StageGuard:
-    """What is known of one output stage's valves, and their levels.
-
-    Attributes
-    ----------
-    stage : str
-    expected : float
-        Cathode current of each valve at rest [A].
-    window : tuple of float
-        Of healthy builds at rest [A].
-    loud : float
-        Highest average of a healthy build at full power [A].
-    rise : float
-        Average at full power as a share of that at rest.
-    apart : float
-        How far the halves of a healthy pair are apart at most [A], 0 where there are none.
-    swing : float
-        Largest amplitude of a signal current at full power [A].
-    levels : tuple of Level
-    """
-
-    stage: str
-    expected: float
-    window: tuple[float, float]
-    loud: float
-    rise: float
-    apart: float
-    swing: float
-    levels: tuple[Level, ...]
-
-    def level(self, name: str) -> Level:
-        """Return a level by name."""
-        return next(level for level in self.levels if level.name == name)
+    fault: str
+    share: float
+    builds: int
+    tried: int
+    warned: bool
 
 
 @dataclass(frozen=True)
@@ -251,9 +84,8 @@ class Guard:
         The fault that lifts a pin furthest, and its voltage without a clamp [V].
     worst_common : tuple of (str, float)
         The same of the lower ends of the sense resistors.
-    unseen : tuple of (str, float)
-        Faults that overload a valve's anode or screen while no cathode current passes a level, with the load as a
-        share of the rating.
+    unseen : tuple of Unseen
+        Faults that overload a valve's anode or screen and that the guard may not act on, or say nothing of.
     notes : tuple of str
     """
 
@@ -266,7 +98,7 @@ class Guard:
     drive: float
     worst_pin: tuple[str, float]
     worst_common: tuple[str, float]
-    unseen: tuple[tuple[str, float], ...] = ()
+    unseen: tuple[Unseen, ...] = ()
     notes: tuple[str, ...] = ()
 
     @property
@@ -278,6 +110,11 @@ class Guard:
             for pair in dict.fromkeys(valve.pair for valve in valves)
             if {valve.half for valve in valves if valve.pair == pair} == {"a", "b"}
         ]
+
+    @property
+    def may_be_unseen(self) -> set[str]:
+        """Names of the faults on the list, of valves alike in all channels."""
+        return {each.fault for each in self.unseen}
 
     def levels_of(self, valve: Sensed) -> tuple[Level, ...]:
         """Return the levels of a valve, those of its pair among them."""
@@ -308,7 +145,7 @@ class Guard:
         return Loop(
             valves=len(valves), checks=tuple(found), halves=halves, shift=way.shift or 0,
             warming=round(way.warming * rate), dark=dark, patience=round(_PATIENCE * rate),
-            slow=round(_MINUTE * rate), period=round(1e6 / rate),
+            slow=round(MINUTE * rate), period=round(1e6 / rate),
         )  # fmt: skip
 
 
@@ -357,12 +194,16 @@ def guard(
     nominal = bed.currents(_rest(bed, {}, [HEALTHY], engine))[0]
     tell("average currents over drive")
     drive, loud, swing = _full_power(design, bed, engine)
+    tell("cold, warm and hot starts")
+    first = {name: column[:_STARTED] for name, column in columns.items()}
+    started = surges(Network(bed, engine), first, min(builds, _STARTED), seed)
     stages = {}
     for stage in dict.fromkeys(valve.stage for valve in bed.valves):
         own = [number for number, valve in enumerate(bed.valves) if valve.stage == stage]
         rise = float((loud / nominal)[own].max())
         apart = _apart(bed, stage, quiet)
-        stages[stage] = stage_guard(stage, nominal[own], quiet[:, own], rise, apart, float(swing[own].max()), way)
+        stages[stage] = stage_guard(stage, nominal[own], quiet[:, own], rise, apart, float(swing[own].max()), way,
+                                    [pins[:, :, own] / (way.gain * way.sense) for pins in started])  # fmt: skip
     tell("what a fault can put on a pin")
     pin, common = _worst(bed, engine)
     made = Guard(design.circuit.name, way, bed, varied, builds, stages, drive, pin, common)
@@ -431,87 +272,6 @@ def _grid_bias(bed: GuardBed, engine: str) -> float:
     return float(abs(reply.values[nodes[0]][0] - reply.values[nodes[1]][0]))
 
 
-def stage_guard(
-    stage: str, nominal: Floats, quiet: Floats, rise: float, apart: Floats | None, swing: float, way: Converter
-) -> StageGuard:
-    """Return the levels of one stage's valves.
-
-    Parameters
-    ----------
-    stage : str
-    nominal : ndarray, shape (valves,)
-        Currents at rest [A].
-    quiet : ndarray, shape (builds, valves)
-        Those of healthy builds [A].
-    rise : float
-        Average at full power as a share of that at rest.
-    apart : ndarray, shape (builds,), optional
-        How far the halves are apart [A]; None where there are none.
-    swing : float
-        Amplitude of a signal current at full power [A].
-    way : Converter
-    """
-    expected = float(nominal.mean())
-    low, high = float(np.nanmin(quiet)), float(np.nanmax(quiet))
-    loud = high * max(rise, 1.0)
-    # What the converter itself adds to a reading: its reference, and a filter's rest of the lowest tones.
-    margin = _MARGIN * expected + way.reference_tolerance * expected
-    settle = 4.0 * (way.filter_time + way.smoothing_time)
-
-    def level(name: str, current: float, hold: float, event: str, below: bool = False, **more: Any) -> Level:
-        counts = round(current / way.amperes)
-        within = hold + (4.0 * way.filter_time if event == "short" else settle) + 2.0 / way.rate
-        return Level(name, current, current * way.sense, counts, hold, within, event, below, **more)
-
-    warn_high = max(loud + margin, loud + _LEAST_COUNTS * way.amperes)
-    trip_high = _TRIP * warn_high
-    warn_low = max(min(low * min(rise, 1.0) - margin, low - _LEAST_COUNTS * way.amperes), 2.0 * way.amperes)
-    # A true pin can't change faster between two samples than its filter lets it; the rest is the converter's noise.
-    rough = max(swing / (way.rate * way.filter_time), 0.0) + 3.0 * way.noise / way.gain / way.sense
-    drift = (max(rise, 1.0) - 1.0) * high + _MAINS_SHARE * expected + margin
-    levels = [
-        level("short_high", _SHORT * trip_high, 0.03, "short", source="raw", phases=ALWAYS),
-        level("start_high", trip_high, START_HOLD, "trip", phases=STARTING),
-        level("trip_high", trip_high, 0.25, "trip"),
-        level("warn_high", warn_high, 3.0, "warn"),
-        level("warn_low", warn_low, 3.0, "warn", True),
-        level("trip_low", _DEAD * warn_low, 1.0, "trip", True),
-        level("trip_rough", rough + _LEAST_COUNTS * way.amperes, 0.5, "trip", source="rough", phases=ALWAYS),
-        level("warn_drift", drift, _MINUTE, "warn", source="drift"),
-    ]
-    if way.noise * 2**way.bits / way.reference >= _STILL_NOISE:
-        samples = max(round(_STILL * way.rate), _STILL_SAMPLES)
-        levels.append(Level("trip_still", 0.0, 0.0, samples, 0.0, (samples + 2.0) / way.rate, "trip", source="still",
-                            phases=ALWAYS))  # fmt: skip
-    widest = 0.0
-    if apart is not None:
-        widest = float(np.nanmax(apart))
-        warn = widest * max(rise, 1.0) + margin
-        levels += [
-            level("warn_imbalance", warn, 3.0, "warn", source="apart"),
-            level("trip_imbalance", warn + 0.3 * expected, 0.5, "trip", source="apart"),
-        ]
-    made = StageGuard(stage, expected, (low, high), loud, rise, widest, swing, tuple(levels))
-    _fits(made, way)
-    return made
-
-
-def _fits(made: StageGuard, way: Converter) -> None:
-    """Refuse a converter that a stage's currents are too large or too small for."""
-    top = made.level("short_high")
-    if top.counts > 0.97 * way.full_scale:
-        volts = top.volts * way.gain
-        raise InputError(
-            f"guard: {made.stage} reaches {volts:.3g} V at the pin at its highest level, and the converter ends at "
-            f"{way.reference:g} V; give a smaller gain than {way.gain:g}, such as {0.9 * way.reference / top.volts:.2g}"
-        )
-    if made.level("trip_low").counts < 2 * _LEAST_COUNTS:
-        raise InputError(
-            f"guard: one count is {way.amperes * 1e3:.3g} mA, too coarse for {made.stage} at "
-            f"{made.expected * 1e3:.3g} mA; give more bits, a larger gain or a larger sense resistor"
-        )
-
-
 def _worst(bed: GuardBed, engine: str) -> tuple[tuple[str, float], tuple[str, float]]:
     """Return the fault that lifts a pin, and the one that lifts a sense resistor's lower end, furthest [V]."""
     faults = [*bed.bed.dictionary()]
@@ -524,31 +284,48 @@ def _worst(bed: GuardBed, engine: str) -> tuple[tuple[str, float], tuple[str, fl
     return found[0], found[1]
 
 
-#: From this share of a rating on a fault counts as an overload: a hot but healthy build may be a little over.
-_OVERLOAD = 1.25
+#: From this share of a rating on a fault counts as an overload, where it is its own doing by so much: a hot but healthy
+#: build may be a little over.
+_OVERLOAD, _MORE = 1.1, 0.1
+#: What a valve bears beyond its rated dissipation, in ratings times seconds: three times the rating for ten seconds;
+#: and a share of the rating that comes near to it within a minute.
+STRAIN = 20.0
+_DANGEROUS = 1.0 + 0.6 * STRAIN / 60.0
+#: Builds in which each fault is looked for.
+_TRIED = 24
 
 
-def _unseen(guard: Guard, engine: str) -> tuple[tuple[str, float], ...]:
-    """Return the faults that overload a valve without passing a level, worst first."""
+def _unseen(guard: Guard, engine: str) -> tuple[Unseen, ...]:
+    """Return the faults that overload a valve without a trip in any of some builds, worst first."""
     bed, loop = guard.bed, guard.loop()
-    faults = [fault for valve in bed.valves for fault in faults_of(bed, valve)]
-    currents, load = overloads(bed, faults, engine)
+    faults = [fault for valve in bed.channel for fault in faults_of(bed, valve)]
+    columns = bed.draw(guard.varied, _TRIED, 17, guard.converter.sense_tolerance)
+    healthy, usual = overloads(bed, [HEALTHY] * _TRIED, engine, columns)
+    repeated = {name: np.tile(column, len(faults)) for name, column in columns.items()}
+    currents, load = overloads(bed, [fault for fault in faults for _ in range(_TRIED)], engine, repeated)
     apart = np.abs(currents @ np.array(loop.halves, dtype=float).reshape(-1, len(bed.valves)).T)
-    signals = {"smooth": currents, "raw": currents, "apart": apart}
-    counts = {source: values / guard.converter.amperes for source, values in signals.items()}
-    met = [
-        counts[check.source][:, check.signal] < check.counts
-        if check.below
-        else counts[check.source][:, check.signal] > check.counts
-        for check in loop.checks
-        if check.source in counts and check.phases & RUNNING
-    ]
-    quiet = ~np.any(met, axis=0) & (load > _OVERLOAD)
-    # Channels are alike: a fault is told once, at the first valve that has it.
-    found: dict[str, float] = {}
-    for place in np.flatnonzero(quiet).tolist():
-        found.setdefault(faults[place].name, float(load[place]))
-    return tuple(sorted(found.items(), key=lambda entry: -entry[1]))
+    rise = currents - np.tile(healthy, (len(faults), 1))
+    seen = {"smooth": currents, "raw": currents, "apart": apart, "drift": rise}
+    shape = (len(faults), _TRIED)
+
+    def met(events: tuple[str, ...]) -> NDArray[np.bool_]:
+        found = np.zeros(len(currents), dtype=bool)
+        for check in loop.checks:
+            if check.source in seen and check.event in events and check.phases & RUNNING:
+                value = seen[check.source][:, check.signal] / guard.converter.amperes
+                found |= value < check.counts if check.below else value > check.counts
+        return found.reshape(shape)
+
+    load = np.nan_to_num(load, nan=0.0).reshape(shape)
+    tripped, warned = met(("trip", "short")), met(("warn", "trip", "short"))
+    quiet = ~tripped & ((load > _DANGEROUS) | (~warned & (load > _OVERLOAD))) & (load > usual + _MORE)
+    # What is shared by two valves is told once.
+    found: dict[str, Unseen] = {}
+    for number in np.flatnonzero(quiet.any(axis=1)).tolist():
+        rows = quiet[number]
+        found.setdefault(faults[number].name, Unseen(faults[number].name, float(load[number][rows].max()),
+                         int(rows.sum()), _TRIED, bool(warned[number][rows].all())))  # fmt: skip
+    return tuple(sorted(found.values(), key=lambda entry: -entry.share))
 
 
-__all__ = ["Converter", "Guard", "Level", "StageGuard", "guard", "stage_guard"]
+__all__ = ["STRAIN", "Converter", "Guard", "Level", "StageGuard", "Unseen", "guard"]

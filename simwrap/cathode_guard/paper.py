@@ -48,7 +48,10 @@ def to_dict(guard: Guard) -> dict[str, Any]:
         "healthy_builds": guard.builds,
         "pin": pin(guard),
         "states": {state: dict(zip(EVENTS, row, strict=True)) for state, row in zip(STATES, NEXT, strict=True)},
-        "not_seen": [{"fault": fault, "share_of_rating": share} for fault, share in guard.unseen],
+        "not_seen": [
+            {"fault": u.fault, "share_of_rating": u.share, "builds": u.builds, "tried": u.tried, "warned": u.warned}
+            for u in guard.unseen
+        ],
         "not_seen_words": unseen_words(guard),
         "notes": list(guard.notes),
     }
@@ -121,7 +124,12 @@ def page(guard: Guard) -> list[str]:
 
 def unseen_words(guard: Guard) -> list[str]:
     """Return what the guard can't see, a line each."""
-    lines = [f"{fault}: {100.0 * share:.0f} % of a rating" for fault, share in guard.unseen]
+    lines = [
+        f"{u.fault}: {100.0 * u.share:.0f} % of a rating, "
+        + ("warned of, not tripped" if u.warned else "silent")
+        + (f" in {u.builds} of {u.tried} builds" if u.builds < u.tried else "")
+        for u in guard.unseen
+    ]
     lines += [
         "valves that run hot together by less than a level is wide, such as grids with a little gas in both halves",
         "heaters, screens and anodes themselves: a current may be right and its way wrong",

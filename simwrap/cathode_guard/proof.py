@@ -1,352 +1,538 @@
-"""The proof of a guard: simulated faults that it has to tell, and healthy builds that it has to leave alone."""
+"""The proof of a guard: healthy amplifiers that it has to leave alone, and faults that it has to act on in time.
+
+What a fault needs comes from what the valve bears, not from the guard's own levels: an anode or a screen above its
+rated dissipation stores heat, and has had enough when that has come to three times the rating for ten seconds. A fault
+that no trip level tells stands on the guard's paper.
+"""
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass, field, replace
+from collections.abc import Callable, Iterable, Mapping, Sequence
+from dataclasses import dataclass
+from functools import partial
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
-from simwrap import engine as engines
-from simwrap.cathode_guard.bench import Sensed, in_time, warming
 from simwrap.cathode_guard.faults import faults_of
-from simwrap.cathode_guard.guard import Guard, Level
-from simwrap.cathode_guard.loop import RUNNING, STATES, Replayed, replay
-from simwrap.engine import protocol
-from simwrap.faults.bed import HEALTHY, RAIL_SOURCE, Fault, TestBed
-from simwrap.measures.numerics.parts import netlist_parts
+from simwrap.cathode_guard.guard import STRAIN, Guard
+from simwrap.cathode_guard.loop import STATES, Memory, replay
+from simwrap.cathode_guard.network import Moment, Network
+from simwrap.cathode_guard.starts import QUICK, Builds, at_rest, drawn, joined
+from simwrap.faults.bed import RAIL_SOURCE, Fault
 
 Floats = NDArray[np.float64]
-Integers = NDArray[np.int64]
+Tell = Callable[[str], None]
 
-#: When a fault comes, and how long it is watched [s].
-_ONSET, _WATCHED = 0.5, 6.0
-#: How near to a level a current is on neither side of it, as a share: what sense resistor, reference and counts allow.
-_NEAR = 0.05
-#: When cathodes begin to be warm, and are [s]: slow ones (common practice, no source).
-_WARMING = (8.0, 30.0)
-
-
-@dataclass(frozen=True)
-class FaultRun:
-    """One fault of one valve, and what the guard made of it.
-
-    Attributes
-    ----------
-    fault : str
-    valve : str
-    needed, allowed : str
-        The least and the most that the true currents ask for: "running", "warning" or "tripped".
-    got : str
-        The state in the end.
-    level : str
-        What tripped or warned.
-    seconds : float
-        From the fault to the trip (or warning), NaN where none came.
-    late : float
-        By how much later than stated [s]; 0: in time.
-    counts : ndarray of int, shape (samples, valves)
-        What was converted.
-    states : ndarray of int, shape (samples,)
-    reason : str
-        Why it couldn't be simulated, "" where it was.
-    """
-
-    fault: str
-    valve: str
-    needed: str
-    allowed: str
-    got: str
-    level: str
-    seconds: float
-    late: float
-    counts: Integers = field(repr=False)
-    states: Integers = field(repr=False)
-    reason: str = ""
-
-    @property
-    def right(self) -> bool:
-        """Whether the guard did what it should, in time."""
-        order = STATES.index
-        return not self.reason and order(self.needed) <= order(self.got) <= order(self.allowed) and self.late <= 0.0
-
-    @property
-    def told(self) -> bool:
-        """Whether a cathode current passes a level at all: what changes none isn't a guard's to tell."""
-        return self.needed != "running"
+#: Longest piece that is simulated at once [s].
+_PIECE = 4.0
+#: For so long a fault is watched [s], and for so long after the mains has come one may begin.
+WATCHED, FAULTS_UNTIL = 60.0, 120.0
+#: Starts by name: for how long the mains was off [s]; None: cold.
+STARTS: Mapping[str, float | None] = {"cold": None, "warm": 10.0, "hot": 2.0}
+#: Builds of each kind of start in which faults happen, and moments at which they do.
+_BUILDS, _MOMENTS = 6, 12
 
 
-@dataclass(frozen=True)
-class Healthy:
-    """Healthy builds under one signal.
+@dataclass
+class Watch:
+    """Builds with their guards, in time.
 
     Attributes
     ----------
-    scenario : str
-    builds, failed, trips, warnings : int
-    highest : float
-        Largest smoothed count, as a share of the trip level.
-    counts : ndarray of int, shape (builds, samples, valves)
-    replayed : Replayed
+    guard : Guard
+    builds : Builds
+    memory : Memory
+        Of each guard's loop.
+    reference : ndarray, shape (points, 1, 1)
+        True reference of each converter, relative.
+    tripped, warned : list of str
+        Level that tripped first, "" where none did; levels that warned.
+    when : ndarray, shape (points,)
+        When it tripped [s], NaN where it didn't.
+    strain : ndarray, shape (points, valves)
+        Heat beyond the rating, in ratings times seconds, up to the trip.
+    now : float
+        [s]
     """
 
-    scenario: str
-    builds: int
-    failed: int
-    trips: int
-    warnings: int
-    counts: Integers = field(repr=False)
-    replayed: Replayed = field(repr=False)
+    guard: Guard
+    builds: Builds
+    memory: Memory
+    reference: Floats
+    tripped: list[str]
+    warned: list[str]
+    when: Floats
+    strain: Floats
+    now: float = 0.0
+
+    @classmethod
+    def of(cls, guard: Guard, builds: Builds, seed: int, state: str = "warming") -> Watch:
+        """Return one that begins now."""
+        points = builds.points
+        drawn_ = np.random.default_rng([seed, 5]).uniform(-1.0, 1.0, (points, 1, 1))
+        return cls(
+            guard,
+            builds,
+            Memory(guard.loop(), points, state),
+            1.0 + guard.converter.reference_tolerance * drawn_,
+            [""] * points,
+            [""] * points,
+            np.full(points, np.nan),
+            np.zeros((points, len(guard.bed.valves))),
+        )
+
+    def at(self, points: NDArray[np.intp]) -> Watch:
+        """Return some of them, in a given order and as often as given."""
+        return Watch(self.guard, self.builds.at(points), self.memory.at(points), self.reference[points],
+                     [self.tripped[k] for k in points], [self.warned[k] for k in points], self.when[points],
+                     self.strain[points], self.now)  # fmt: skip
+
+    def run(self, seconds: float, *, quick: float = QUICK, **more: Any) -> None:
+        """Go on for some time; ``more`` is what :meth:`~simwrap.cathode_guard.starts.Builds.run` takes."""
+        way, done = self.guard.converter, 0.0
+        random = np.random.default_rng([round(self.now * 1000.0), self.builds.points])
+        signal = more.pop("signal", None)
+        while done < seconds - 1e-9:
+            piece = min(_PIECE, seconds - done)
+            times, strains = [0.0], [self.strain.copy()]
+
+            def each(step: float, moment: Moment, times: list[float] = times, strains: list[Floats] = strains) -> None:
+                times.append(times[-1] + step)
+                strains.append(strains[-1] + step * np.maximum(self.builds.network.load(moment) - 1.0, 0.0))
+
+            later = None if signal is None else partial(_later, signal, done)
+            pins = self.builds.run(piece, way.rate, quick=max(0.0, quick - done), each=each, signal=later, **more)
+            said = replay(self.guard.loop(), way.counts(pins, self.reference, random), memory=self.memory)
+            self._note(said.states, said.tripped_by, said.warned_by, np.array(times), np.array(strains))
+            done += piece
+            self.now += piece
+
+    def _note(
+        self, states: NDArray[np.int64], tripped: list[str], warned: list[set[str]], times: Floats, strains: Floats
+    ) -> None:
+        until = np.full(self.builds.points, times[-1])
+        for point in np.flatnonzero((states[:, -1] == STATES.index("tripped")) & np.isnan(self.when)).tolist():
+            sample = int((states[point] == STATES.index("tripped")).argmax())
+            until[point] = (sample + 1) / self.guard.converter.rate
+            self.when[point] = self.now + until[point]
+            self.tripped[point] = tripped[point]
+        done = ~np.isnan(self.when) & (self.when <= self.now)
+        for point, names in enumerate(warned):
+            self.warned[point] = ", ".join(sorted({*self.warned[point].split(", "), *names} - {""}))
+        at = np.clip(np.searchsorted(times, until - 1e-9), 0, len(times) - 1)
+        now = strains[at, np.arange(len(at))]
+        self.strain = np.where(done[:, None], self.strain, now)
 
 
-def built(bed: TestBed, columns: Mapping[str, Floats], build: int) -> TestBed:
-    """Return the test bed of one drawn build: its values are the nominal ones."""
-    lines = []
-    nominal = dict(bed.nominal)
-    for line in bed.text.rstrip("\n").split("\n"):
-        words = line.split()
-        if words[0] in columns:
-            nominal[words[0]] = float(columns[words[0]][build])
-            words[3 if words[0][0] in "rcl" else 4] = repr(nominal[words[0]])
-            line = " ".join(words)
-        lines.append(line)
-    return replace(bed, text="\n".join(lines) + "\n", nominal=nominal)
+def _later(signal: Callable[[float], Floats], begin: float, time: float) -> Floats:
+    return signal(begin + time)
 
 
-def prove_faults(
-    guard: Guard, *, most: int | None = None, seed: int = 1, engine: str = "auto",
-    progress: Callable[[str], None] | None = None,
-) -> list[FaultRun]:  # fmt: skip
-    """Simulate each fault of each valve in a healthy build of its own, and run what is converted through the loop.
+def together(parts: Sequence[Watch]) -> Watch:
+    """Return all points of several as one."""
+    memory = parts[0].memory.at(slice(0, 0))
+    for name, value in vars(memory).items():
+        if isinstance(value, np.ndarray):
+            setattr(memory, name, np.concatenate([getattr(part.memory, name) for part in parts]))
+    reference, when, strain = (
+        np.concatenate([getattr(part, name) for part in parts]) for name in ("reference", "when", "strain")
+    )
+    tripped, warned = ([word for part in parts for word in getattr(part, name)] for name in ("tripped", "warned"))
+    builds = joined([part.builds for part in parts])
+    return Watch(parts[0].guard, builds, memory, reference, tripped, warned, when, strain, parts[0].now)
+
+
+def resting(guard: Guard, network: Network, builds: int, seed: int) -> Watch:
+    """Return healthy builds that have been on for long, their guards running."""
+    columns = guard.bed.draw(guard.varied, builds, seed, guard.converter.sense_tolerance)
+    found = drawn(network, columns, builds, seed)
+    at_rest(found)
+    return Watch.of(guard, found, seed, "running")
+
+
+def started(guard: Guard, network: Network, off: Sequence[float | None], seed: int) -> Watch:
+    """Return healthy builds at the moment at which the mains comes: cold ones, and those from which it was off a while.
 
     Parameters
     ----------
     guard : Guard
-    most : int, optional
-        So many faults a valve, evenly from the list.
+    network : Network
+    off : sequence of float, optional
+        For each build how long the mains was off [s]; None: it is cold.
     seed : int
-        Of the builds; another than the windows were drawn with.
-    engine : str
-    progress : callable, optional
     """
-    runs = []
-    for number, valve in enumerate(guard.bed.valves):
-        chosen = faults_of(guard.bed, valve)
-        if most is not None and most < len(chosen):
-            chosen = [chosen[k] for k in np.linspace(0, len(chosen) - 1, most).round().astype(int)]
-        columns = guard.bed.draw(guard.varied, len(chosen), seed + number, guard.converter.sense_tolerance)
-        if progress:
-            progress(f"{len(chosen)} faults at {valve.name}")
-        runs += [_fault_run(guard, valve, fault, columns, k, engine) for k, fault in enumerate(chosen)]
-    return runs
-
-
-def _fault_run(
-    guard: Guard, valve: Sensed, fault: Fault, columns: Mapping[str, Floats], build: int, engine: str
-) -> FaultRun:
-    way, bed = guard.converter, guard.bed
-    one = built(bed.bed, columns, build)
-    circuit = protocol.Circuit(in_time(one, fault))
-    samples = round((_ONSET + _WATCHED) * way.rate) + 1
-    stop = (samples - 1) / way.rate
-    switch = protocol.Pwl((0.0, _ONSET, _ONSET + 1e-3), (0.0, 0.0, 1.0))
-    run = protocol.TransientRun(stop, 0.02, bed.vectors, (switch,), "v_guard_onset", samples=samples)
-    (reply,) = engines.run(circuit, [run], engines.Run(engine, workers=1))
-    counts = way.counts(bed.pins(reply.values), random=np.random.default_rng([build, 9]))
-    if reply.reasons[0]:
-        empty = np.zeros(samples, dtype=np.int64)
-        return FaultRun(fault.name, valve.name, "running", "running", "running", "", np.nan, 0.0, counts[0], empty,
-                        reply.reasons[0])  # fmt: skip
-    truth = bed.currents(reply.values, {name: column[build : build + 1] for name, column in columns.items()})[0]
-    said = replay(guard.loop(), counts, warm=True)
-    needed, due = _needed(guard, truth)
-    got = STATES[int(said.states[0, -1])]
-    first = {state: int(said.first(state)[0]) for state in ("warning", "tripped")}
-    at = first["tripped"] if got == "tripped" else first["warning"]
-    late = max(0.0, (first[needed] - due) / way.rate) if needed in first and first[needed] >= 0 else 0.0
-    level = said.tripped_by[0] or ", ".join(sorted(said.warned_by[0]))
-    seconds = at / way.rate - _ONSET if at >= 0 else np.nan
-    return FaultRun(fault.name, valve.name, needed, _allowed(guard, truth), got, level, seconds, late, counts[0],
-                    said.states[0])  # fmt: skip
-
-
-def _signals(guard: Guard, truth: Floats) -> list[tuple[Floats, list[Level]]]:
-    """Return each current [A], of shape (samples,), that levels are about, with them."""
-    valves = guard.bed.valves
-    found = []
-    for number, valve in enumerate(valves):
-        found.append((truth[:, number], [level for level in guard.levels_of(valve) if _of_current(level)]))
-    for pair, halves in zip(guard.pairs, guard.loop().halves, strict=True):
-        first = next(valve for valve in valves if valve.pair == pair)
-        apart = np.abs(truth @ np.array(halves, dtype=float))
-        found.append((apart, [level for level in guard.levels_of(first) if level.of_pair]))
-    return found
-
-
-def _of_current(level: Level) -> bool:
-    return level.source in ("smooth", "raw") and bool(level.phases & RUNNING)
-
-
-def _passed(current: Floats, level: Level, share: float) -> NDArray[np.bool_]:
-    """Where a current is beyond a level by a share of it: a negative one is before it."""
-    if level.below:
-        return np.asarray(current < level.current * (1.0 - share))
-    return np.asarray(current > level.current * (1.0 + share))
-
-
-def _state(level: Level) -> str:
-    return "warning" if level.event == "warn" else "tripped"
-
-
-def _needed(guard: Guard, truth: Floats) -> tuple[str, int]:
-    """Return the state that the true currents ask for, and the sample at which it is due at the latest."""
-    needed, due = "running", -1
-    for current, levels in _signals(guard, truth):
-        for level in levels:
-            within = int(np.ceil(level.within * guard.converter.rate))
-            sample = _lasting(_passed(current, level, _NEAR), within)
-            state = _state(level)
-            if sample < 0 or STATES.index(state) < STATES.index(needed):
-                continue
-            due = min(due, sample) if state == needed else sample
-            needed = state
-    return needed, due
-
-
-def _lasting(met: NDArray[np.bool_], samples: int) -> int:
-    """Return the end of the first run of so many samples, -1 where there is none."""
-    held = 0
-    for place, one in enumerate(met.tolist()):
-        held = held + 1 if one else 0
-        if held > samples:
-            return place
-    return -1
-
-
-def _allowed(guard: Guard, truth: Floats) -> str:
-    """Return the most that the guard may do: the highest level that any true current comes near to."""
-    states = ["running"]
-    for current, levels in _signals(guard, truth):
-        states += [_state(level) for level in levels if _passed(current, level, -_NEAR).any()]
-    return max(states, key=STATES.index)
+    times = np.array([np.nan if time is None else time for time in off])
+    columns = guard.bed.draw(guard.varied, len(off), seed, guard.converter.sense_tolerance)
+    whole = drawn(network, columns, len(off), seed)
+    order, parts = [], []
+    cold, rest = np.flatnonzero(np.isnan(times)), np.flatnonzero(~np.isnan(times))
+    if len(cold):
+        order.append(cold)
+        parts.append(Watch.of(guard, whole.at(cold), seed))
+    if len(rest):
+        left, gone = rest, 0.0
+        builds = whole.at(rest)
+        at_rest(builds)
+        watch = Watch.of(guard, builds, seed + 1, "running")
+        watch.run(0.4, quick=0.0)
+        for time in np.unique(times[rest]):
+            watch.run(time - gone, mains=False, quick=max(0.0, 1.0 - gone))
+            gone = time
+            here = times[left] <= time
+            order.append(left[here])
+            parts.append(watch.at(np.flatnonzero(here)))
+            left, watch = left[~here], watch.at(np.flatnonzero(~here))
+    for part in parts:
+        part.now = 0.0
+    return together(parts).at(np.argsort(np.concatenate(order)))
 
 
 # Healthy builds
 
 
-def prove_healthy(
-    guard: Guard, *, builds: int = 200, seed: int = 1000, scenarios: Sequence[str] = (), engine: str = "auto",
-    progress: Callable[[str], None] | None = None,
-) -> list[Healthy]:  # fmt: skip
-    """Run healthy builds under every signal through the loop.
+@dataclass(frozen=True)
+class Healthy:
+    """Healthy builds under one condition.
+
+    Attributes
+    ----------
+    scenario : str
+    builds, trips, warnings : int
+    seconds : float
+        Of each.
+    by : tuple of str
+        What tripped or warned.
+    """
+
+    scenario: str
+    builds: int
+    trips: int
+    warnings: int
+    seconds: float
+    by: tuple[str, ...]
+
+
+def _healthy(scenario: str, watch: Watch, seconds: float) -> Healthy:
+    by = sorted({name for names in (*watch.tripped, *watch.warned) for name in names.split(", ")} - {""})
+    trips, warnings = sum(map(bool, watch.tripped)), sum(map(bool, watch.warned))
+    return Healthy(scenario, len(watch.tripped), trips, warnings, seconds, tuple(by))
+
+
+def prove_starts(guard: Guard, network: Network, builds: int, seed: int, *, seconds: float = 60.0) -> Healthy:
+    """Start healthy builds: a fifth of them cold, the others after the mains was off for 0.1 to 30 s."""
+    random = np.random.default_rng([seed, 21])
+    dips = np.exp(random.uniform(np.log(0.1), np.log(30.0), builds))
+    steps = np.unique(np.round(np.geomspace(0.1, 30.0, 24), 2))  # as many moments as a run is worth
+    off = [None if k % 5 == 0 else float(steps[np.abs(steps - dip).argmin()]) for k, dip in enumerate(dips)]
+    watch = started(guard, network, off, seed)
+    watch.run(seconds)
+    return _healthy("cold starts, and mains that was off for 0.1 to 30 s", watch, seconds)
+
+
+def prove_programme(guard: Guard, network: Network, builds: int, seed: int, *, seconds: float = 2.0) -> Healthy:
+    """Play noise from 25 to 250 Hz whose peaks go up to twice full power's: the amplifier clips."""
+    watch = resting(guard, network, builds, seed)
+    random = np.random.default_rng([seed, 23])
+    tones = 12
+    frequencies = np.exp(random.uniform(np.log(25.0), np.log(250.0), (builds, tones)))
+    phases = random.uniform(0.0, 2.0 * np.pi, (builds, tones))
+    # Gaussian noise is beyond twice its r.m.s. for a twentieth of the time.
+    level = guard.drive * np.sqrt(2.0 / tones)
+    watch.run(seconds, quick=seconds, finest=0.001,
+              signal=lambda t: level * np.sin(2.0 * np.pi * frequencies * t + phases).sum(axis=1))  # fmt: skip
+    return _healthy("noise-like programme at clipping", watch, seconds)
+
+
+def prove_tones(guard: Guard, network: Network, builds: int, seed: int) -> list[Healthy]:
+    """Play a sine of 20 Hz and bursts at full power, and one so near to the sampling rate that it looks slow."""
+    found = []
+    near = guard.converter.rate + 1.3
+    for words, frequency, turn in (
+        ("full-power sine of 20 Hz", 20.0, 0.0), ("bursts of 60 Hz at full power, twice a second", 60.0, 2.0),
+        ("full-power sine beside the sampling rate", near, 0.0),
+    ):  # fmt: skip
+        watch = resting(guard, network, builds, seed)
+        step = min(0.001, 1.0 / (16.0 * frequency))
+
+        def signal(t: float, frequency: float = frequency, turn: float = turn) -> Floats:
+            level = guard.drive * np.sin(2.0 * np.pi * frequency * t) * np.cos(np.pi * turn * t) ** 4
+            return np.full(builds, level)
+
+        watch.run(1.0, quick=1.0, finest=step, signal=signal)
+        found.append(_healthy(words, watch, 1.0))
+    return found
+
+
+def prove_mains(guard: Guard, network: Network, builds: int, seed: int) -> Healthy:
+    """Step the mains 10 % up and down."""
+    watch = resting(guard, network, builds, seed)
+    # The steps are the mains' own variation: the builds are at its middle.
+    rail = np.full(builds, network.nominal[RAIL_SOURCE]) if RAIL_SOURCE in watch.builds.values else None
+    for factor in (1.1, 1.0, 0.9, 1.0):
+        if rail is not None:
+            watch.builds.broken([Fault("mains", "", {RAIL_SOURCE: float(volts * factor)}) for volts in rail])
+        watch.run(4.0)
+    return _healthy("steps of the mains by 10 %", watch, 16.0)
+
+
+# Faults
+
+
+@dataclass(frozen=True)
+class FaultRun:
+    """One fault of one valve at one moment, and what the guard made of it.
+
+    Attributes
+    ----------
+    fault, valve, start : str
+        "cold", "warm" or "hot": the start after which it happened.
+    moment : float
+        How long after the mains had come [s].
+    level : str
+        What tripped (or warned).
+    seconds : float
+        From the fault to the trip, NaN where none came.
+    strain : float
+        Heat beyond the rating that a valve has had by then (or by the end), in ratings times seconds.
+    listed : bool
+        Whether the paper says that it may be unseen.
+    """
+
+    fault: str
+    valve: str
+    start: str
+    moment: float
+    level: str
+    seconds: float
+    strain: float
+    listed: bool
+
+    @property
+    def acted(self) -> bool:
+        """Whether the guard tripped before the valve had had enough."""
+        return self.seconds == self.seconds and self.strain < STRAIN
+
+    @property
+    def right(self) -> bool:
+        """Whether the guard acted in time, or nothing was in danger; a fault on the list needs something else."""
+        return self.acted or self.strain < STRAIN or self.listed
+
+
+def prove_faults(
+    guard: Guard, network: Network, *, each: int = 3, most: int | None = None, seed: int = 1, tell: Tell | None = None
+) -> list[FaultRun]:
+    """Let every fault of a channel's valves happen at moments of the two minutes after a start.
+
+    Parameters
+    ----------
+    guard : Guard
+    network : Network
+    each : int
+        So many moments a fault; starts take turns.
+    most : int, optional
+        So many faults a valve, evenly from the list.
+    seed : int
+    tell : callable, optional
+    """
+    bed = guard.bed
+    cases: list[tuple[str, Fault]] = []
+    for valve in bed.channel:
+        faults = faults_of(bed, valve)
+        if most is not None and most < len(faults):
+            faults = [faults[k] for k in np.linspace(0, len(faults) - 1, most).round().astype(int)]
+        cases += [(valve.name, fault) for fault in faults]
+    cases = [case for case in cases for _ in range(each)]
+    random = np.random.default_rng([seed, 31])
+    names = list(STARTS)
+    kind = np.array([(k % each + k // each) % len(names) for k in range(len(cases))])
+    # Most happens in the first half minute.
+    soon = np.linspace(0.02, 2.0, _MOMENTS // 3)
+    moments = np.round([*soon, *np.geomspace(4.0, FAULTS_UNTIL, _MOMENTS - len(soon))], 2)
+    moment = random.integers(0, len(moments), len(cases))
+    build = random.integers(0, _BUILDS, len(cases))
+    order, parts = [], []
+    for number, name in enumerate(names):
+        if tell:
+            tell(f"faults after {name} starts")
+        watch = started(guard, network, [STARTS[name]] * _BUILDS, seed + number)
+        for k, time in enumerate(moments):
+            watch.run(time - watch.now, quick=max(0.0, QUICK - watch.now))
+            mine = np.flatnonzero((kind == number) & (moment == k))
+            if len(mine):
+                order.append(mine)
+                parts.append(watch.at(build[mine]))
+    for part in parts:
+        part.now, part.strain[:] = 0.0, 0.0
+    if tell:
+        tell(f"{len(cases)} faults in time")
+    places = np.concatenate(order)
+    watch = together(parts)
+    watch.builds.broken([cases[k][1] for k in places])
+    runs = _watched(watch)
+    listed = guard.may_be_unseen
+    return [
+        FaultRun(cases[k][1].name, cases[k][0], names[kind[k]], float(moments[moment[k]]), *runs[n],
+                 (cases[k][1].name) in listed)
+        for n, k in sorted(enumerate(places.tolist()), key=lambda pair: pair[1])
+    ]  # fmt: skip
+
+
+def _watched(watch: Watch) -> list[tuple[str, float, float]]:
+    """Watch faults, those that tripped only until then; return level, time of the trip, and strain."""
+    found: list[tuple[str, float, float]] = [("", np.nan, 0.0)] * len(watch.tripped)
+    left = np.arange(len(watch.tripped))
+    for until in (QUICK, 6.0, 20.0, WATCHED):
+        watch.run(until - watch.now, quick=max(0.0, QUICK - watch.now))
+        strain = watch.strain.max(axis=1)
+        for point, place in enumerate(left.tolist()):
+            level = watch.tripped[point] or watch.warned[point]
+            found[place] = (level, float(watch.when[point]), float(strain[point]))
+        # What has had enough needs no longer look.
+        keep = np.flatnonzero(np.isnan(watch.when) & (strain < STRAIN))
+        if not len(keep):
+            break
+        left, watch = left[keep], watch.at(keep)
+    return found
+
+
+# The converter
+
+
+@dataclass(frozen=True)
+class ConverterRun:
+    """A fault of the converter, and how long the guard needed [s]; NaN: it didn't trip."""
+
+    fault: str
+    level: str
+    seconds: float
+
+
+def prove_converter(guard: Guard, *, seconds: float = 125.0) -> list[ConverterRun]:
+    """Let the converter of a resting amplifier fail; all pins at once, and one alone."""
+    way, loop = guard.converter, guard.loop()
+    random = np.random.default_rng(41)
+    samples = round(seconds * way.rate)
+    rest = np.array([guard.stages[v.stage].expected * way.sense * way.gain for v in guard.bed.valves])
+    volts = np.tile(rest, (samples, 1))
+    healthy = way.counts(volts, random=random)
+    wave = np.sin(2.0 * np.pi * 50.0 * np.arange(samples) / way.rate)[:, None]
+    one = np.arange(len(rest)) == 0
+    wrong: dict[str, NDArray[np.int64]] = {
+        "stuck inside the window": np.broadcast_to(healthy[:1], healthy.shape),
+        "saturated": np.full_like(healthy, way.full_scale),
+        "reads nothing": np.zeros_like(healthy),
+        "reads noise": random.integers(0, 2 * healthy[0].max(), healthy.shape),
+        "an open wire that picks up 50 Hz": way.counts(volts * (1.0 + wave), random=random),
+    }
+    names = [f"{which}: {words}" for words in wrong for which in ("every pin", "one pin")]
+    masks = (np.ones_like(one), one)
+    said = replay(loop, np.stack([np.where(mask, counts, healthy) for counts in wrong.values() for mask in masks]),
+                  warm=True)  # fmt: skip
+    at = said.first("tripped")
+    return [ConverterRun(name, level, float(sample) / way.rate if sample >= 0 else np.nan)
+            for name, level, sample in zip(names, said.tripped_by, at, strict=True)]  # fmt: skip
+
+
+# All of it
+
+
+@dataclass(frozen=True)
+class Proof:
+    """What was proved.
+
+    Attributes
+    ----------
+    faults : list of FaultRun
+    healthy : list of Healthy
+    converter : list of ConverterRun
+    """
+
+    faults: list[FaultRun]
+    healthy: list[Healthy]
+    converter: list[ConverterRun]
+
+    @property
+    def good(self) -> bool:
+        """Whether nothing that has to hold failed."""
+        return (
+            all(run.right for run in self.faults)
+            and not any(each.trips for each in self.healthy)
+            and all(run.seconds == run.seconds for run in self.converter)
+        )
+
+
+def prove(
+    guard: Guard, *, builds: int = 200, seed: int = 1000, engine: str = "auto", tell: Tell | None = None
+) -> Proof:
+    """Prove a guard.
 
     Parameters
     ----------
     guard : Guard
     builds : int
+        Healthy ones that are started.
     seed : int
         Another than the windows were drawn with.
-    scenarios : sequence of str, optional
-        Some of :data:`SCENARIOS`.
     engine : str
-    progress : callable, optional
+    tell : callable, optional
+        Told what is being done.
     """
-    found = []
-    columns = guard.bed.draw(guard.varied, builds, seed, guard.converter.sense_tolerance)
-    for name in scenarios or SCENARIOS:
-        if progress:
-            progress(f"{builds} healthy builds: {name}")
-        found.append(_healthy(guard, name, columns, builds, seed, engine))
-    return found
+    say = tell or (lambda words: None)
+    network = Network(guard.bed, engine)
+    faults = prove_faults(guard, network, seed=seed, tell=say)
+    say(f"{builds} healthy starts")
+    healthy = [prove_starts(guard, network, builds, seed)]
+    say("programme, tones, mains")
+    healthy += [prove_programme(guard, network, min(builds, 24), seed + 1)]
+    healthy += prove_tones(guard, network, min(builds, 3), seed + 2)
+    healthy += [prove_mains(guard, network, min(builds, 24), seed + 3)]
+    say("the converter")
+    return Proof(faults, healthy, prove_converter(guard))
 
 
-def _healthy(guard: Guard, name: str, columns: Mapping[str, Floats], builds: int, seed: int, engine: str) -> Healthy:
-    way, bed = guard.converter, guard.bed
-    made = SCENARIOS[name](guard)
-    columns = dict(columns)
-    rail = bed.bed.nominal.get(RAIL_SOURCE, 0.0)
-    if made.source == RAIL_SOURCE:
-        columns[RAIL_SOURCE] = np.full(builds, rail)  # the steps are the mains' own variation
-    table = bed.bed.table(columns, [HEALTHY] * builds)
-    known = netlist_parts(protocol.Circuit(made.text))
-    values = {element: column for element, column in table.table.items() if element in known}
-    circuit = protocol.Circuit(made.text, values, builds)
-    samples = round(made.seconds * way.rate) + 1
-    run = protocol.TransientRun((samples - 1) / way.rate, made.step, bed.vectors, made.terms, made.source,
-                                samples=samples)  # fmt: skip
-    (reply,) = engines.run(circuit, [run], engines.Run(engine, time_limit=600.0))
-    good = np.array([not reason for reason in reply.reasons])
-    random = np.random.default_rng([seed, 5])
-    drawn = random.uniform(-1.0, 1.0, (builds, 1, 1))
-    counts = way.counts(bed.pins(reply.values), 1.0 + way.reference_tolerance * drawn, random)[good]
-    said = replay(guard.loop(), counts, warm=made.warm)
-    trips, warnings = (int((said.first(state) >= 0).sum()) for state in ("tripped", "warning"))
-    return Healthy(name, builds, int((~good).sum()), trips, warnings, counts, said)
+def words(proof: Proof) -> Iterable[str]:
+    """Yield the proof in sentences."""
+    acted = [run.seconds for run in proof.faults if run.acted]
+    late = [run for run in proof.faults if not run.acted and run.strain >= STRAIN]
+    soon = sum(seconds < 2.0 for seconds in acted)
+    yield (f"faults: {len(proof.faults)} at moments of the two minutes after cold, warm and hot starts; the guard "
+           f"tripped on {len(acted)} before a valve had had enough ({soon} within 2 s); on {len(late)} it didn't, "
+           f"{sum(run.listed for run in late)} of them listed; {len(proof.faults) - len(acted) - len(late)} overload "
+           f"no valve")  # fmt: skip
+    for run in proof.faults:
+        if not run.right:
+            yield (f"  not acted on: {run.fault}, {run.moment:g} s into a {run.start} start: "
+                   f"{run.strain:.2g} s times the rating beyond it")  # fmt: skip
+    for each in proof.healthy:
+        yield (f"healthy, {each.scenario}: {each.trips} trips and {each.warnings} warnings in {each.builds} builds of "
+               f"{each.seconds:g} s" + (f" ({', '.join(each.by)})" if each.by else ""))  # fmt: skip
+    for fault in proof.converter:
+        when = f"trips after {fault.seconds:.2g} s" if fault.seconds == fault.seconds else "doesn't trip"
+        yield f"converter, {fault.fault}: {when}"
 
 
-@dataclass(frozen=True)
-class _Scenario:
-    text: str
-    terms: tuple[Any, ...]
-    seconds: float
-    step: float
-    source: str = "v_signal"
-    warm: bool = True
+def as_dict(proof: Proof) -> dict[str, Any]:
+    """Return it as plain data."""
+
+    def number(value: float) -> float | None:
+        return None if value != value else value
+
+    return {
+        "good": proof.good,
+        "faults": [
+            {"fault": r.fault, "valve": r.valve, "start": r.start, "moment": r.moment,
+             "level": r.level, "seconds": number(r.seconds), "strain": r.strain, "listed": r.listed, "right": r.right}
+            for r in proof.faults
+        ],
+        "healthy": [{**vars(h), "by": list(h.by)} for h in proof.healthy],
+        "converter": [{"fault": r.fault, "level": r.level, "seconds": number(r.seconds)} for r in proof.converter],
+        "words": list(words(proof)),
+    }  # fmt: skip
 
 
-def _sine(guard: Guard, frequency: float, seconds: float) -> _Scenario:
-    term = protocol.Sine(guard.drive, frequency)
-    return _Scenario(guard.bed.driven(), (term,), seconds, 1.0 / (20.0 * frequency))
-
-
-def _alias(guard: Guard) -> _Scenario:
-    """Return a sine so near to the sampling rate that what is left of it looks like a slow change."""
-    return _sine(guard, guard.converter.rate + 1.3, 0.6)
-
-
-def _bursts(guard: Guard) -> _Scenario:
-    """Return bursts of 60 Hz, twice a second: the carrier times the fourth power of a half cosine, as its sines."""
-    # cos^4(x/2) = 3/8 + cos(x)/2 + cos(2x)/8, and a product of sines is a sum of sines.
-    carrier, turn = 60.0, 2.0
-    parts = {0.0: 3.0 / 8.0, turn: 0.25, -turn: 0.25, 2.0 * turn: 1.0 / 16.0, -2.0 * turn: 1.0 / 16.0}
-    terms = tuple(protocol.Sine(guard.drive * share, carrier + offset) for offset, share in parts.items())
-    return _Scenario(guard.bed.driven(), terms, 2.5, 1.0 / (20.0 * carrier))
-
-
-def _noise(guard: Guard) -> _Scenario:
-    """Return noise from 25 to 250 Hz, as many sines of random phases, whose peaks are at full power: crest 12 dB."""
-    frequencies = np.unique(np.round(np.geomspace(25.0, 250.0, 24)))
-    random = np.random.default_rng(3)
-    level = guard.drive / 4.0 * np.sqrt(2.0 / len(frequencies))
-    terms = tuple(protocol.Sine(float(level), float(f), float(random.uniform(0.0, 360.0))) for f in frequencies)
-    return _Scenario(guard.bed.driven(), terms, 2.0, 1.0 / 2000.0)
-
-
-def _switch_on(guard: Guard) -> _Scenario:
-    """Return cathodes that warm up slowly on a supply that is there at once."""
-    begin, end = _WARMING
-    wave = protocol.Pwl((0.0, begin, end), (-1.0, -1.0, 0.0))
-    return _Scenario(warming(guard.bed.bed), (wave,), guard.converter.warming + 8.0, 0.1, "v_guard_warmth", warm=False)
-
-
-def _mains(guard: Guard) -> _Scenario:
-    """Return steps of the mains, 10 % up and down."""
-    step = 0.1 * guard.bed.bed.nominal.get(RAIL_SOURCE, 0.0)
-    times = (0.0, 1.0, 1.01, 4.0, 4.01, 7.0, 7.01)
-    wave = protocol.Pwl(times, (0.0, 0.0, step, step, -step, -step, 0.0))
-    return _Scenario(guard.bed.bed.text, (wave,), 9.0, 0.02, RAIL_SOURCE)
-
-
-#: What healthy builds have to bear without a trip.
-SCENARIOS: Mapping[str, Callable[[Guard], _Scenario]] = {
-    "full-power sine of 20 Hz": lambda guard: _sine(guard, 20.0, 2.0),
-    "full-power sine beside the sampling rate": _alias,
-    "tone bursts": _bursts,
-    "noise with a crest factor of 12 dB": _noise,
-    "switching on": _switch_on,
-    "steps of the mains": _mains,
-}
-
-__all__ = ["SCENARIOS", "FaultRun", "Healthy", "prove_faults", "prove_healthy"]
+__all__ = [
+    "STARTS", "WATCHED", "ConverterRun", "FaultRun", "Healthy", "Proof", "Watch", "as_dict", "prove", "prove_converter",
+    "prove_faults", "prove_mains", "prove_programme", "prove_starts", "prove_tones", "resting", "started", "words",
+]  # fmt: skip

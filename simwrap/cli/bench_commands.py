@@ -60,14 +60,12 @@ def guard(
     filter_resistor: Annotated[str, typer.Option("--filter-resistor", metavar="OHM")] = "10k",
     filter_capacitor: Annotated[str, typer.Option("--filter-capacitor", metavar="F")] = "4u7",
     rate: Annotated[int, typer.Option("--rate", help="Samples a second of each pin.")] = 250,
-    warming: Annotated[str, typer.Option("--warming", metavar="S", help="First current to all levels.")] = "45",
+    warming: Annotated[str, typer.Option("--warming", metavar="S", help="First current to all levels.")] = "30",
     builds: Annotated[int, typer.Option("--builds", help="Healthy builds that are drawn.")] = 200,
     emission: Emission = "20 %",
     mu: Mu = "5 %",
     resistors: Resistors = "5 %",
-    prove: Annotated[
-        bool, typer.Option("--prove", help="Simulate faults and healthy builds in time (some minutes).")
-    ] = False,
+    prove: Annotated[bool, typer.Option("--prove", help="Simulate starts, faults and programme (minutes).")] = False,
     force: Force = False,
     engine: Engine = "auto",
     valves: Valves = None,
@@ -92,11 +90,14 @@ def guard(
     told = paper.to_dict(found)
     if header is not None:
         write_text(header, paper.header(found), force=force)
-    if output is not None:
-        write_text(output, json.dumps(told, indent=2) + "\n", force=force)
     good = True
     if prove:
-        told["proof"], good = _proof(found, builds, engine)
+        from simwrap.cathode_guard import proof
+
+        proved = proof.prove(found, builds=builds, engine=engine, tell=_tell("guard"))
+        told["proof"], good = proof.as_dict(proved), proved.good
+    if output is not None:
+        write_text(output, json.dumps(told, indent=2) + "\n", force=force)
     if as_json:
         print(json.dumps(told))
     else:
@@ -110,43 +111,6 @@ def _check_guard_files(header: Path | None, output: Path | None, force: bool) ->
     check_file("--output", output, force=force)
     if header is not None and header == output:
         raise InputError(f"--header and --output both name {header}; give another name")
-
-
-def _proof(found: Any, builds: int, engine: str) -> tuple[dict[str, Any], bool]:
-    from simwrap.cathode_guard.proof import prove_faults, prove_healthy
-
-    runs = prove_faults(found, engine=engine, progress=_tell("guard"))
-    healthy = prove_healthy(found, builds=builds, engine=engine, progress=_tell("guard"))
-    told = [run for run in runs if run.told]
-    right = sum(run.right for run in told)
-    words = [
-        f"faults: {right} of {len(told)} that pass a level bring the right state in time; "
-        f"{sum(run.right for run in runs if not run.told)} of {len(runs) - len(told)} that pass none bring no trip"
-    ]
-    words += [
-        f"  not right: {run.valve}, {run.fault}: needs {run.needed}, got {run.got}, {run.late:.2g} s late {run.reason}"
-        for run in runs
-        if not run.right
-    ]
-    words += [f"healthy, {each.scenario}: {each.trips} trips and {each.warnings} warnings in "
-              f"{each.builds - each.failed} builds" + (f"; {each.failed} failed" if each.failed else "")
-              for each in healthy]  # fmt: skip
-    rows = [
-        {
-            "valve": r.valve,
-            "fault": r.fault,
-            "needed": r.needed,
-            "got": r.got,
-            "level": r.level,
-            "seconds": None if r.seconds != r.seconds else r.seconds,
-            "right": r.right,
-        }
-        for r in runs
-    ]
-    quiet = [{"scenario": h.scenario, "builds": h.builds, "failed": h.failed, "trips": h.trips, "warnings": h.warnings}
-             for h in healthy]  # fmt: skip
-    good = right >= 0.95 * len(told) and not any(each.trips or each.failed for each in healthy)
-    return {"faults": rows, "healthy": quiet, "words": words}, good
 
 
 @app.command()

@@ -15,7 +15,8 @@ import pytest
 
 from simwrap.cathode_guard import paper
 from simwrap.cathode_guard.bench import Sensed
-from simwrap.cathode_guard.guard import Converter, Guard, stage_guard
+from simwrap.cathode_guard.guard import Guard
+from simwrap.cathode_guard.levels import Converter, stage_guard
 from simwrap.cathode_guard.loop import EVENTS, STATES, Loop, Memory, replay
 
 STRICT = ["-std=c99", "-Wall", "-Wextra", "-Werror", "-pedantic", "-O2"]
