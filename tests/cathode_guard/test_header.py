@@ -15,7 +15,7 @@ import pytest
 
 from simwrap.cathode_guard import paper
 from simwrap.cathode_guard.bench import Sensed
-from simwrap.cathode_guard.guard import Guard
+from simwrap.cathode_guard.guard import Guard, Unseen
 from simwrap.cathode_guard.levels import Converter, stage_guard
 from simwrap.cathode_guard.loop import EVENTS, STATES, Loop, Memory, replay
 
@@ -268,7 +268,7 @@ def test_a_title_cannot_leave_its_comment(title: str, tmp_path: Path) -> None:
     guard = made(Converter(), title=title)
     valves = tuple(replace(valve, name=f"{title}.v{n}") for n, valve in enumerate(guard.bed.valves))
     bed: Any = SimpleNamespace(valves=valves, sense=10.0, lifted=0.0)
-    text = paper.header(replace(guard, bed=bed, unseen=((title, 2.0),)))
+    text = paper.header(replace(guard, bed=bed, unseen=(Unseen(title, 2.0, 1, 2, False),)))
     assert text.isascii()
     assert "\0" not in text
     assert not any(line.lstrip().startswith("#error") for line in text.splitlines())

@@ -159,7 +159,7 @@ def test_gas_that_grows_over_minutes_warns(room: Guard, network: Network) -> Non
     assert watch.warned == [""]
     gas = named(bed, "gassy")
     (source,) = gas.values
-    watch.builds.broken([Fault("", "", {source: 3e-4})])
+    watch.builds.broken([Fault("", "", {source: 4.5e-4})])
     watch.run(185.0)
     level = room.stages["power"].level("warn_high").current
     assert watch.builds.moment.sensed[0, 0] < level
