@@ -8,7 +8,9 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
-from simwrap.errors import FileProblemsError
+import numpy as np
+
+from simwrap.errors import FileProblemsError, InputError
 from simwrap.files import check_free, write_text
 from simwrap.fitting.fit import FitResult, family_name, fit_section
 from simwrap.fitting.fitted_part import fitted_part, toml_value
@@ -17,6 +19,9 @@ from simwrap.fitting.row_checks import listed, missing
 from simwrap.registry import find
 from simwrap.valves import schema
 from simwrap.valves.schema import CONSTANTS, FITTED_MARK, Section
+
+#: Root mean square of the errors' logarithms from which on no law suits a table.
+UNLIKE = 0.3
 
 
 def fit_file(
@@ -65,7 +70,7 @@ def fit_file(
     UnknownNameError
         If there is no such kind or family.
     InputError
-        If there is nothing to fit, or the file to write exists.
+        If there is nothing to fit, no law comes near the rows, or the file to write exists.
     """
     source, target = Path(points_csv), Path(out_toml)
     check_free(target, replace=replace)
@@ -84,11 +89,26 @@ def fit_file(
     settings: dict[str, Any] = {"fit": {"family": family}}
     section = dataclasses.replace(section, fit=settings["fit"])
     result = fit_section(section, kind, progress=progress)
+    _refuse_unlike(result, kind, source, table.notes)
     result.warnings.extend(notes)
     text = _hand_text(data, kind, settings)
     whole = text + "\n" + FITTED_MARK + "\n\n" + fitted_part(kind, result, None)
     write_text(target, whole, replace=replace)
     return result
+
+
+def _refuse_unlike(result: FitResult, kind: str, source: Path, notes: list[str]) -> None:
+    """Refuse a table that no law of the kind comes near: its constants would say nothing of any valve."""
+    used = [r for r in result.residuals if r.use == "calibrate" and r.number.scale != "points" and r.error > -1.0]
+    size = np.abs(np.log1p([r.error for r in used]))
+    if not len(size) or np.sqrt(np.mean(np.square(size))) < UNLIKE:
+        return
+    worst = used[int(np.argmax(size))]
+    raise InputError(
+        f"{source}: no {kind} is like that: at {worst.number.label} the {worst.number.quantity.replace('_', ' ')} of "
+        f"the nearest one is {100.0 * worst.error:+.0f} % off {worst.number.published:.4g}; "
+        + ("; ".join(notes) or "look at the units and signs of the columns, and whether all rows are of one valve")
+    )
 
 
 def _data(table: Table, kind: str, name: str, source: Path) -> dict[str, Any]:

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import functools
 import math
+import re
 from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass, field, fields, replace
 from pathlib import Path
@@ -398,6 +399,8 @@ _RANGES: dict[str, tuple[tuple[str, ...], Callable[[float], bool]]] = {
 }  # fmt: skip
 
 
+#: A row of the tables above the mark, as the proof names it.
+_ROW = re.compile(r"(points|charts|outputs)\[([0-9]{1,6})\]")
 #: Constants that a file may lack: the law's default then stands.
 _OPTIONAL = {"grid_share", "turned_back"}
 
@@ -454,7 +457,24 @@ def _other_problems(data: Mapping[str, Any], *, fitted: bool) -> list[str]:
                 if isinstance(source, str) and source not in sources:
                     problems.append(f'{kind}.{part}[{number}]: source "{source}" isn\'t in [sources]')
         problems += _ratings_problems(data, kind, section, sources)
+        problems += _proof_problems(kind, section)
     return problems
+
+
+def _proof_problems(kind: str, section: Mapping[str, Any]) -> Iterator[str]:
+    """Yield what is wrong with the table of errors: rows that aren't there, as after one was deleted by hand."""
+    again = "`make models` or `simwrap fit` writes what stands below the mark again"
+    errors = _mapping(section.get("fitted")).get("errors")
+    for number, entry in enumerate(errors if isinstance(errors, (list, tuple)) else ()):
+        where = f"{kind}.fitted.errors[{number}]"
+        found = _ROW.fullmatch(str(_mapping(entry).get("row")))
+        rows = section.get(found[1]) if found else None
+        if not found or not isinstance(rows, (list, tuple)) or int(found[2]) >= len(rows):
+            yield f"{where}: there is no row {_mapping(entry).get('row')!r} in the file; {again}"
+        texts = all(isinstance(_mapping(entry).get(name), str) for name in ("label", "quantity", "use"))
+        numbers = all(isinstance(_mapping(entry).get(name), (int, float)) for name in ("published", "law", "error"))
+        if not texts or not numbers:
+            yield f"{where}: needs label, quantity and use in quotes, and published, law and error as numbers; {again}"
 
 
 def _ratings_problems(

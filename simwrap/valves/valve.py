@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
 from importlib import import_module
 from pathlib import Path
 from typing import Any, NamedTuple
@@ -109,6 +109,16 @@ class Valve:
     trust: str
     path: Path | None
     kinds: tuple[Kind, ...] = ()
+
+    def __eq__(self, other: object) -> bool:
+        """Whether all that a file says is the same: a copy is equal to the original."""
+        if self is other or not isinstance(other, Valve):
+            return self is other
+        return all(getattr(self, field.name) == getattr(other, field.name) for field in fields(self))
+
+    def __hash__(self) -> int:
+        """Of the name and the law: quick, since lines of a netlist are kept by valve."""
+        return hash((self.name, self.kind, self.constants))
 
     @classmethod
     def from_file(

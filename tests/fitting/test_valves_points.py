@@ -6,7 +6,7 @@ from pathlib import Path
 
 import pytest
 
-from simwrap.errors import FileProblemsError
+from simwrap.errors import FileProblemsError, InputError
 from simwrap.fitting.read_table import Table, read_table
 from simwrap.fitting.write_file import fit_file
 
@@ -137,3 +137,16 @@ def test_likely_slips_are_remarked(tmp_path: Path, header: str, row: str, said: 
     assert said is None or said in notes[0]
     # A bias that is negative in one row is no slip.
     assert not table_of(tmp_path, "anode_voltage,grid_voltage,anode_current_ma", "250,2,9", "250,-2,1").notes
+
+
+def test_a_table_that_no_law_comes_near_is_refused(tmp_path: Path) -> None:
+    """Milliamperes under a head of amperes, the last one misread: no triode, and nothing is written."""
+    rows = [(50, 0, 5.1), (100, 0, 14.4), (100, -2, 7.4), (150, -2, 17.5), (150, -4, 9.9), (200, -4, 20.9),
+            (200, -6, 12.7), (200, -8, 6.0), (250, -8, 15.7), (250, -10, 27.4)]  # fmt: skip
+    source, target = tmp_path / "rr1.csv", tmp_path / "rr1.toml"
+    lines = ["anode_voltage,grid_voltage,anode_current", *(",".join(map(str, row)) for row in rows)]
+    source.write_text("\n".join(lines) + "\n", encoding="utf-8")
+    with pytest.raises(InputError, match="no triode is like that") as told:
+        fit_file(source, target)
+    assert "did you mean mA? Name the column anode_current_ma" in str(told.value)
+    assert not target.exists()

@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+import copy
+import dataclasses
+import pickle
 import re
 import subprocess
 import sys
@@ -23,6 +26,7 @@ from simwrap.valves import (
     library,
     models_folder,
     operating_point,
+    schema,
     valve_file,
     valve_names,
 )
@@ -533,3 +537,25 @@ def test_facts_show_spread_noise_and_leakage() -> None:
 def test_the_verdict_claims_no_more_than_the_numbers_say(name: str, words: str) -> None:
     assert words in verdict(get_valve(name))
     assert "within 0 %" not in verdict(get_valve(name))
+
+
+def test_a_copied_valve_is_equal_to_the_original() -> None:
+    valve, other = get_valve("12AX7"), get_valve("12AU7")
+    for again in (copy.copy(valve), copy.deepcopy(valve), pickle.loads(pickle.dumps(valve))):
+        assert again == valve
+        assert hash(again) == hash(valve)
+        assert again != other
+    assert dataclasses.replace(valve, constants=other.constants) != valve
+    assert valve != "12AX7"
+
+
+@pytest.mark.parametrize("row", ["points[900]", "points[-1]", "pints[0]", "points", ""])
+def test_a_proof_of_a_deleted_point_is_refused(tmp_path: Path, row: str) -> None:
+    """Whoever deletes a point by hand is told to fit again, where a traceback stood."""
+    text = (Path(__file__).parents[2] / "models" / "12ax7.toml").read_text(encoding="utf-8")
+    assert text.count('{ row = "points[3]"') >= 1
+    file = tmp_path / "12ax7.toml"
+    file.write_text(text.replace('{ row = "points[3]"', f'{{ row = "{row}"', 1), encoding="utf-8")
+    with pytest.raises(FileProblemsError, match="there is no row") as told:
+        schema.read(file)
+    assert "writes what stands below the mark again" in str(told.value)
