@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -15,8 +15,9 @@ from simwrap.circuits.design_file import Design
 from simwrap.circuits.render import render
 from simwrap.errors import EngineError
 from simwrap.measures.numerics.discharge import Branch, time_above
-from simwrap.measures.numerics.parts import WATTAGES, Part, bought, cold_nodes, netlist_parts, next_of
+from simwrap.measures.numerics.parts import WATTAGES, bought, cold_nodes, netlist_parts, next_of
 from simwrap.measures.supply import ACROSS
+from simwrap.netlist.element import Element, Role
 from simwrap.simulation.simulate import all_at_rest
 from simwrap.units import eseries
 
@@ -88,17 +89,17 @@ def charged(design: Design, circuit: Circuit, supply: Any, *, within: float, eng
     parts = _network(design, circuit)
     low, high = _bounds(circuit, parts, supply, engine)
     capacitors = {name: part for name, part in parts.items() if part.kind == "c"}
-    solved = {name: part for name, part in capacitors.items() if not _across_rectifier(name)}
-    drains = [Branch(*part.nodes, float(part.value[0])) for part in parts.values() if part.kind == "r"]
-    held = [Branch(*part.nodes, float(part.value[0])) for part in solved.values()]
-    bounds = (np.array([each[name] for name in solved]) for each in (low, high))
-    times = dict(zip(solved, time_above(held, drains, *bounds, DISCHARGED), strict=True))
+    solved = {name: part for name, part in capacitors.items() if not _across_rectifier(part)}
+    drains = [Branch(part.nodes[0], part.nodes[1], float(part.value[0])) for part in parts.values() if part.kind == "r"]
+    held = [Branch(part.nodes[0], part.nodes[1], float(part.value[0])) for part in solved.values()]
+    lowest, highest = (np.array([each[name] for name in solved]) for each in (low, high))
+    times = dict(zip(solved, time_above(held, drains, lowest, highest, DISCHARGED), strict=True))
     found = []
     for name, part in capacitors.items():
         start = max(-low[name], high[name])
         if start <= DISCHARGED:
             continue
-        if _across_rectifier(name):
+        if _across_rectifier(part):
             # Whatever its charge, a rectifier conducts before more than its reservoir's voltage lies across it.
             times[name] = max((time for other, time in times.items() if other.startswith(_SUPPLY)), default=np.nan)
         farads = float(part.value[0]) / (1 if name.startswith(_SUPPLY) else design.channels)
@@ -109,19 +110,19 @@ def charged(design: Design, circuit: Circuit, supply: Any, *, within: float, eng
     return sorted(found, key=lambda each: (-each.time, -each.energy, each.path))
 
 
-def _across_rectifier(name: str) -> bool:
-    return name.startswith(f"{_SUPPLY}{ACROSS}")
+def _across_rectifier(part: Element) -> bool:
+    return part.parameter == ACROSS
 
 
 def _bounds(
-    circuit: Circuit, parts: Mapping[str, Part], supply: Any, engine: str
+    circuit: Circuit, parts: Mapping[str, Element], supply: Any, engine: str
 ) -> tuple[dict[str, float], dict[str, float]]:
     """Return the lowest and the highest voltage that each capacitor may hold at switching off [V], 0 between them.
 
     Without an operating point any capacitor may hold what the highest does.
     """
     cold = {
-        node: float(np.ravel(level)[0]) for node, level in cold_nodes(netlist_parts(render(circuit).circuit)).items()
+        node: float(np.ravel(level)[0]) for node, level in cold_nodes(netlist_parts(render(circuit).elements)).items()
     }
     highest = max(map(abs, cold.values()), default=0.0)
     inverse = highest
@@ -139,7 +140,7 @@ def _bounds(
         if part.kind != "c":
             continue
         if name.startswith(_SUPPLY):
-            low[name], high[name] = 0.0, inverse if _across_rectifier(name) else highest
+            low[name], high[name] = 0.0, inverse if _across_rectifier(part) else highest
             continue
         across = [_between(cold, part)]
         if warm is not None:
@@ -150,7 +151,7 @@ def _bounds(
     return low, high
 
 
-def _between(levels: Mapping[str, float], part: Part) -> float:
+def _between(levels: Mapping[str, float], part: Element) -> float:
     one, other = (levels.get(node, 0.0) for node in part.nodes)
     return one - other
 
@@ -167,40 +168,40 @@ def bleeder(capacitance: float, start: float, within: float) -> tuple[float, flo
     return ohms, float(next_of(WATTAGES, np.array([start**2 / ohms / LOADED]))[0])
 
 
-def _network(design: Design, circuit: Circuit) -> dict[str, Part]:
+def _network(design: Design, circuit: Circuit) -> dict[str, Element]:
     """Return resistors and capacitors of all channels, side by side, and of the supply."""
     rail = {circuit.placed_ports[port].node for port, _ in fed(design)} if design.supply is not None else set()
-    found: dict[str, Part] = {}
+    found: dict[str, Element] = {}
     for name, part in _passive(circuit).items():
         nodes = tuple("n_supply__out" if node in rail else node for node in part.nodes)
         share = design.channels if part.kind == "c" else 1.0 / design.channels
-        found[name] = Part(part.kind, (nodes[0], nodes[1]), part.value * share)
+        found[name] = replace(part, nodes=nodes, value=part.value * share)
     if design.supply is not None:
         for name, part in _passive(design.supply.circuit).items():
             nodes = tuple(node if node == "0" else f"n_supply__{node[2:]}" for node in part.nodes)
-            found[f"{name[:2]}supply__{name[2:]}"] = Part(part.kind, (nodes[0], nodes[1]), part.value)
+            found[f"{name[:2]}supply__{name[2:]}"] = replace(part, nodes=nodes)
     return found
 
 
-def _passive(circuit: Circuit) -> dict[str, Part]:
+def _passive(circuit: Circuit) -> dict[str, Element]:
     """Return what lies between capacitors while the valves are off: resistors, and coils and windings as wires.
 
     A stated supply leads nowhere, but for a grid bias: whatever makes that has a potentiometer to ground.
     """
-    parts = netlist_parts(render(circuit).circuit)
-    real = {f"c_{path.replace('.', '__')}" for path in bought(parts, "c", circuit.valves)}
+    parts = netlist_parts(render(circuit).elements)
+    real = {part.name for part in bought(parts, "c").values()}
     sources = set(circuit.supplies.values())
     found = {}
     for name, part in parts.items():
         bias = name in sources and float(part.value[0]) < 0.0
         if part.kind == "c":
-            if name in real:
+            if name in real or _across_rectifier(part):
                 found[name] = part
         elif part.kind == "r":
-            if "leakage" not in name:
+            if part.role is not Role.STRAY:
                 found[name] = part
         elif bias or (name not in sources and not (part.kind == "v" and part.value.any())):
-            found[name] = Part("r", part.nodes, np.zeros(1))
+            found[name] = Element(f"r_{name[2:]}", part.nodes, np.zeros(1))
     return found
 
 

@@ -18,7 +18,8 @@ from simwrap.circuits.circuit import Circuit, as_circuit, joined_name
 from simwrap.circuits.render import render
 from simwrap.circuits.stage import Stage
 from simwrap.design.tolerance import Tolerances, spread
-from simwrap.measures.numerics.parts import Part, bought, netlist_parts, wired
+from simwrap.measures.numerics.parts import bought, netlist_parts, wired
+from simwrap.netlist.element import Element
 from simwrap.simulation.measurement import measure
 from simwrap.simulation.simulate import metered
 
@@ -163,7 +164,7 @@ def quiescent_points(
 
 def places(circuit: Circuit, rail: Sequence[str] = ()) -> Iterator[TestPoint]:
     """Yield the test points of a circuit without their values, each place once under its first name."""
-    parts = netlist_parts(render(circuit).circuit)
+    parts = netlist_parts(render(circuit).elements)
     same = wired(parts)
     feeds = [node for name, node in _rails(circuit) if name in rail]
     same |= dict.fromkeys(feeds, feeds[0] if feeds else "")
@@ -200,11 +201,11 @@ def _pins(circuit: Circuit) -> Iterator[tuple[str, str]]:
         yield from ((f"{valve}.{role}", node) for role, node in use.nodes.items())
 
 
-def _across(circuit: Circuit, parts: Mapping[str, Part], figures: Mapping[str, str]) -> Iterator[TestPoint]:
+def _across(circuit: Circuit, parts: Mapping[str, Element], figures: Mapping[str, str]) -> Iterator[TestPoint]:
     """Yield the resistors in the way of an anode's or screen's current: what stands across them gives it."""
     electrodes = {use.nodes[role] for use in circuit.valves.values() for role in ("anode", "screen")
                   if role in use.nodes}  # fmt: skip
-    for path, part in bought(parts, "r", circuit.valves).items():
+    for path, part in bought(parts, "r").items():
         one, other = part.nodes
         if electrodes.isdisjoint(part.nodes) or not {one, other} <= set(figures):
             continue

@@ -14,7 +14,8 @@ from simwrap.circuits.circuit import Circuit
 from simwrap.circuits.design_file import Design
 from simwrap.circuits.render import render
 from simwrap.design.tolerance import Tolerances, read_tolerance, spread
-from simwrap.measures.numerics.parts import Part, cold_nodes, netlist_parts
+from simwrap.measures.numerics.parts import cold_nodes, netlist_parts
+from simwrap.netlist.element import Element
 from simwrap.simulation.measurement import Measurement
 
 if TYPE_CHECKING:
@@ -167,7 +168,7 @@ def _without_valves(made: Sheet) -> Step:
 
 def cold_readings(circuit: Circuit, rail: Any, allowed: Allowance) -> Iterator[Reading]:
     """Yield the test points to ground before the valves conduct; what is 0 V then is left out."""
-    parts = netlist_parts(render(circuit).circuit)
+    parts = netlist_parts(render(circuit).elements)
     points = [point for point in places(circuit, rail) if point.what == "to ground"]
     bare = cold_nodes(parts)
     low, high = read_tolerance(allowed.mains, "the mains")
@@ -176,7 +177,7 @@ def cold_readings(circuit: Circuit, rail: Any, allowed: Allowance) -> Iterator[R
         value = float(np.ravel(bare[node])[0])
         if abs(value) < 1.0:
             continue
-        meter = Part("r", (node, "0"), np.array([allowed.meter]))
+        meter = Element("r_meter", (node, "0"), np.array([allowed.meter]))
         shown = float(np.ravel(cold_nodes({**parts, "r_meter": meter})[node])[0])
         ends = sorted((shown * (1 + low), shown * (1 + high)))
         error = allowed.meter_share * abs(shown) + allowed.meter_least

@@ -16,7 +16,7 @@ from simwrap.build_sheet.schematic_items import Diagram, Item
 from simwrap.build_sheet.schematic_layout import Layout, laid_out
 from simwrap.build_sheet.schematic_place import Placed
 from simwrap.build_sheet.schematic_route import NoWay
-from simwrap.build_sheet.schematic_shapes import ARM, ENVELOPE, Label
+from simwrap.build_sheet.schematic_shapes import ARM, ENVELOPE, STAND_OFF, Label
 from simwrap.errors import InputError
 
 if TYPE_CHECKING:
@@ -227,10 +227,12 @@ def _valve(pen: _Pen, cell: Placed, item: Item) -> None:
     pen.strokes([[(x - 1.5, y + 2.1), *reversed(arc), (x + 1.5, y + 2.1)]])
     if "grid" in item.pins:
         _grid(pen, x, y)
-        pen.strokes([[(x + side * pins["grid"].x * side, y), (x - side * 2.4, y)]])
+        lead = pins["grid"].x if "grid" in pins else -side * STAND_OFF  # on ground its symbol stands there
+        pen.strokes([[(x + lead, y), (x - side * 2.4, y)]])
     if "screen" in item.pins:
         _grid(pen, x, y - 1)
-        pen.strokes([[(x + pins["screen"].x, y - 1), (x + side * 2.4, y - 1)]])
+        lead = pins["screen"].x if "screen" in pins else side * STAND_OFF
+        pen.strokes([[(x + lead, y - 1), (x + side * 2.4, y - 1)]])
     if item.valve_kind == "pentode":  # the third grid, or what stands in its place, is joined to the cathode inside
         _grid(pen, x, y - 1.65)
         pen.strokes([[(x - side * 2.0, y - 1.65), (x - side * 2.7, y - 1.65), (x - side * 2.7, y + 1.6),

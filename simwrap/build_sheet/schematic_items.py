@@ -13,15 +13,12 @@ from typing import Literal
 
 import numpy as np
 
-from simwrap.circuits import bench
-from simwrap.circuits.circuit import Circuit, PlacedPort, in_netlist, joined_name
+from simwrap.circuits.circuit import Circuit, in_netlist, joined_name
 from simwrap.circuits.render import render
-from simwrap.circuits.sandbox import Columns
 from simwrap.circuits.stage import Stage
-from simwrap.engine import protocol
-from simwrap.measures.numerics.parts import WIRE, bought, netlist_parts
-from simwrap.netlist.allow_list import check
-from simwrap.netlist.element import Element
+from simwrap.measures.numerics.discharge import WIRE
+from simwrap.measures.numerics.parts import bought, netlist_parts
+from simwrap.netlist.element import Element, Role, named
 from simwrap.units.quantity import render as written
 
 Kind = Literal[
@@ -38,8 +35,6 @@ _UNITS = {"r": "ohm", "c": "F", "l": "H", "v": "V", "i": "A"}
 _KINDS: Mapping[str, Kind] = {"r": "resistor", "c": "capacitor", "l": "inductor", "v": "voltage", "i": "current",
                               "d": "diode", "b": "controlled", "e": "controlled", "g": "controlled",
                               "f": "controlled", "h": "controlled", "k": "box"}  # fmt: skip
-#: Elements that hold a voltage: what they join is one winding.
-_HOLD = "rlveh"
 #: From which capacitance on, and with which voltage, a capacitor is drawn as an electrolytic one [F, V].
 ELECTROLYTIC, _POLARISED = 1e-6, 0.3
 #: How far a position is turned to see what it moves, from where to where.
@@ -124,39 +119,39 @@ def diagram(circuit: Circuit, stage: str, volts: Mapping[str, float]) -> Diagram
     volts : mapping of str to float
         Voltage by netlist node [V].
     """
-    text = render(circuit).circuit
-    elements = _elements(circuit, stage, text)
+    drawn = render(circuit).elements
+    elements = _elements(stage, drawn)
     made = circuit.stages[stage]
     pots = list(_potentiometers(stage, made, elements))
     turned = {device for pot in pots for device in pot.devices}
-    same = _joined(circuit, stage, {n: d for n, d in elements.items() if n not in turned}, text)
+    same = _joined(circuit, stage, {n: d for n, d in elements.items() if n not in turned})
     left = {name: device for name, device in elements.items() if name not in turned and not _is_wire(device)}
-    hidden = _hidden(circuit, stage, left, same)
+    parts = netlist_parts(drawn)
+    real = {part.name: part for kind in "rc" for part in bought(parts, kind).values()}
+    hidden = _hidden(circuit, stage, left, same, real.values())
     blocks, left = _blocks(circuit, stage, left, same, hidden)
-    parts = netlist_parts(text)
-    real = {path for kind in "rc" for path in bought(parts, kind, circuit.valves)}
     items = [*_valves(circuit, stage), *pots, *blocks]
     gone = []
     for name, device in left.items():
-        path = _path(name)
-        if device.kind in "rc" and path not in real:
-            gone.append(path)
+        if device.kind in "rc" and name not in real:
+            gone.append(device.path)
             continue
         pins = dict(zip(("one", "other"), device.nodes[:2], strict=False))
-        value = () if device.kind in "begfhdk" else (_number(device, text),)
-        items.append(Item(_KINDS[device.kind], path, pins, value, (name,)))
+        value = (written(device.value, _UNITS[device.kind], digits=4),) if device.kind in _UNITS else ()
+        items.append(Item(_KINDS[device.kind], device.path, pins, value, (name,)))
     items = [replace(item, pins={role: same.get(net, net) for role, net in item.pins.items()}) for item in items]
     items = [item for item in items if len(set(item.pins.values())) > 1]
     shown = {same.get(node, node): value for node, value in volts.items()} | {"0": 0.0}
     items = [_polarised(item, left, shown) for item in items]
     title = f"{stage}: {made.template.summary}" if stage else made.template.summary
-    terminals = list(_terminals(circuit, stage, same, {net for item in items for net in item.pins.values()}))
+    outer = _outer(drawn)
+    terminals = list(_terminals(circuit, stage, same, outer, {net for item in items for net in item.pins.values()}))
     return Diagram(stage or made.name, title, items, terminals, shown, gone)
 
 
 def _polarised(item: Item, elements: Mapping[str, Element], volts: Mapping[str, float]) -> Item:
     """Return a capacitor with its positive pin where it is large and has a direct voltage."""
-    if item.kind != "capacitor" or _plain(elements[item.devices[0]]) < ELECTROLYTIC:
+    if item.kind != "capacitor" or elements[item.devices[0]].value < ELECTROLYTIC:
         return item
     across = volts.get(item.pins["one"], np.nan) - volts.get(item.pins["other"], np.nan)
     if not abs(across) > _POLARISED:
@@ -178,50 +173,20 @@ def numbered(diagrams: Iterable[Diagram]) -> list[Diagram]:
     return found
 
 
-def _path(device: str) -> str:
-    return device[2:].replace("__", ".")
-
-
-def _elements(circuit: Circuit, stage: str, text: protocol.Circuit) -> dict[str, Element]:
+def _elements(stage: str, drawn: Iterable[Element]) -> dict[str, Element]:
     """Return the elements of a stage, with the capacitor that the bench puts in front of an open input."""
-    around = {line.split()[0] for line in bench.lines(circuit, _whole(circuit), Columns(), "")}
-    inside = tuple(in_netlist(stage, f"x_{instance}_")[1:] for instance in circuit.stages[stage].valves)
-    start = in_netlist(stage, "x_")[1:]
-    found = {}
-    for name, device in check(text.text).devices.items():
-        own = name[1:].startswith(start) and "__" not in name[1:].removeprefix(start)
-        if not own or name[1:].startswith(inside):
-            continue
-        if name not in around or (name[:2] == "c_" and name[2:].rpartition("__")[2].startswith("input")):
-            found[name] = device
-    return found
-
-
-def _whole(circuit: Circuit) -> dict[str, object]:
-    """Return all values, those of joined ports included, by full name."""
-    return {
-        joined_name(name, key): value for name, made in circuit.stages.items() for key, value in made.values.items()
-    }
-
-
-def _number(device: Element, text: protocol.Circuit) -> str:
-    """Return an element's value with its unit."""
-    return written(_plain(device), _UNITS[device.kind], digits=4)
-
-
-def _plain(device: Element) -> float:
-    """Return the number that an element has for its value."""
-    return float(device.value)
+    own = [each for each in drawn if each.stage == stage and not each.valve and each.kind != "."]
+    return named(each for each in own if not each.bench or each.role is Role.PART)
 
 
 def _is_wire(device: Element) -> bool:
     """Whether an element joins its nodes and does nothing else."""
-    if device.kind == "r":
-        return _plain(device) <= WIRE
-    return device.kind == "v" and _plain(device) == 0.0
+    if device.role in (Role.WIRE, Role.SENSE):
+        return True
+    return bool(device.value <= WIRE if device.kind == "r" else device.kind == "v" and device.value == 0.0)
 
 
-def _joined(circuit: Circuit, stage: str, elements: Mapping[str, Element], text: protocol.Circuit) -> dict[str, str]:
+def _joined(circuit: Circuit, stage: str, elements: Mapping[str, Element]) -> dict[str, str]:
     """Return one name for every node: nodes that a wire joins have the same one.
 
     A supply that isn't in use is a wire to ground too.
@@ -239,16 +204,15 @@ def _joined(circuit: Circuit, stage: str, elements: Mapping[str, Element], text:
     return name
 
 
-def _hidden(circuit: Circuit, stage: str, elements: Mapping[str, Element], same: Mapping[str, str]) -> set[str]:
+def _hidden(
+    circuit: Circuit, stage: str, elements: Mapping[str, Element], same: Mapping[str, str], real: Iterable[Element]
+) -> set[str]:
     """Return the nets that only help the model: all of their nodes are hidden, no valve and no part ends there."""
     own = {in_netlist(stage, node) for node in circuit.stages[stage].template.header.hidden_nodes}
     nodes = {node for device in elements.values() for node in (*device.nodes, *_read(device))} | set(same)
     open_ = {same.get(node, node) for node in nodes if node not in own}
     open_ |= {same.get(net, net) for use in circuit.valves.values() for net in use.nodes.values()}
-    parts = netlist_parts(render(circuit).circuit)
-    for kind in "rc":
-        for part in bought(parts, kind, circuit.valves).values():
-            open_ |= {same.get(node, node) for node in part.nodes}
+    open_ |= {same.get(node, node) for part in real for node in part.nodes}
     return {same.get(node, node) for node in nodes} - open_ - {"0"}
 
 
@@ -284,9 +248,9 @@ def _block(
 ) -> Item:
     """Return a group as a transformer, a choke, a load, or a box with pins."""
     names = tuple(members)
-    ends = sorted({same.get(node, node) for device in members.values() for node in device.nodes[:2]} - hidden)
-    reads = sorted({same.get(node, node) for device in members.values() for node in _read(device)} - hidden - set(ends))
-    value = _told(circuit.stages[stage], {_alone(name) for name in names})
+    ends = _nets((node for device in members.values() for node in device.nodes[:2]), same, hidden)
+    reads = _nets((node for device in members.values() for node in _read(device)), same, {*hidden, *ends})
+    value = _told(stage, circuit.stages[stage], set(names))
     windings = list(_windings(members, same, hidden))
     driven = [net for net in reads if net in {port.node for port in circuit.placed_ports.values()
                                               if port.port.kind == "source" and port.stage == stage}]  # fmt: skip
@@ -297,23 +261,23 @@ def _block(
         return Item("transformer", joined_name(stage, "transformer"), pins, value, names)
     if len(ends) == 2 and not reads:
         coil = any(device.kind == "l" for device in members.values())
-        letters = "l" if coil else "bi"
-        first = next((name for name in names if name[0] in letters), names[0])
+        first = next((name for name, each in members.items() if each.kind in ("l" if coil else "bi")), names[0])
         pins = dict(zip(("one", "other"), (same.get(node, node) for node in members[first].nodes[:2]), strict=True))
         if set(pins.values()) != set(ends):
             pins = dict(zip(("one", "other"), ends, strict=True))
         words = tuple(line.partition(" ")[2] for line in value)  # one part alone: without the symbols
+        path = members[first].path
         if not coil:
-            words = (_path(first).rpartition(".")[2].replace("_", " "), *words)
-        return Item("inductor" if coil else "current", _path(first), pins, words, names)
+            words = (path.rpartition(".")[2].replace("_", " "), *words)
+        return Item("inductor" if coil else "current", path, pins, words, names)
     pins = {f"in_{number}": net for number, net in enumerate(reads, 1)}
     pins |= {f"out_{number}": net for number, net in enumerate((net for net in ends if net != "0"), 1)}
-    return Item("box", _path(names[0]), pins, value, names)
+    return Item("box", members[names[0]].path, pins, value, names)
 
 
-def _alone(device: str) -> str:
-    """Return a device's name in a circuit of its stage alone."""
-    return f"{device[:2]}{device[2:].rpartition('__')[2]}"
+def _nets(nodes: Iterable[str], same: Mapping[str, str], without: Iterable[str]) -> list[str]:
+    """Return the nets of nodes in their order, each once, but for some."""
+    return [net for net in dict.fromkeys(same.get(node, node) for node in nodes) if net not in set(without)]
 
 
 def _secondaries(windings: list[list[str]]) -> dict[str, str]:
@@ -329,7 +293,7 @@ def _windings(members: Mapping[str, Element], same: Mapping[str, str], hidden: s
     links: dict[str, list[str]] = {}
     earthed = set()
     for device in members.values():
-        if device.kind not in _HOLD and not (device.kind == "b" and not device.current):
+        if device.kind not in "rl" and not device.holds_voltage:
             continue
         one, other = (same.get(node, node) for node in device.nodes[:2])
         if "0" in (one, other):
@@ -341,7 +305,7 @@ def _windings(members: Mapping[str, Element], same: Mapping[str, str], hidden: s
         links.setdefault(node, [])
     seen: set[str] = set()
     # From the ends inwards, so that a winding is walked from one end to the other.
-    for start in sorted(links, key=lambda node: (node in hidden, len(links[node]) > 1, node)):
+    for start in sorted(links, key=lambda node: (node in hidden, len(links[node]) > 1)):
         if start in seen:
             continue
         walk, stack = [], [start]
@@ -357,52 +321,49 @@ def _windings(members: Mapping[str, Element], same: Mapping[str, str], hidden: s
             yield [*taps, "0"] if earthed & set(walk) else taps
 
 
-def _told(made: Stage, devices: set[str]) -> tuple[str, ...]:
+def _told(stage: str, made: Stage, devices: set[str]) -> tuple[str, ...]:
     """Return the parameters that describe a group of elements, each as "symbol value"."""
     lines = []
     for name, parameter in made.parameters.items():
         value = made.values.get(name)
-        if parameter.numeric and value and parameter.unit and _moved(made, name, float(value) * 1.001).keys() & devices:
+        if not (parameter.numeric and value and parameter.unit):
+            continue
+        if _moved(stage, made, name, float(value) * 1.001).keys() & devices:
             lines.append(f"{parameter.symbol or parameter.name} {written(float(value), parameter.unit, digits=3)}")
     return tuple(lines)
 
 
-def _moved(made: Stage, name: str, to: float, start: Mapping[str, float] | None = None) -> dict[str, bool]:
-    """Return the elements of a stage alone that a value moves, and whether their own values rise."""
+def _moved(stage: str, made: Stage, name: str, to: float, start: Mapping[str, float] | None = None) -> dict[str, bool]:
+    """Return the elements of a stage that a value moves, as it is alone, and whether their own values rise."""
     base = made.with_values(start or {})
-    lines = [render(each.circuit).circuit.text.splitlines() for each in (base, base.with_values({name: to}))]
-    found = {}
-    for old, new in zip(*lines, strict=False):
-        if old != new:
-            one, other = (line.split()[-1] for line in (old, new))
-            found[old.partition(" ")[0]] = old[0] in "rcl" and float(other) > float(one)
-    return found
+    pairs = zip(*(render(each.circuit).elements for each in (base, base.with_values({name: to}))), strict=False)
+    return {in_netlist(stage, old.name): old.kind in "rcl" and bool(new.value > old.value)
+            for old, new in pairs if old != new}  # fmt: skip
 
 
 def _potentiometers(stage: str, made: Stage, elements: Mapping[str, Element]) -> Iterator[Item]:
     """Yield every potentiometer: resistors that one track and one position set together."""
     positions = [n for n, p in made.parameters.items() if p.unit == "" and (p.minimum, p.maximum) == (0.0, 1.0)]
     tracks = [n for n, p in made.parameters.items() if p.unit == "ohm" and made.values[n]]
-    hidden = {in_netlist(stage, node) for node in made.template.header.hidden_nodes}
+    legs_of = {name for name, device in elements.items() if device.kind == "r" and device.role is Role.PART}
     for position in positions:
         start = {position: _TURNED[0]}
-        turned = {in_netlist(stage, n): rises for n, rises in _moved(made, position, _TURNED[1], start).items()
-                  if n[0] == "r"}  # fmt: skip
+        moved = _moved(stage, made, position, _TURNED[1], start)
+        turned = {name: rises for name, rises in moved.items() if name in legs_of}
         for track in tracks if turned else ():
-            moved = {in_netlist(stage, n) for n in _moved(made, track, float(made.values[track]) * 1.001, start)}
-            legs = sorted(name for name in moved if name[0] == "r" and name in elements
-                          and hidden.isdisjoint(elements[name].nodes))  # fmt: skip
+            legs = sorted(_moved(stage, made, track, float(made.values[track]) * 1.001, start).keys() & legs_of,
+                          key=list(elements).index)  # fmt: skip
             if not set(legs) & set(turned):
                 continue
             value = (written(float(made.values[track]), "ohm", digits=3),)
             for group in _legs_together({name: elements[name].nodes for name in legs}, set(turned)):
                 pins = _tracked(elements, group, turned)
                 kind: Kind = "potentiometer" if "wiper" in pins else "variable"
-                path = _path(group[0]) if kind == "variable" else joined_name(stage, track)
+                path = elements[group[0]].path if kind == "variable" else joined_name(stage, track)
                 # A tapped track has legs that stand for nothing in this position of the wiper.
                 ends = set(pins.values())
-                open_ = [name for name, device in elements.items() if name[0] == "r" and name not in group
-                         and "tap" in pins and set(device.nodes) <= ends]  # fmt: skip
+                open_ = [name for name in legs_of - set(group)
+                         if "tap" in pins and set(elements[name].nodes) <= ends]  # fmt: skip
                 yield Item(kind, path, pins, value, (*group, *open_), joined_name(stage, track))
 
 
@@ -461,7 +422,9 @@ def _valves(circuit: Circuit, stage: str) -> Iterator[Item]:
             yield Item("valve", name, dict(use.nodes), (use.valve.name,), valve_kind=use.valve.kind)
 
 
-def _terminals(circuit: Circuit, stage: str, same: Mapping[str, str], nets: set[str]) -> Iterator[Terminal]:
+def _terminals(
+    circuit: Circuit, stage: str, same: Mapping[str, str], outer: Mapping[str, str], nets: set[str]
+) -> Iterator[Terminal]:
     """Yield where the stage's wires go on: open ports, joined ends, supplies."""
     ports = {name: port for name, port in circuit.placed_ports.items() if port.stage == stage}
     text: dict[tuple[str, str], list[str]] = {}
@@ -477,7 +440,7 @@ def _terminals(circuit: Circuit, stage: str, same: Mapping[str, str], nets: set[
         if port.port.kind == "supply":
             say(port.node, "rail", port.name.replace("_", " "), *joins)
         elif port.port.kind == "source":
-            say(_outer(circuit, port), "left", port.name.replace("_", " "), *joins)
+            say(outer.get(port.node, port.node), "left", port.name.replace("_", " "), *joins)
         elif port.port.kind == "load":
             say(port.node, "right", port.name.replace("_", " "), *joins)
         elif joins:
@@ -503,11 +466,6 @@ def _neighbours(circuit: Circuit, port: str) -> list[str]:
     return found + [f"to {join.end.partition('.')[0]}" for join in circuit.joins if join.start == port]
 
 
-def _outer(circuit: Circuit, port: PlacedPort) -> str:
-    """Return the node in front of the capacitor that the bench puts before an open input."""
-    tail = port.name.removeprefix("input")
-    for line in render(circuit).circuit.text.splitlines():
-        name, one, *_ = line.split()
-        if name == in_netlist(port.stage, f"c_input{tail}") and not port.joined and port.node in line.split()[1:3]:
-            return one
-    return port.node
+def _outer(drawn: Iterable[Element]) -> dict[str, str]:
+    """Return the node in front of the capacitor that the bench puts before an open input, by the input's node."""
+    return {each.nodes[1]: each.nodes[0] for each in drawn if each.bench and each.role is Role.PART}

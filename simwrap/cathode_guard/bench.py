@@ -21,7 +21,7 @@ from simwrap.engine import protocol
 from simwrap.errors import InputError
 from simwrap.faults.bed import NO_LEAK, Fault, TestBed, Varied, bed_of
 from simwrap.faults.rails import Supplied
-from simwrap.measures.numerics.parts import netlist_parts
+from simwrap.netlist.element import Element, Role
 from simwrap.simulation.simulate import at_rest
 
 Floats = NDArray[np.float64]
@@ -132,19 +132,14 @@ class GuardBed:
         ends = [node for valve in self.valves for node in valve.ends if node != "0"]
         return (*dict.fromkeys(ends), *(valve.pin for valve in self.valves))
 
-    def driven(self) -> str:
-        """Return the netlist in which all channels have the first one's signal."""
+    def driven(self) -> protocol.Circuit:
+        """Return the circuit in which all channels have the first one's signal."""
         first, *others = self.inputs.values()
-        found = []
-        ends: list[str] = []
-        for line in self.bed.text.rstrip("\n").split("\n"):
-            words = line.split()
-            if words[0] == first:
-                ends = words[1:3]
-            if words[0] in others:
-                line = f"e_{words[0][2:]} {words[1]} {words[2]} {ends[0]} {ends[1]} 1.0"
-            found.append(line)
-        return "\n".join(found) + "\n"
+        ends = self.bed.elements[first].nodes
+        return protocol.Circuit.of(
+            Element(f"e_{name[2:]}", (*each.nodes, *ends), 1.0) if name in others else each
+            for name, each in self.bed.elements.items()
+        )
 
 
 def output_stages(circuit: Circuit) -> list[str]:
@@ -185,8 +180,7 @@ def guard_bed(
     if rail is not None:
         rail = replace(rail, capacitance=source.capacitance)
     bed = bed_of(whole, rail=rail)
-    parts = netlist_parts(protocol.Circuit(bed.text))
-    lines = bed.text.rstrip("\n").split("\n")
+    added: list[Element] = []
     valves: list[Sensed] = []
     shorts: dict[tuple[str, str, str], str] = {}
     origins = {_channel(name, number, channels): name for number in range(channels) for name in chosen}
@@ -194,32 +188,33 @@ def guard_bed(
         if use.stage not in origins:
             continue
         cathode = use.nodes["cathode"]
-        element = next((n for n, p in parts.items() if "sense" in n and n[0] == "r" and cathode in p.nodes), "")
-        if not element:
+        sensing = joined_name(use.stage, "sense_resistor")
+        element = next((e for e in bed.elements.values() if e.parameter == sensing and cathode in e.nodes), None)
+        if element is None:
             raise InputError(f"{name}: its stage has no sense_resistor in the cathode lead, so nothing can be guarded")
         tail = name.replace(".", "__")
-        lower = next(node for node in parts[element].nodes if node != cathode)
+        lower = next(node for node in element.nodes if node != cathode)
         pin = f"n_guard__{tail}"
         origin = origins[use.stage] or "output"
-        valves.append(Sensed(name, element, (cathode, lower), pin, "", use.stage, origin))
+        valves.append(Sensed(name, element.name, (cathode, lower), pin, "", use.stage, origin))
         nodes = {**use.nodes, "heater": "0"}
         for one, other in _SHORTS:
             if one in nodes and other in nodes and nodes[one] != nodes[other]:
                 shorts[name, one, other] = f"r_fault_{one}_{other}_{tail}"
-                lines.append(f"{shorts[name, one, other]} {nodes[one]} {nodes[other]} {NO_LEAK!r}")
-        lines += [f"e_guard__{tail} n_sensed__{tail} 0 {cathode} {lower} {gain!r}",
-                  f"r_guard__{tail} n_sensed__{tail} {pin} {resistance!r}",
-                  f"c_guard__{tail} {pin} 0 {capacitance!r}"]  # fmt: skip
-    drives = _drives(circuit, whole, chosen, channels, lines, engine)
-    text = "\n".join(lines) + "\n"
-    nominal = {n: float(p.value[0]) for n, p in netlist_parts(protocol.Circuit(text)).items()}
-    bed = replace(bed, text=text, nominal=nominal, shorts=MappingProxyType({**bed.shorts, **shorts}))
+                added.append(Element(shorts[name, one, other], (nodes[one], nodes[other]), NO_LEAK))
+        added += [
+            Element(f"e_guard__{tail}", (f"n_sensed__{tail}", "0", cathode, lower), gain),
+            Element(f"r_guard__{tail}", (f"n_sensed__{tail}", pin), resistance),
+            Element(f"c_guard__{tail}", (pin, "0"), capacitance),
+        ]
+    drives = _drives(circuit, whole, chosen, channels, added, engine)
+    bed = replace(bed.with_elements(added), shorts=MappingProxyType({**bed.shorts, **shorts}))
     inputs = {stage: in_netlist(stage, "v_signal") for stage in _named(chosen, channels)}
     inputs[next(iter(inputs))] = "v_signal"
     made = GuardBed(bed, tuple(valves), inputs, 0.0, sense, drives)
     run = engines.Run(engine, workers=1)
     (still,) = engines.run(bed.table({}, [_NONE]), [protocol.OpRun(made.vectors)], run)
-    (signal,) = engines.run(protocol.Circuit(made.driven()), [protocol.AcRun(1e3, 1e3, 1, made.vectors)], run)
+    (signal,) = engines.run(made.driven(), [protocol.AcRun(1e3, 1e3, 1, made.vectors)], run)
     lower = valves[0].ends[1]
     lifted = float(still.values[lower][0]) if lower != "0" else 0.0
     halves = _halves(valves, made.currents(signal.values).reshape(-1))
@@ -309,10 +304,10 @@ def _coupling(circuit: Circuit, stage: str) -> dict[str, float]:
 
 
 def _drives(
-    circuit: Circuit, whole: Circuit, chosen: Sequence[str], channels: int, lines: list[str], engine: str
+    circuit: Circuit, whole: Circuit, chosen: Sequence[str], channels: int, added: list[Element], engine: str
 ) -> dict[str, str]:
     """Add what a leaky coupling capacitor would let through: the direct voltage before it, behind a resistor."""
-    parts = netlist_parts(render(circuit).circuit)
+    capacitors = [each for each in render(circuit).elements if each.kind == "c" and each.role is Role.PART]
     drives = {}
     for name in chosen:
         for own in ("input", "input_b"):
@@ -320,8 +315,8 @@ def _drives(
             node = circuit.ports.get(port)
             if node is None:
                 continue
-            beyond = [set(p.nodes) - {node} for p in parts.values() if p.kind == "c" and node in p.nodes]
-            other = next((n for (n,) in beyond if n != "0" and "__v" not in n), "")
+            beyond = [set(each.nodes) - {node} for each in capacitors if node in each.nodes]
+            other = next((n for (n,) in beyond if n != "0"), "")
             if not other:
                 continue
             paths = {token: path for path, token in circuit.node_paths.items()}
@@ -330,8 +325,10 @@ def _drives(
                 full = f"{_channel(name, number, channels)}.{own}"
                 tail = full.replace(".", "__")
                 drives[full] = f"r_guard_leak__{tail}"
-                lines += [f"v_guard_drive__{tail} n_guard_drive__{tail} 0 dc {volts!r} ac 0.0",
-                          f"{drives[full]} n_guard_drive__{tail} {whole.ports[full]} {NO_LEAK!r}"]  # fmt: skip
+                added += [
+                    Element(f"v_guard_drive__{tail}", (f"n_guard_drive__{tail}", "0"), volts, ac=(0.0,)),
+                    Element(drives[full], (f"n_guard_drive__{tail}", whole.ports[full]), NO_LEAK),
+                ]
     return drives
 
 

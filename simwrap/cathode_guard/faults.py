@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Iterator, Mapping
 from types import MappingProxyType
 
 import numpy as np
@@ -12,7 +12,7 @@ from simwrap.cathode_guard.bench import GuardBed, Sensed
 from simwrap.engine import protocol
 from simwrap.faults.bed import OPEN, SHORT, Fault, TestBed, element_of
 from simwrap.measures.bias import rating_of
-from simwrap.measures.numerics.parts import netlist_parts
+from simwrap.netlist.element import Element
 
 #: By which a valve's emission and its amplification factor are off.
 _EMISSIONS = (("without emission", 1e-4), ("with a tenth of its emission", 0.1), ("with a quarter of it", 0.25),
@@ -38,15 +38,16 @@ def _of_valve(bed: TestBed, valve: Sensed) -> Iterator[Fault]:
     for (name, *two), element in bed.shorts.items():
         if name == valve.name:
             yield Fault(valve.name, f"shorted: {two[0]} to {two[1]}", {element: SHORT})
-    leak = next((path for path in _near(bed.resistors, valve) if path.startswith(f"{valve.pair}.grid_leak")), "")
-    if leak:
-        yield Fault(f"{leak} resistor", "open, valve with gas", {bed.resistors[leak]: OPEN, gas: 3e-4})
+    near = _near(bed, bed.resistors, valve)
+    leak = next((each for each in near if each.parameter == f"{valve.pair}.grid_leak"), None)
+    if leak is not None:
+        yield Fault(f"{leak.path} resistor", "open, valve with gas", {leak.name: OPEN, gas: 3e-4})
     sense = f"sense resistor of {valve.name}"
     yield from (Fault(sense, "open", {valve.element: OPEN}), Fault(sense, "shorted", {valve.element: 0.01}),
                 Fault(sense, "tenfold", {}, {valve.element: 10.0}))  # fmt: skip
-    for path in _near(bed.resistors, valve):
-        if path.rpartition(".")[2].startswith("grid_stopper"):
-            yield from (Fault(f"{path} resistor at {valve.name}", words, {bed.resistors[path]: ohms})
+    for each in near:
+        if each.parameter == f"{valve.pair}.grid_stopper":
+            yield from (Fault(f"{each.path} resistor at {valve.name}", words, {each.name: ohms})
                         for words, ohms in (("open", OPEN), ("shorted", SHORT)))  # fmt: skip
 
 
@@ -66,51 +67,51 @@ def _of_half(guard: GuardBed, valve: Sensed) -> Iterator[Fault]:
     if own in guard.drives:
         for words, ohms in _COUPLING:
             yield Fault(f"coupling capacitor at {own}", words, {guard.drives[own]: ohms})
-    parts = netlist_parts(protocol.Circuit(bed.text))
-    winding = f"r_{valve.pair}__winding" + (f"_{valve.half}" if valve.half else "")
-    if winding in parts:
-        yield Fault(f"primary winding of {valve.name}", "open", {winding: 1e8})
-    screen = bed.circuit.valves[valve.name].nodes.get("screen", "")
-    feeds = [n for n, p in parts.items() if n.startswith(f"r_{valve.pair}__screen") and screen in p.nodes]
-    yield from (Fault(f"screen lead of {valve.name}", "open", {element: 1e8}) for element in feeds[:1])
+    nodes = bed.circuit.valves[valve.name].nodes
+    own_stage = [each for each in bed.elements.values() if each.stage == valve.pair and not each.valve]
+    # The winding is modelled as its leakage inductance at the anode, and its resistance behind that.
+    leakage = [each for each in own_stage if each.kind == "l" and nodes["anode"] in each.nodes]
+    behind = {node for each in leakage for node in each.nodes} - {nodes["anode"]}
+    windings = [each for each in own_stage if each.kind == "r" and behind & set(each.nodes)]
+    feeds = [each for each in own_stage if each.kind == "r" and nodes.get("screen", "") in each.nodes]
+    for words, found in ((f"primary winding of {valve.name}", windings), (f"screen lead of {valve.name}", feeds)):
+        yield from (Fault(words, "open", {each.name: 1e8}) for each in found[:1])
 
 
 def _of_channel(bed: TestBed, valve: Sensed) -> Iterator[Fault]:
-    for path in _near(bed.resistors, valve):
-        role = path.rpartition(".")[2]
+    for each in _near(bed, bed.resistors, valve):
+        parameter = each.parameter.rpartition(".")[2]
         changes: tuple[tuple[str, float], ...]
-        if role.startswith("cathode"):
+        if parameter == "cathode_resistor":
             changes = (("open", 1e8), ("shorted", 0.004), ("a quarter", 0.25), ("half", 0.5), ("three times", 3.0))
-        elif role.startswith("dropper"):
+        elif parameter == "resistor" and each.stage != valve.pair:
             changes = (("open", 1e6), ("a hundredfold", 100.0))
         else:
             continue
-        element = bed.resistors[path]
-        yield from (Fault(f"{path} resistor", f"{words} of its value" if factor in (0.25, 0.5) else words, {},
-                          {element: factor}) for words, factor in changes)  # fmt: skip
-    for path in _near(bed.leaks, valve):
-        if path.rpartition(".")[2].startswith(("cathode", "decoupling", "screen")):
-            yield from (Fault(f"{path} capacitor", words, {bed.leaks[path]: ohms})
+        yield from (Fault(f"{each.path} resistor", f"{words} of its value" if factor in (0.25, 0.5) else words, {},
+                          {each.name: factor}) for words, factor in changes)  # fmt: skip
+    for each in _near(bed, bed.capacitors, valve):
+        if each.parameter.rpartition(".")[2] in ("cathode_capacitor", "screen_capacitor", "capacitor"):
+            yield from (Fault(f"{each.path} capacitor", words, {bed.leaks[each.path]: ohms})
                         for words, ohms in (("shorted", SHORT), ("leaks 47 ohm", 47.0)))  # fmt: skip
     for name, device in bed.supplies.items():
         yield from (Fault(f"{name} supply", words, {}, {device: factor})
                     for words, factor in (("missing", 1e-3), ("half", 0.5), ("30 % high", 1.3)))  # fmt: skip
 
 
-def _near(paths: Iterable[str], valve: Sensed) -> list[str]:
+def _near(bed: TestBed, names: Mapping[str, str], valve: Sensed) -> list[Element]:
     """Return the parts in a valve's half of its stage or shared by both, and those of its channel's droppers."""
-    known, found = set(paths), []
-    tail, other = f"_{valve.half}", {"a": "_b", "b": "_a"}.get(valve.half, "")
     channel = valve.pair.removeprefix(valve.stage)
-    for path in paths:
-        stage = path.rpartition(".")[0]
-        if stage == valve.pair:
-            # What only has the other half's letter is shared: the first one's name stands for both.
-            theirs = bool(other) and path.endswith(other) and path.removesuffix(other) + tail in known
-            if not theirs:
-                found.append(path)
-        elif stage and stage.endswith(channel) and "." not in stage:
-            found.append(path)
+    parts = [bed.elements[name] for name in names.values()]
+    in_half = {each.parameter for each in parts if each.stage == valve.pair and each.side == valve.half}
+    found = []
+    for each in parts:
+        if each.stage == valve.pair:
+            # What is only on the other side is shared: one part stands for both.
+            if each.side in ("", valve.half) or each.parameter not in in_half:
+                found.append(each)
+        elif each.stage and each.stage.endswith(channel):
+            found.append(each)
     return found
 
 

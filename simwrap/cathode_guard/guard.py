@@ -240,15 +240,15 @@ def _full_power(design: Design, bed: GuardBed, engine: str) -> tuple[float, Floa
     ohms = float(circuit.values.get(part, 0.0)) or 8.0
     levels = design.levels
     rated = np.sqrt((levels.rated_power or 0.0) * ohms) or levels.rated_output or 0.0
-    text = bed.driven()
+    driven = bed.driven()
     options = engines.Run(engine)
-    (small,) = engines.run(protocol.Circuit(text), [protocol.AcRun(1e3, 1e3, 1, (speaker,))], options)
+    (small,) = engines.run(driven, [protocol.AcRun(1e3, 1e3, 1, (speaker,))], options)
     gain = float(np.abs(small.values[speaker][0, 0]))
     bias = _grid_bias(bed, engine)
     first = rated * np.sqrt(2.0) / gain if rated else bias
     drives = np.array([_DRIVES]) * first
     run = protocol.SteadyRun(1e3, (protocol.Sine(1.0, 1e3),), drives, (speaker, *bed.vectors), samples=128)
-    (reply,) = engines.run(protocol.Circuit(text), [run], options)
+    (reply,) = engines.run(driven, [run], options)
     heard = reply.values[speaker][0].std(axis=-1)
     currents = bed.currents({name: reply.values[name][0] for name in bed.vectors})  # (drives, samples, valves)
     good = np.isfinite(heard)

@@ -22,7 +22,7 @@ from simwrap.engine import protocol
 from simwrap.errors import EngineError
 from simwrap.faults.bed import HEALTHY, RAIL, RAIL_RESISTOR, RAIL_SOURCE, element_of
 from simwrap.measures.bias import rating_of
-from simwrap.netlist import expressions, text
+from simwrap.netlist import expressions
 from simwrap.netlist.element import Element
 from simwrap.valves import laws
 
@@ -133,7 +133,7 @@ class Network:
         ]
         inside = tuple(kind + element_of(name, "")[1:] for name in self.names for kind in "bg")
         factors = {element_of(name, key) for name in self.names for key in ("emission", "mu", "gas")}
-        every = [text.read(line) for line in bed.bed.text.rstrip("\n").split("\n")]
+        every = list(bed.bed.elements.values())
         self.elements = [
             e for e in every
             if not e.name.startswith((*inside, "b_gas_")) and e.name not in factors

@@ -13,9 +13,10 @@ import numpy as np
 
 from simwrap.circuits.circuit import Circuit, PlacedPort, in_netlist, joined_name
 from simwrap.circuits.header import Port, When
-from simwrap.circuits.sandbox import Columns, present
+from simwrap.circuits.sandbox import present
 from simwrap.circuits.stage import holds
-from simwrap.circuits.template_functions import resistance
+from simwrap.circuits.template_functions import given, resistance
+from simwrap.netlist.element import Element, Role
 
 #: Source device of the circuit's own input.
 SIGNAL = "v_signal"
@@ -55,24 +56,22 @@ def signal_device(circuit: Circuit, port: PlacedPort) -> str:
     return SIGNAL if own is not None and own.full == port.full else in_netlist(port.stage, f"v_signal{_suffix(port)}")
 
 
-def lines(
-    circuit: Circuit, values: Mapping[str, Any], columns: Columns, excite: str, load: Mapping[str, float] | None = None
-) -> Iterator[str]:
-    """Yield the netlist lines of the bench.
+def elements(
+    circuit: Circuit, values: Mapping[str, Any], excite: str, load: Mapping[str, float] | None = None
+) -> Iterator[Element]:
+    """Yield the elements of the bench.
 
     Parameters
     ----------
     circuit : Circuit
     values : mapping
         By full name, those of joined ports included; a swept one is an array of shape (points,).
-    columns : Columns
-        Of this rendering.
     excite : str
         The device whose ac value is 1.
     load : mapping, optional
         What stands at the circuit's output in place of its own load; see :func:`_other_load`.
     """
-    bench = _Bench(circuit, values, columns, excite)
+    bench = _Bench(circuit, values, excite)
     end = circuit.ends.get("output")
     for port in circuit.placed_ports.values():
         match port.port.kind:
@@ -93,24 +92,28 @@ def lines(
 COIL, INDUCTANCE, LOSS, PEAK, RESONANCE, QUALITY = 0.8, 4e-5, 3.0, 3.2, 60.0, 3.0
 
 
-def _other_load(node: str, load: Mapping[str, float]) -> Iterator[str]:
+def _other_load(node: str, load: Mapping[str, float]) -> Iterator[Element]:
     """Yield another load: "resistance" [ohm], "capacitance" [F], "loudspeaker" (its nominal impedance [ohm]); 0: none.
 
     A megohm stays where nothing else does, so that the node has a path.
     """
     ohms, farads, nominal = (float(load.get(key, 0.0)) for key in ("resistance", "capacitance", "loudspeaker"))
-    yield f"r_other_load {node} 0 {ohms or 1e6!r}"
+    drawn = [("r_other_load", node, "0", ohms or 1e6)]
     if farads:
-        yield f"c_other_load {node} 0 {farads!r}"
+        drawn.append(("c_other_load", node, "0", farads))
     if nominal:
         peak = PEAK * nominal
         omega = 2.0 * np.pi * RESONANCE
-        yield f"r_coil {node} n_coil {COIL * nominal!r}"
-        yield f"l_coil n_coil n_cone {INDUCTANCE * nominal!r}"
-        yield f"r_coil_loss n_coil n_cone {LOSS * nominal!r}"
-        yield f"r_cone n_cone 0 {peak!r}"
-        yield f"l_cone n_cone 0 {float(peak / (omega * QUALITY))!r}"
-        yield f"c_cone n_cone 0 {float(QUALITY / (omega * peak))!r}"
+        drawn += [
+            ("r_coil", node, "n_coil", COIL * nominal),
+            ("l_coil", "n_coil", "n_cone", INDUCTANCE * nominal),
+            ("r_coil_loss", "n_coil", "n_cone", LOSS * nominal),
+            ("r_cone", "n_cone", "0", peak),
+            ("l_cone", "n_cone", "0", float(peak / (omega * QUALITY))),
+            ("c_cone", "n_cone", "0", float(QUALITY / (omega * peak))),
+        ]
+    for name, one, other, value in drawn:
+        yield Element(name, (one, other), value, role=Role.LOAD)
 
 
 class PortRow(NamedTuple):
@@ -185,11 +188,12 @@ def _suffix(port: PlacedPort) -> str:
 class _Bench:
     """Draws ports of one circuit."""
 
-    def __init__(self, circuit: Circuit, values: Mapping[str, Any], columns: Columns, excite: str) -> None:
-        self.circuit, self.values, self.columns, self.excite = circuit, values, columns, excite
+    def __init__(self, circuit: Circuit, values: Mapping[str, Any], excite: str) -> None:
+        self.circuit, self.values, self.excite = circuit, values, excite
 
-    def value(self, port: PlacedPort, parameter: str, default: float = 0.0) -> Any:
-        return self.values[joined_name(port.stage, parameter)] if parameter else default
+    def value(self, port: PlacedPort, parameter: str) -> Any:
+        full = joined_name(port.stage, parameter)
+        return given(self.values[full], full) if parameter else 0.0
 
     def there(self, port: PlacedPort, parameter: str) -> bool:
         """Whether a part is there: its value isn't 0."""
@@ -198,19 +202,26 @@ class _Bench:
     def holds(self, port: PlacedPort, when: When) -> bool:
         return holds(when, self.circuit.stages[port.stage].values)
 
-    def ac(self, device: str) -> str:
-        return "ac 1.0" if device == self.excite else "ac 0.0"
-
     def name(self, port: PlacedPort, token: str) -> str:
         return in_netlist(port.stage, token)
 
-    def supply(self, port: PlacedPort) -> str:
+    def drawn(self, stage: str, token: str, nodes: tuple[str, str], value: Any, role: Role) -> Element:
+        """Return an element of the bench; ``value`` knows the parameter that it is, if it is one."""
+        path, parameter = joined_name(stage, token[2:]), getattr(value, "parameter", "")
+        return Element(in_netlist(stage, token), nodes, value, role=role, path=path, parameter=parameter, stage=stage)
+
+    def excited(self, name: str, nodes: tuple[str, str], value: Any = 0.0, role: Role = Role.SOURCE) -> Element:
+        """Return a source that a request may excite."""
+        parameter = getattr(value, "parameter", "")
+        ac = (1.0 if name == self.excite else 0.0,)
+        return Element(name, nodes, value, ac=ac, role=role, parameter=parameter)
+
+    def supply(self, port: PlacedPort) -> Element:
         in_use = self.circuit.stages[port.stage].in_use(port.port.when)
         volts = self.value(port, port.port.supply) if in_use else 0.0
-        device = self.name(port, f"v_{port.name}")
-        return f"{device} {port.node} 0 dc {self.columns.write(volts)} {self.ac(device)}"
+        return self.excited(self.name(port, f"v_{port.name}"), (port.node, "0"), volts)
 
-    def source(self, port: PlacedPort) -> Iterator[str]:
+    def source(self, port: PlacedPort) -> Iterator[Element]:
         source = port.port.source
         assert source is not None
         tail = _suffix(port)
@@ -219,7 +230,8 @@ class _Bench:
         foot = "0" if capacitor or source.foot == "0" else self.circuit.node(self.name(port, source.foot))
         if source.offset and self.holds(port, source.offset_when):
             stand = self.name(port, f"n_offset{tail}")
-            yield f"{self.name(port, f'v_offset{tail}')} {stand} {foot} dc {self.write(port, source.offset)}"
+            volts = self.value(port, source.offset)
+            yield self.drawn(port.stage, f"v_offset{tail}", (stand, foot), volts, Role.SOURCE)
             foot = stand
         path = [source.resistance] if source.resistance else []
         if not path and not capacitor:
@@ -227,18 +239,17 @@ class _Bench:
         if source.inverse_of:
             yield from self.inverse(port, signal, foot)
         else:
-            device = signal_device(self.circuit, port)
-            yield f"{device} {signal} {foot} dc 0.0 {self.ac(device)}"
+            yield self.excited(signal_device(self.circuit, port), (signal, foot))
         if path:
             end = inner if capacitor else port.node
-            ohms = self.columns.write(resistance(self.value(port, source.resistance)))
-            yield f"{self.name(port, f'r_source{tail}')} {signal} {end} {ohms}"
+            ohms = resistance(self.value(port, source.resistance))
+            yield self.drawn(port.stage, f"r_source{tail}", (signal, end), ohms, Role.SOURCE)
         if capacitor:
             start = inner if path else signal
-            farads = self.write(port, source.capacitor)
-            yield f"{self.name(port, f'c_input{tail}')} {start} {port.node} {farads}"
+            farads = self.value(port, source.capacitor)
+            yield self.drawn(port.stage, f"c_input{tail}", (start, port.node), farads, Role.PART)
 
-    def inverse(self, port: PlacedPort, signal: str, foot: str) -> Iterator[str]:
+    def inverse(self, port: PlacedPort, signal: str, foot: str) -> Iterator[Element]:
         """Draw the opposite of another input's signal, each over its own foot."""
         source = port.port.source
         assert source is not None
@@ -252,12 +263,13 @@ class _Bench:
         tail = _suffix(port)
         ratio = self.name(port, f"n_ratio{tail}")
         if source.imbalance:
-            factor = self.columns.write(1.0 + np.asarray(self.value(port, source.imbalance)))
-            yield f"{self.name(port, f'v_ratio{tail}')} {ratio} 0 dc {factor}"
+            factor = 1.0 + np.asarray(self.value(port, source.imbalance))
+            yield self.drawn(port.stage, f"v_ratio{tail}", (ratio, "0"), factor, Role.MODEL)
             level += f"*v({ratio})"
-        yield f"{self.name(port, f'b_signal{tail}')} {signal} {foot} v={level}"
+        name = self.name(port, f"b_signal{tail}")
+        yield Element(name, (signal, foot), expression=f"v={level}", role=Role.SOURCE)
 
-    def load(self, port: PlacedPort, other: Mapping[str, float] | None = None) -> Iterator[str]:
+    def load(self, port: PlacedPort, other: Mapping[str, float] | None = None) -> Iterator[Element]:
         load = port.port.load
         assert load is not None
         tail = _suffix(port)
@@ -266,15 +278,12 @@ class _Bench:
         elif not port.joined:
             for letter, parameter in (("r", load.resistor), ("c", load.capacitance)):
                 if parameter and self.there(port, parameter):
-                    yield f"{self.name(port, f'{letter}_load{tail}')} {port.node} 0 {self.write(port, parameter)}"
-        device = self.name(port, f"i_{port.name}")
-        yield f"{device} 0 {port.node} dc 0.0 {self.ac(device)}"
+                    value = self.value(port, parameter)
+                    yield self.drawn(port.stage, f"{letter}_load{tail}", (port.node, "0"), value, Role.LOAD)
+        yield self.excited(self.name(port, f"i_{port.name}"), ("0", port.node))
 
-    def probe(self, name: str, start: str, end: str) -> Iterator[str]:
+    def probe(self, name: str, start: str, end: str) -> Iterator[Element]:
         """Draw the sources through which a loop is looked into; without a value they are a wire."""
         voltage, current = (in_netlist(name, f"{kind[0]}_probe") for kind in PROBES)
-        yield f"{voltage} {end} {start} dc 0.0 {self.ac(voltage)}"
-        yield f"{current} 0 {end} dc 0.0 {self.ac(current)}"
-
-    def write(self, port: PlacedPort, parameter: str) -> str:
-        return self.columns.write(self.value(port, parameter))
+        yield self.excited(voltage, (end, start), role=Role.SENSE)
+        yield self.excited(current, ("0", end))

@@ -24,11 +24,11 @@ from simwrap.circuits.stage import (
     parameter_table,
 )
 from simwrap.errors import InputError, UnknownNameError, shown
+from simwrap.netlist.element import USUAL, Element, Role
 from simwrap.registry import find
 from simwrap.report.html import as_html
 
 _STAGE_NAME = re.compile(r"[a-z][a-z0-9]*(_[a-z0-9]+)*\Z")
-_TOKEN = re.compile(r"\b([a-z])_(\w+)")
 #: What stands between a stage's name and a name inside it, in a netlist.
 _SEAM = "__"
 #: Ports that stand for the circuit's own where nothing is said.
@@ -199,16 +199,18 @@ class Circuit:
         """Return the netlist node of an end of a join: "stage.port" or "stage.n_node"."""
         return self.node(self._node_of(path))
 
-    def renamed(self, stage: str, text: str) -> str:
-        """Return a stage's netlist lines with the circuit's names."""
+    def placed(self, stage: str, element: Element) -> Element:
+        """Return an element of a stage's template as it is in the circuit: its names there, and what it is."""
+        header = self.stages[stage].template.header
+        what: dict[str, Any] = {"stage": stage, "side": header.side_of.get(element.valve or element.name, "")}
+        if element.valve:
+            what["valve"] = joined_name(stage, element.valve)
+        else:
+            what["role"] = header.roles.get(element.name, USUAL.get(element.kind, Role.MODEL))
+            what["path"] = joined_name(stage, element.name[2:])
         if not stage:
-            return text
-
-        def name(match: re.Match[str]) -> str:
-            full = in_netlist(stage, match[0])
-            return self._wires.get(full, full) if match[1] == "n" else full
-
-        return _TOKEN.sub(name, text)
+            return replace(element, **what)
+        return replace(element.renamed(lambda name: self.node(in_netlist(stage, name))), **what)
 
     # Parameters
 
@@ -314,6 +316,7 @@ class Circuit:
                     currents=MappingProxyType(currents),
                     grid_leak=leak,
                     stage=stage,
+                    side=made.template.header.side_of.get(instance, ""),
                     shares_load="speaker" in made.template.header.ports and len(made.valves) > 1,
                 )
         return found

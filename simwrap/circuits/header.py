@@ -9,8 +9,9 @@ word of a choice) has to be there, so that a slip of the pen can't switch anythi
 from __future__ import annotations
 
 import re
+from collections import Counter
 from collections.abc import Iterator, Mapping
-from functools import lru_cache
+from functools import cached_property, lru_cache
 from pathlib import Path
 from typing import Any, Literal
 
@@ -19,11 +20,13 @@ from pydantic import BaseModel, ConfigDict, Field, ValidationError, field_valida
 from simwrap import toml_text
 from simwrap.circuits import sandbox
 from simwrap.errors import FileProblemsError, InputError, nearest, shown
+from simwrap.netlist.element import Role
 from simwrap.units import quantity
 
 _HEADER = re.compile(r"\A\{#toml\n(.*?)#\}", re.DOTALL)
 _NAME = re.compile(r"[a-z][a-z0-9_]*\Z")
 _NODE = re.compile(r"\bn_[a-z0-9_]+")
+_ELEMENT = re.compile(r"^[ \t]*([rclkvibegfhd]_[a-z0-9_]*)(\{\{)?", re.MULTILINE)
 #: Longest template [characters]; ours have a tenth of it.
 LONGEST = 100_000
 
@@ -241,6 +244,11 @@ class Header(_Entry):
         What is measured where nothing is asked for.
     other_measures : bool
         False refuses every measure that isn't in ``measures``.
+    elements : mapping of Role to tuple of str
+        Elements of the lines that are something else than usual: a resistor, capacitor or coil is a part (see
+        :class:`simwrap.netlist.element.Role`), a v or i source a source, everything else a model.
+    sides : mapping of "a" or "b" to tuple of str
+        Valves and elements that stand in one half of a pair.
     hidden_nodes : tuple of str
         Nodes that only help the model (a transformer's core, a ratio): no table shows them.
     references : tuple of str
@@ -259,6 +267,8 @@ class Header(_Entry):
     valves: Mapping[str, ValveSlot] = Field(default_factory=dict)
     measures: tuple[str, ...] = ("bias", "response")
     other_measures: bool = True
+    elements: Mapping[Role, tuple[str, ...]] = Field(default_factory=dict)
+    sides: Mapping[Literal["a", "b"], tuple[str, ...]] = Field(default_factory=dict)
     hidden_nodes: tuple[str, ...] = ()
     references: tuple[str, ...] = ()
     checks: Mapping[str, Any] = Field(default_factory=dict)
@@ -277,6 +287,26 @@ class Header(_Entry):
                 )
         return ports
 
+    @field_validator("elements", mode="before")
+    @classmethod
+    def _known_roles(cls, entries: Any) -> Any:
+        for word in entries if isinstance(entries, dict) else ():
+            if word not in list(Role):
+                near = nearest(str(word), list(Role), 1)
+                hint = f"; did you mean {near[0]}?" if near else ""
+                raise ValueError(f"{shown(word)} is no role of an element; it is {' or '.join(Role)}{hint}")
+        return entries
+
+    @cached_property
+    def roles(self) -> Mapping[str, Role]:
+        """What each element is that the header names."""
+        return {name: role for role, names in self.elements.items() for name in names}
+
+    @cached_property
+    def side_of(self) -> Mapping[str, str]:
+        """Side of each valve and element that the header names."""
+        return {name: side for side, names in self.sides.items() for name in names}
+
     @field_validator("parameters", mode="before")
     @classmethod
     def _name_parameters(cls, entries: Any) -> Any:
@@ -293,8 +323,13 @@ class Template:
         self.compiled, self.faults = sandbox.compiled(source, header.parameters)
         match = _HEADER.match(source)
         self.body = source[match.end() if match else 0 :]
-        #: Every node that the lines name.
-        self.nodes = frozenset(_NODE.findall(self.body))
+        named = Counter(port.node for port in header.ports.values())
+        named.update(node for slot in header.valves.values() for node in slot.nodes.values())
+        twice = {node for node, count in named.items() if count > 1}
+        #: Every node that the lines name, or two places of the header (an anode that hangs on a supply's own node),
+        #: and every element; a name that a loop completes ends with "*".
+        self.nodes = frozenset({*_NODE.findall(self.body), *twice} - {"0"})
+        self.elements = frozenset(name + ("*" if open_ else "") for name, open_ in _ELEMENT.findall(self.body))
 
     @property
     def summary(self) -> str:
@@ -330,6 +365,9 @@ class Template:
     def checks(self) -> Mapping[str, Any]:
         """Published figures that the tests hold the stage to."""
         return self.header.checks
+
+    def __reduce__(self) -> tuple[Any, ...]:
+        return read_template, (self.path,)
 
     def __repr__(self) -> str:
         return f"<template {self.name}: {self.summary}>"
@@ -438,6 +476,8 @@ def _broken_references(template: Template) -> Iterator[str]:
         yield from _port(template, f"ports.{name}", port)
     for node in header.hidden_nodes:
         yield from _node(template, "hidden_nodes", node)
+    for table, words in (("elements", header.elements), ("sides", header.sides)):
+        yield from _elements(template, table, words)
 
 
 def _port(template: Template, place: str, port: Port) -> Iterator[str]:
@@ -459,6 +499,23 @@ def _port(template: Template, place: str, port: Port) -> Iterator[str]:
             yield f'{place}.source.inverse_of: there is no port "{source.inverse_of}"'
         if source.foot != "0":
             yield from _node(template, f"{place}.source.foot", source.foot)
+
+
+def _elements(template: Template, table: str, words: Mapping[Any, tuple[str, ...]]) -> Iterator[str]:
+    """Yield a clause for every name in a table of elements that isn't in the lines, or that stands there twice."""
+    loops = tuple(name.removesuffix("*") for name in template.elements if name.endswith("*"))
+    known = [*template.elements, *(template.header.valves if table == "sides" else ())]
+    seen: dict[str, str] = {}
+    for word, names in words.items():
+        for name in names:
+            if name in seen:
+                yield f"{table}.{word}: {name} stands under {seen[name]} too"
+            elif name not in known and not (loops and name.startswith(loops)):
+                near = nearest(name, known, 1)
+                yield f'{table}.{word}: there is no element "{name}" in the netlist' + (
+                    f"; did you mean {near[0]}?" if near else ""
+                )
+            seen[name] = str(word)
 
 
 def _parameter(header: Header, place: str, name: str, units: tuple[str, ...]) -> Iterator[str]:

@@ -1,8 +1,7 @@
-"""From a circuit to netlist text: jinja2 with undefined names forbidden, plain numbers only.
+"""From a circuit to a netlist: jinja2 with undefined names forbidden, plain numbers only.
 
-A circuit is rendered once for a whole table of values. A parameter that is an array is
-printed as a marker; where the marker is the value of a resistor, capacitor, inductor or
-source, it becomes a column of the engine's table. Where it isn't (it decides about a branch,
+A circuit is rendered once for a whole table of values. A parameter that is an array may be the value of a resistor,
+capacitor, inductor or source, which then has a value a point. Where it isn't (it decides about a branch,
 or stands in an expression), :class:`~simwrap.circuits.sandbox.NotTabular` makes :func:`render_table` render that
 point by itself. A rendering shares no state with another one: threads may render side by side.
 """
@@ -10,10 +9,9 @@ point by itself. A rendering shares no state with another one: threads may rende
 from __future__ import annotations
 
 import hashlib
-import re
 from collections.abc import Collection, Mapping, Sequence
-from dataclasses import dataclass
-from functools import lru_cache
+from dataclasses import dataclass, replace
+from functools import cached_property, lru_cache
 from types import MappingProxyType
 from typing import Any
 
@@ -23,33 +21,43 @@ from numpy.typing import NDArray
 from simwrap.circuits import bench
 from simwrap.circuits.circuit import Circuit, as_circuit, in_netlist, joined_name
 from simwrap.circuits.point_table import Table
-from simwrap.circuits.sandbox import Columns, Lines, NotTabular, Placed, rendered
+from simwrap.circuits.sandbox import Inside, Placed, Printed, rendered
 from simwrap.circuits.stage import Stage
+from simwrap.circuits.template_functions import given
 from simwrap.engine import protocol
 from simwrap.errors import NetlistError, SimwrapError, UnknownNameError
+from simwrap.netlist.allow_list import check
+from simwrap.netlist.element import Element
+from simwrap.netlist.text import NotTabular, read
 from simwrap.valves.valve import Valve
 
 Named = tuple[tuple[str, Any], ...]
 
-_MARKER = re.compile(r"@(\d+)@")
 #: What a valve's own sources are called after its instance.
 _VALVE_SOURCES = ("noise", "partition", "heater")
 
 
 @dataclass(frozen=True)
 class Netlist:
-    """A rendered circuit: element lines, and the table of values that vary.
+    """A rendered circuit.
 
     Attributes
     ----------
-    circuit : simwrap.engine.protocol.Circuit
-        What an engine takes.
+    elements : tuple of Element
+        A value that varies is an array of shape (points,).
     design : Circuit
         What it was made from.
+    points : int
     """
 
-    circuit: protocol.Circuit
+    elements: tuple[Element, ...]
     design: Circuit
+    points: int = 1
+
+    @cached_property
+    def circuit(self) -> protocol.Circuit:
+        """What an engine takes: text, and the table of values that vary."""
+        return protocol.Circuit.of(self.elements, self.points)
 
     @property
     def sha256(self) -> str:
@@ -60,7 +68,13 @@ class Netlist:
         """Return a whole netlist, with title and analyses, that any SPICE reads.
 
         ``ngspice -b`` runs it unchanged and prints the operating point and the output.
+
+        Raises
+        ------
+        NetlistError
+            If a line isn't on the allow-list.
         """
+        check(self.circuit.text)
         port = self.design.ports.get("output", "")
         lines = [f"* simwrap {self.design.name}: {self.design.summary}"]
         for _, label, name, value in self.design.rows():
@@ -74,42 +88,45 @@ class Netlist:
 
 
 @lru_cache(maxsize=512)
-def _valve_lines(valve: Valve, instance: str, nodes: Named, spread: Named) -> Lines:
-    """Return the lines of one instance; a stage with other parts around it has the same ones."""
-    return Lines("\n".join(valve.netlist(instance, **dict(nodes), **dict(spread))))
+def _inside(valve: Valve, instance: str, nodes: Named, spread: Named) -> tuple[Element, ...]:
+    """Return the elements of one instance; a stage with other parts around it has the same ones."""
+    lines = valve.netlist(instance, **dict(nodes), **dict(spread))
+    return tuple(replace(read(line), valve=instance) for line in lines)
 
 
 class _Valves:
-    """The ``valve`` function of a template: prints the lines of one valve instance."""
+    """The ``valve`` function of a template: prints the elements of one valve instance, and notes which it drew."""
 
     for_templates = True
 
-    def __init__(self, stage: Stage, name: str, values: Mapping[str, Any], extra: Mapping[str, Any], columns: Columns):
+    def __init__(self, stage: Stage, name: str, values: Mapping[str, Any], extra: Mapping[str, Any]):
         self._uses, self._where = stage.valves, name or stage.name
-        self._values, self._extra, self._columns = values, extra, columns
+        self._values, self._extra = values, extra
         self._stage = name
+        self.drawn: set[str] = set()
 
-    def __call__(self, instance: str, **nodes: str) -> Lines:
-        """Return the lines; ``nodes`` override the header's, such as ``screen="n_anode"``."""
+    def __call__(self, instance: str, **nodes: str) -> Inside:
+        """Return the elements; ``nodes`` override the header's, such as ``screen="n_anode"``."""
         if instance not in self._uses:
             raise UnknownNameError("valve in this circuit", instance, self._uses, self._where)
+        self.drawn.add(instance)
         use = self._uses[instance]
         found: dict[str, Any] = {**use.nodes, **nodes}
         if use.valve.kind == "triode":
             found.pop("screen", None)
-        spread: dict[str, Any] = {
-            key: self._columns.write(self._values[f"{instance}.{key}"])
-            for key in ("emission", "mu")
-            if f"{instance}.{key}" in self._values
-        }
         full = joined_name(self._stage, instance)
-        for name in ("noise_resistance", "partition_resistance"):
-            value = self._extra.get(name, {}).get(full)
-            if value is not None:
-                spread[name] = self._columns.write(value)
+        values = {key: self._values.get(f"{instance}.{key}") for key in ("emission", "mu")}
+        values |= {name: self._extra.get(f"{name}_resistance", {}).get(full) for name in ("noise", "partition")}
+        values = {key: value for key, value in values.items() if value is not None}
+        # Which elements there are doesn't hang on the values: they are put in afterwards.
+        spread: dict[str, Any] = {key if key in ("emission", "mu") else f"{key}_resistance": 1.0 for key in values}
         if self._extra.get("heater_leakage", {}).get(full):
             spread["heater_leakage"] = True
-        return _valve_lines(use.valve, instance, tuple(found.items()), tuple(spread.items()))
+        devices = {f"{'v' if key in ('emission', 'mu') else 'r'}_{instance}_{key}": key for key in values}
+        return Inside(
+            replace(element, value=values[devices[element.name]]) if element.name in devices else element
+            for element in _inside(use.valve, instance, tuple(found.items()), tuple(spread.items()))
+        )
 
 
 class _Excitation:
@@ -144,67 +161,33 @@ def excited(circuit: Circuit, excite: str) -> tuple[str, bool]:
     raise UnknownNameError("source to excite", excite, [*known, *circuit.valves], circuit.name)
 
 
-def _excite_valve(text: str, device: str) -> str:
-    """Set the ac value of a valve's noise source or heater to 1."""
-    pattern = re.compile(rf"^({re.escape(device)}\b.*\bac) \S+$", re.MULTILINE)
-    text, count = pattern.subn(r"\1 1.0", text)
-    if count != 1:
-        raise NetlistError(f"there is no source {device} to excite")
-    return text
+def _whole(element: Element, points: int) -> Element:
+    """Return an element with its value checked, and as long as there are points where it varies."""
+    if not isinstance(element.value, np.ndarray):
+        return element
+    value = np.ascontiguousarray(np.broadcast_to(np.asarray(element.value), (points,)), dtype=float)
+    if not np.isfinite(value).all():
+        raise NetlistError(f"{element.name} has a value that is not finite")
+    return replace(element, value=value)
 
 
-def _tabulate(text: str, columns: Columns, points: int) -> protocol.Circuit:
-    """Replace markers by the first point's value and collect the table."""
-    table: dict[str, NDArray[np.float64]] = {}
-    lines = []
-    for line in text.split("\n"):
-        line = line.strip()
-        if not line or line.startswith("*"):
-            continue
-        markers = _MARKER.findall(line)
-        if markers:
-            words = line.split()
-            position = _value_position(words)
-            if len(markers) != 1 or position is None or not _MARKER.fullmatch(words[position]):
-                raise NotTabular
-            array = columns.arrays[int(markers[0])]
-            table[words[0]] = np.ascontiguousarray(np.broadcast_to(array, (points,)), dtype=float)
-            words[position] = repr(float(table[words[0]][0]))
-            line = " ".join(words)
-        lines.append(line)
-    for name, array in table.items():
-        if not np.isfinite(array).all():
-            raise NetlistError(f"{name} has a value that is not finite")
-    return protocol.Circuit("\n".join(lines) + "\n", table, points)
-
-
-def _value_position(words: Sequence[str]) -> int | None:
-    """Return which word of an element line is its value, or None where none can vary."""
-    kind = words[0][:1]
-    if kind in "rcl" and len(words) >= 4:
-        return 3
-    if kind in "vi" and len(words) >= 5 and words[3] == "dc":
-        return 4
-    return None
-
-
-def _stage_text(
-    circuit: Circuit, name: str, values: Mapping[str, Any], extra: Any, columns: Columns, excite: str
-) -> str:
-    """Return the lines of one stage, with the circuit's names."""
+def _stage_elements(circuit: Circuit, name: str, values: Mapping[str, Any], extra: Any, excite: str) -> list[Element]:
+    """Return the elements of one stage, with the circuit's names."""
     stage = circuit.stages[name]
     template = stage.template
     if template.compiled is None:
         raise NetlistError(f"{template.path}: " + "; ".join(template.faults))
-    given = {part: value for part, value in values.items() if "." not in part}
-    given |= {
+    shown = {part: given(value, joined_name(name, part)) for part, value in values.items() if "." not in part}
+    valves = _Valves(stage, name, values, extra)
+    shown |= {
         "ac": _Excitation(name, excite),
-        "valve": _Valves(stage, name, values, extra, columns),  # shadows the parameter that names the type
+        "valve": valves,  # shadows the parameter that names the type
         "kind": Placed({instance: use.valve.kind for instance, use in stage.valves.items()}),
         "joined": Placed({port: circuit.is_joined(joined_name(name, port)) for port in template.ports}),
     }
+    printed = Printed()
     try:
-        text = rendered(template.compiled, given, columns)
+        text = rendered(template.compiled, shown, printed)
     except ValueError as fault:
         if "truth value of an array" in str(fault):  # an array decided about a branch
             raise NotTabular from None
@@ -213,7 +196,10 @@ def _stage_text(
         raise
     except Exception as fault:  # a template is somebody's code: name it, and show no traceback
         raise NetlistError(f"{template.path}: {fault}") from None
-    return circuit.renamed(name, text)
+    if missing := set(stage.valves) - valves.drawn:
+        words = ", ".join(sorted(missing))
+        raise NetlistError(f'{template.path}: the header has {words}, which the lines never draw with valve("...")')
+    return [circuit.placed(name, element) for element in printed.elements(text, str(template.path))]
 
 
 def _render(
@@ -225,20 +211,20 @@ def _render(
     only: Collection[str] | None = None,
 ) -> Netlist:
     """Render a circuit; ``columns_of`` has what varies, by full name, ``only`` the stages beside the bench."""
-    columns = Columns()
     device, inside = excited(circuit, excite)
     swept = circuit.split(columns_of)
     whole: dict[str, Any] = {}
-    texts = []
+    found: list[Element] = []
     for name, stage in circuit.stages.items():
         values = {**stage.values, **swept.get(name, {})}
         whole |= {joined_name(name, part): value for part, value in values.items()}
         if only is None or name in only:
-            texts.append(_stage_text(circuit, name, values, extra, columns, device))
-    text = "\n".join([*bench.lines(circuit, whole, columns, device, extra.get("load")), *texts])
-    if inside:
-        text = _excite_valve(text, device)
-    return Netlist(_tabulate(text, columns, points), circuit)
+            found += _stage_elements(circuit, name, values, extra, device)
+    around = bench.elements(circuit, whole, device, extra.get("load"))
+    found = [*(replace(each, bench=True) for each in around), *found]
+    if inside:  # a valve's noise source or heater
+        found = [replace(each, ac=(1.0,)) if each.name == device else each for each in found]
+    return Netlist(tuple(_whole(element, points) for element in found), circuit, points)
 
 
 def render(
@@ -266,8 +252,8 @@ def devices_moved(design: Circuit | Stage, name: str) -> set[str]:
     """Return the devices of the netlist that a value changes: none where its choices leave it out."""
     circuit, value = as_circuit(design), design.values[name] * 1.001
     moved, own = circuit.with_values({name: value}), circuit.split({name: value})
-    before, after = (_render(one, {}, 1, "signal", {}, own).circuit.text.splitlines() for one in (circuit, moved))
-    return {old.partition(" ")[0] for old, new in zip(before, after, strict=False) if old != new}
+    before, after = (_render(one, {}, 1, "signal", {}, own).elements for one in (circuit, moved))
+    return {old.name for old, new in zip(before, after, strict=False) if old != new}
 
 
 @dataclass(frozen=True)

@@ -10,7 +10,8 @@ from __future__ import annotations
 
 import math
 import re
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import replace
 from typing import Any
 
 import jinja2
@@ -18,15 +19,18 @@ import numpy as np
 from jinja2 import nodes
 from jinja2.exceptions import SecurityError
 from jinja2.sandbox import ImmutableSandboxedEnvironment
-from numpy.typing import NDArray
 
 from simwrap.circuits import template_functions as functions
-from simwrap.errors import NetlistError
+from simwrap.errors import NetlistError, nearest, shown
+from simwrap.netlist.element import Element
+from simwrap.netlist.text import NotTabular, Refused, plain, read, read_with
 
 #: Most that one template prints [characters].
 MOST_TEXT = 1_000_000
 #: Most turns of one loop, most loops inside one another, most entries of a list.
 MOST_TURNS, MOST_LOOPS, MOST_ENTRIES = 256, 2, 1000
+#: Largest whole number that arithmetic reaches; one beyond can be written as 1e20.
+MOST_WHOLE = 2**53
 
 #: What a template may be made of; anything else is refused when it is read.
 _GRAMMAR = (
@@ -53,12 +57,14 @@ GIVEN = frozenset({"ac", "valve", "kind", "joined", "pi", *FUNCTIONS})
 _WORD = re.compile(r"(0|[a-z][a-z0-9_]*)\Z")
 
 
-class NotTabular(Exception):
-    """A swept value changes more than element values; internal to this package."""
+#: Between these stand, in what a template prints, the number of a printed thing, and of the template's line.
+_PRINTED, _LINE = "\x01", "\x02"
+_PIECE = re.compile(f"{_PRINTED}\\d+{_PRINTED}")
+_NUMBER = re.compile(f"{_LINE}(\\d+){_LINE}")
 
 
-class Lines(str):
-    """Netlist lines made by our own code, which may be printed as they are."""
+class Inside(tuple[Element, ...]):
+    """The elements of a valve, made by our own code: they may be printed as they are."""
 
     __slots__ = ()
 
@@ -79,28 +85,68 @@ class Placed(Mapping[str, Any]):
         return len(self._entries)
 
 
-class Columns:
-    """Collects the arrays that are printed while one circuit is rendered; belongs to one rendering."""
+class Printed:
+    """Collects what one template prints; belongs to one rendering.
+
+    Attributes
+    ----------
+    printed : dict of str to float, ndarray or Inside
+        By the marker that stands for it in the text.
+    """
 
     def __init__(self) -> None:
-        self.arrays: list[NDArray[np.float64]] = []
+        self.printed: dict[str, Any] = {}
 
     def write(self, value: Any) -> str:
-        """Return the text of one printed value; an array becomes a marker."""
-        if isinstance(value, Lines | jinja2.Undefined):
+        """Return the text of one printed value: a marker, or a plain word."""
+        if isinstance(value, jinja2.Undefined):
             return str(value)  # an undefined name raises here
         if isinstance(value, str):
             if not _WORD.match(value):
                 raise NetlistError(f'a template prints "{value[:40]}", which is neither a number nor a plain name')
             return value
-        array = value if isinstance(value, float) else np.asarray(value, dtype=float)
-        if isinstance(array, float) or array.ndim == 0:
-            number = float(array)
-            if not math.isfinite(number):
-                raise NetlistError(f"a template prints the number {number}, which no netlist can hold")
-            return repr(number)
-        self.arrays.append(array)
-        return f"@{len(self.arrays) - 1}@"
+        if isinstance(value, bool) or not isinstance(value, Inside | float | int | np.ndarray | np.number):
+            raise NetlistError(f"a template prints {shown(value)}, which is neither a number nor a plain name")
+        if not isinstance(value, Inside) and np.ndim(value) == 0:
+            value = value if isinstance(value, float) else float(value)
+            if not math.isfinite(value):
+                raise NetlistError(f"a template prints the number {value}, which no netlist can hold")
+        marker = f"{_PRINTED}{len(self.printed)}{_PRINTED}"
+        self.printed[marker] = value
+        return marker
+
+    def elements(self, text: str, where: str) -> Iterator[Element]:
+        """Yield the elements that a printed text holds; a comment begins with "*" at the margin, or after ";".
+
+        Raises
+        ------
+        NetlistError
+            With the template's line, for one that isn't on the allow-list.
+        NotTabular
+            Where an array decides about more than an element's value.
+        """
+        for raw in text.split("\n"):
+            numbers = _NUMBER.findall(raw)
+            line = _NUMBER.sub("", raw).partition(";")[0].strip()
+            if isinstance(inside := self.printed.get(line), Inside):
+                yield from inside
+            elif line and not line.startswith("*"):
+                printed = {marker: self.printed[marker] for marker in _PIECE.findall(line)}
+                try:
+                    yield self._element(line, printed)
+                except Refused as fault:
+                    place = f"{where}: line {numbers[-1]}: " if numbers else f"{where}: "
+                    for marker, value in printed.items():
+                        line = line.replace(marker, "a valve" if isinstance(value, Inside) else f"{np.ravel(value)[0]}")
+                    raise NetlistError(f"{place}{shown(line)} {fault}") from None
+
+    def _element(self, line: str, printed: Mapping[str, Any]) -> Element:
+        plain(_PIECE.sub("0", line))
+        if any(isinstance(value, Inside) for value in printed.values()):
+            raise Refused("has a valve within a line; valve(...) stands on a line of its own")
+        element, marker = read_with(line, printed) if printed else (read(line), "")
+        source = printed.get(marker)
+        return replace(element, parameter=getattr(source, "parameter", ""), track=getattr(source, "track", False))
 
 
 def present(value: Any) -> bool:
@@ -124,7 +170,7 @@ def present(value: Any) -> bool:
 @jinja2.pass_context
 def _write(context: jinja2.runtime.Context, value: Any) -> str:
     """Print a value by the rendering's own columns: no state is shared between renderings."""
-    return str(context["_columns"].write(value))
+    return str(context["_printed"].write(value))
 
 
 class _Environment(ImmutableSandboxedEnvironment):
@@ -150,22 +196,33 @@ class _Environment(ImmutableSandboxedEnvironment):
             return obj[argument]
         raise SecurityError(f'a template can\'t read "[{str(argument)[:40]}]"')
 
-    def call_binop(self, context: jinja2.runtime.Context, operator: str, left: Any, right: Any) -> Any:
-        if operator == "+":
+    def call_binop(self, context: jinja2.runtime.Context, sign: str, left: Any, right: Any) -> Any:
+        if sign == "+":
             if isinstance(left, Sequence) and isinstance(right, Sequence) and len(left) + len(right) > MOST_ENTRIES:
                 raise SecurityError(f"a template makes a list of more than {MOST_ENTRIES} entries")
-            return left + right
+            return _bounded(left + right)
         if isinstance(left, Sequence) or isinstance(right, Sequence):
-            raise SecurityError(f'a template can\'t use "{operator}" on words or lists')
-        if operator == "*":
-            return left * right
+            raise SecurityError(f'a template can\'t use "{sign}" on words or lists')
+        if sign == "*":
+            return _bounded(left * right)
         # As floats: whole numbers have no largest one.
         return np.asarray(left, dtype=float) ** np.asarray(right, dtype=float)
 
 
+def _bounded(result: Any) -> Any:
+    """Return what isn't a whole number that grows without end."""
+    if isinstance(result, int) and abs(result) > MOST_WHOLE:
+        raise SecurityError(f"a template reaches a whole number beyond {MOST_WHOLE}")
+    return result
+
+
 def _environment() -> _Environment:
     environment = _Environment(
-        undefined=jinja2.StrictUndefined, finalize=_write, trim_blocks=True, lstrip_blocks=True, autoescape=False
+        undefined=jinja2.StrictUndefined,
+        finalize=_write,
+        lstrip_blocks=True,
+        keep_trailing_newline=True,
+        autoescape=False,
     )
     environment.filters.clear()
     environment.tests = {"present": present}
@@ -186,6 +243,10 @@ _turns.for_templates = True  # type: ignore[attr-defined]  # a mark that is_safe
 _ENVIRONMENT = _environment()
 
 
+#: How deep a template's expressions and blocks may stand in one another.
+_DEEPEST = 60
+
+
 def compiled(source: str, names: Mapping[str, Any]) -> tuple[jinja2.Template | None, list[str]]:
     """Compile a template that may use some names.
 
@@ -200,52 +261,61 @@ def compiled(source: str, names: Mapping[str, Any]) -> tuple[jinja2.Template | N
     tuple of jinja2.Template or None, list of str
         The template, and what is wrong with it (none where nothing is).
     """
+    if _PRINTED in source or _LINE in source:
+        return None, ["its netlist holds a control character"]
     try:
         tree = _ENVIRONMENT.parse(source)
-    except (jinja2.TemplateSyntaxError, RecursionError) as fault:
-        place = f" in line {fault.lineno}" if isinstance(fault, jinja2.TemplateSyntaxError) else ""
-        return None, [f"its netlist can't be read{place}: {fault}"]
-    problems = list(dict.fromkeys(_refused(tree, 0)))
-    from jinja2 import meta
-
-    own = {node.name for node in tree.find_all(nodes.Name) if node.ctx in ("store", "param")}
-    try:
-        undeclared = meta.find_undeclared_variables(tree) - own - set(names) - GIVEN - {"range"}
-    except jinja2.TemplateError as fault:
-        return None, [*problems, f"its netlist can't be read: {fault}"]
-    from simwrap.errors import nearest
-
-    for name in sorted(undeclared):
-        near = nearest(name, names, 1)
-        problems.append(
-            f'its netlist uses "{name}", which is no parameter' + (f"; did you mean {near[0]}?" if near else "")
-        )
-    if problems:
-        return None, problems
-    try:
-        return _ENVIRONMENT.from_string(source), []
-    except (jinja2.TemplateError, SyntaxError, RecursionError) as fault:
+        if problems := list(dict.fromkeys(_refused(tree, 0, 0))):
+            return None, problems
+        if problems := list(_unknown(tree, names)):
+            return None, problems
+        for data in tree.find_all(nodes.TemplateData):
+            data.data = _numbered(data)
+        code = _ENVIRONMENT.compile(tree)
+        return jinja2.Template.from_code(_ENVIRONMENT, code, _ENVIRONMENT.make_globals(None)), []
+    except jinja2.TemplateSyntaxError as fault:
+        return None, [f"its netlist can't be read in line {fault.lineno}: {fault}"]
+    except (jinja2.TemplateError, SyntaxError, RecursionError, MemoryError, ValueError) as fault:
         return None, [f"its netlist can't be read: {fault}"]
 
 
-def _refused(node: nodes.Node, loops: int) -> list[str]:
+def _unknown(tree: nodes.Template, names: Mapping[str, Any]) -> Iterator[str]:
+    """Yield a clause for every name that is used and that nobody gives."""
+    from jinja2 import meta
+
+    own = {node.name for node in tree.find_all(nodes.Name) if node.ctx in ("store", "param")}
+    for name in sorted(meta.find_undeclared_variables(tree) - own - set(names) - GIVEN - {"range"}):
+        near = nearest(name, names, 1)
+        yield f'its netlist uses "{name}", which is no parameter' + (f"; did you mean {near[0]}?" if near else "")
+
+
+def _numbered(data: nodes.TemplateData) -> str:
+    """Return a piece of plain text with the number of each line at its end."""
+    first, *others = data.data.split("\n")
+    lines = [f"{_LINE}{data.lineno + turn}{_LINE}\n{line}" for turn, line in enumerate(others)]
+    return "".join([first, *lines])
+
+
+def _refused(node: nodes.Node, loops: int, depth: int) -> list[str]:
     """Return what a template must not hold."""
+    line = f"line {getattr(node, 'lineno', 0)}"
     if not isinstance(node, _GRAMMAR):
-        line = getattr(node, "lineno", 0)
-        return [f"line {line} of the netlist part uses {type(node).__name__.lower()}, which a template can't"]
+        return [f"{line} uses {type(node).__name__.lower()}, which a template can't"]
+    if depth > _DEEPEST:
+        return [f"{line} has an expression that is too long, or too deep; {_DEEPEST} steps at most"]
     problems = []
     if isinstance(node, nodes.For):
         loops += 1
         if loops > MOST_LOOPS:
-            problems.append(f"line {node.lineno} of the netlist part has more than {MOST_LOOPS} loops in one another")
+            problems.append(f"{line} has more than {MOST_LOOPS} loops in one another")
         if node.recursive:
-            problems.append(f"line {node.lineno} of the netlist part has a recursive loop, which a template can't")
+            problems.append(f"{line} has a recursive loop, which a template can't")
     for child in node.iter_child_nodes():
-        problems += _refused(child, loops)
+        problems += _refused(child, loops, depth + 1)
     return problems
 
 
-def rendered(template: jinja2.Template, values: Mapping[str, Any], columns: Columns) -> str:
+def rendered(template: jinja2.Template, values: Mapping[str, Any], printed: Printed) -> str:
     """Render a compiled template.
 
     Raises
@@ -258,7 +328,7 @@ def rendered(template: jinja2.Template, values: Mapping[str, Any], columns: Colu
         Whatever a faulty template raises.
     """
     pieces, size = [], 0
-    for piece in template.generate({**values, "_columns": columns}):
+    for piece in template.generate({**values, "_printed": printed}):
         size += len(piece)
         if size > MOST_TEXT:
             raise NetlistError(f"the template prints more than {MOST_TEXT} characters")

@@ -48,6 +48,8 @@ class ValveUse:
     fixed_bias : bool
     stage : str
         Name of the stage that it is in.
+    side : str
+        "a" or "b": its half of a pair; "" where there are none.
     shares_load : bool
         Whether another valve in opposite phase works on the same transformer, so that it may be cut off.
     """
@@ -58,6 +60,7 @@ class ValveUse:
     grid_leak: str = ""
     fixed_bias: bool = False
     stage: str = ""
+    side: str = ""
     shares_load: bool = False
 
 

@@ -8,6 +8,33 @@ import numpy as np
 
 from simwrap.errors import RangeError
 
+
+class Given(float):
+    """A design value that knows its name, so that the element that it is printed for knows it too."""
+
+    parameter, track = "", False
+
+
+class GivenColumn(np.ndarray[Any, np.dtype[np.float64]]):
+    """The same, one value a point. What is computed from it is no longer a design value, and has no name."""
+
+    parameter, track = "", False
+
+
+def given(value: Any, parameter: str, track: bool = False) -> Any:
+    """Return a number or column that knows the parameter whose value it is; ``track``: a leg of that potentiometer."""
+    if not parameter or isinstance(value, str):
+        return value
+    array = np.asarray(value, dtype=float)
+    made = array.view(GivenColumn) if array.ndim else Given(array)
+    made.parameter, made.track = parameter, track
+    return made
+
+
+def _of(source: Any, value: Any, track: bool = False) -> Any:
+    return given(value, getattr(source, "parameter", ""), track)
+
+
 #: Smallest leg of a potentiometer that is written into a netlist [ohm]: a wiper at its end stop.
 SMALLEST_RESISTANCE = 1e-3
 #: What a resistor of 0 is written as [ohm]. At a milliohm the rounding of a few hundred volts is more
@@ -52,12 +79,12 @@ def taper(position: Any, kind: str, at_half: Any = 0.1) -> Any:
 
 def leg(total: Any, fraction: Any) -> Any:
     """Return one leg of a potentiometer [ohm]: ``total`` [ohm] times ``fraction``, never quite 0."""
-    return np.maximum(np.asarray(total) * np.asarray(fraction), SMALLEST_RESISTANCE)
+    return _of(total, np.maximum(np.asarray(total) * np.asarray(fraction), SMALLEST_RESISTANCE), track=True)
 
 
 def resistance(value: Any) -> Any:
     """Return ``value`` [ohm] as a resistance a netlist can hold: 0 becomes 10 milliohms."""
-    return np.maximum(np.asarray(value), CONNECTION)
+    return _of(value, np.maximum(np.asarray(value), CONNECTION))
 
 
 class TappedLegs(NamedTuple):
@@ -87,13 +114,14 @@ def tapped_legs(total: Any, fraction: Any) -> TappedLegs:
     half = np.asarray(total, dtype=float) * 0.5
     upper = fraction >= 0.5
     high, low = leg(total, 1.0 - fraction), leg(total, fraction)
-    return TappedLegs(
-        high_wiper=np.where(upper, high, OPEN),
-        high_tap=np.where(upper, OPEN, half),
-        wiper_tap=leg(total, np.abs(fraction - 0.5)),
-        low_tap=np.where(upper, half, OPEN),
-        low_wiper=np.where(upper, OPEN, low),
+    legs = (
+        np.where(upper, high, OPEN),
+        np.where(upper, OPEN, half),
+        leg(total, np.abs(fraction - 0.5)),
+        np.where(upper, half, OPEN),
+        np.where(upper, OPEN, low),
     )
+    return TappedLegs(*(_of(total, each, track=True) for each in legs))
 
 
 def core_scale(inductance: Any, voltage: Any, frequency: float = 20.0) -> Any:

@@ -9,8 +9,7 @@ from dataclasses import replace
 from simwrap.engine.protocol import Pulse, Pwl, Sine
 from simwrap.netlist.allow_list import Parsed
 from simwrap.netlist.element import Element
-from simwrap.netlist.text import line_of
-from simwrap.netlist.text import written as write
+from simwrap.netlist.text import line_of, written
 
 #: Tight enough that a solve is the same to 1e-12 wherever it starts from.
 SMALL_OPTIONS = ".options reltol=1e-6 vntol=1e-9 abstol=1e-12"
@@ -81,8 +80,8 @@ class Deck:
         given = {name[2:-1]: value for name, value in state.items() if name.startswith("i(")}
         if own_flux_only and given:
             given = self._whole_flux(given, values)
-        found = [f"{line} ic={write(given[name])}" if name in given else line for name, line in lines.items()]
-        nodes = [f"v({node})={write(value)}" for node, value in state.items() if not node.startswith("i(")]
+        found = [f"{line} ic={written(given[name])}" if name in given else line for name, line in lines.items()]
+        nodes = [f"v({node})={written(value)}" for node, value in state.items() if not node.startswith("i(")]
         return found + [".ic " + " ".join(nodes[k : k + 8]) for k in range(0, len(nodes), 8)]
 
     def _whole_flux(self, currents: Mapping[str, float], values: Mapping[str, float]) -> dict[str, float]:
@@ -100,10 +99,10 @@ class Deck:
 def _wave(term: Sine | Pulse | Pwl, offset: float) -> str:
     if isinstance(term, Sine):
         values = [offset, term.amplitude, term.frequency, 0.0, 0.0, term.phase]
-        return "sin(" + " ".join(map(write, values)) + ")"
+        return "sin(" + " ".join(map(written, values)) + ")"
     if isinstance(term, Pulse):
         values = [offset + term.low, offset + term.high]
         values += [term.delay, term.rise, term.fall, term.width, term.period]
-        return "pulse(" + " ".join(map(write, values)) + ")"
+        return "pulse(" + " ".join(map(written, values)) + ")"
     pairs = zip(term.times, term.values, strict=True)
-    return "pwl(" + " ".join(f"{write(time)} {write(offset + value)}" for time, value in pairs) + ")"
+    return "pwl(" + " ".join(f"{written(time)} {written(offset + value)}" for time, value in pairs) + ")"

@@ -11,12 +11,15 @@ Everything here can be pickled, and importing it loads nothing but numpy.
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field, replace
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
+
+from simwrap.netlist.element import Element
+from simwrap.netlist.text import text_of
 
 Array = NDArray[Any]
 
@@ -41,6 +44,12 @@ class Circuit:
     text: str
     table: Mapping[str, Array] = field(default_factory=dict)
     points: int = 1
+
+    @classmethod
+    def of(cls, elements: Iterable[Element], points: int = 1) -> Circuit:
+        """Return the circuit of elements; a value that is an array, of shape (points,), is a column of the table."""
+        elements = list(elements)
+        return cls(text_of(elements), {each.name: each.value for each in elements if np.ndim(each.value)}, points)
 
 
 @dataclass(frozen=True)

@@ -8,8 +8,9 @@ with as many drawn builds as are wanted, are one table and one run of the engine
 from __future__ import annotations
 
 import re
-from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass, field
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from dataclasses import dataclass, field, replace
+from functools import cached_property
 from types import MappingProxyType
 from typing import Any, ClassVar
 
@@ -21,6 +22,8 @@ from simwrap.circuits.render import render
 from simwrap.design.tolerance import Factor, draw, read_tolerance
 from simwrap.engine import protocol
 from simwrap.measures.numerics.parts import bought, netlist_parts
+from simwrap.netlist.element import Element, Role, named
+from simwrap.netlist.text import text_of
 
 Floats = NDArray[np.float64]
 
@@ -114,8 +117,8 @@ class TestBed:
     Attributes
     ----------
     circuit : Circuit
-    text : str
-        Its element lines.
+    elements : mapping of str to Element
+        By name.
     resistors, capacitors : mapping of str to str
         Element by the part's path ("driver.anode").
     leaks : mapping of str to str
@@ -131,7 +134,7 @@ class TestBed:
     __test__: ClassVar[bool] = False  # pytest takes what begins with "Test" for tests
 
     circuit: Circuit
-    text: str
+    elements: Mapping[str, Element]
     resistors: Mapping[str, str]
     capacitors: Mapping[str, str]
     leaks: Mapping[str, str]
@@ -216,6 +219,16 @@ class TestBed:
                 columns[element][number] = value
         return protocol.Circuit(self.text, columns, points)
 
+    @cached_property
+    def text(self) -> str:
+        """What an engine takes."""
+        return text_of(self.elements.values())
+
+    def with_elements(self, added: Iterable[Element]) -> TestBed:
+        """Return a bed with some elements more, or others in place of those of the same name."""
+        elements = {**self.elements, **named(added)}
+        return replace(self, elements=MappingProxyType(elements), nominal=MappingProxyType(_nominal(elements)))
+
 
 def element_of(valve: str, what: str) -> str:
     """Return the source of a test bed that is a valve's "emission", "mu" or "gas"."""
@@ -241,63 +254,56 @@ def bed_of(circuit: Circuit, *, rail: Rail | None = None, meters: Iterable[str] 
         if f"{valve}.{key}" not in circuit.values
     }
     ready = circuit.with_values(spreads)
-    rendered = render(ready).circuit
-    lines = rendered.text.rstrip("\n").split("\n")
+    elements = named(render(ready).elements)
+    parts = netlist_parts(elements.values())
     supplies = dict(ready.supplies)
     if rail is not None:
-        lines = _on_rail(lines, rail)
+        elements |= named(_on_rail(elements, rail))
         supplies = {"main": RAIL_SOURCE} | {n: d for n, d in supplies.items() if d not in rail.devices}
-    parts = netlist_parts(rendered)
-    resistors, capacitors = (
-        {path: f"{kind}_{path.replace('.', '__')}" for path in bought(parts, kind, ready.valves)} for kind in "rc"
-    )
+    resistors, capacitors = ({path: part.name for path, part in bought(parts, kind).items()} for kind in "rc")
     leaks = {}
     for path, element in capacitors.items():
         leaks[path] = f"r_fault_{element}"
-        lines.append(f"{leaks[path]} {' '.join(parts[element].nodes)} {NO_LEAK!r}")
+        elements[leaks[path]] = Element(leaks[path], parts[element].nodes, NO_LEAK)
     shorts: dict[tuple[str, str, str], str] = {}
     for valve in ready.valves:
-        lines += _valve_faults(ready, valve, shorts)
-    lines += [f"r_meter_{node[2:]} {node} 0 {NO_LEAK!r}" for node in dict.fromkeys(meters)]
-    text = "\n".join(lines) + "\n"
-    nominal = {name: float(part.value[0]) for name, part in netlist_parts(protocol.Circuit(text)).items()}
+        elements |= named(_valve_faults(ready, valve, shorts))
+    elements |= named(Element(f"r_meter_{node[2:]}", (node, "0"), NO_LEAK) for node in dict.fromkeys(meters))
+    nominal = _nominal(elements)
     live = {name: device for name, device in supplies.items() if nominal.get(device)}
-    maps = (resistors, capacitors, leaks, shorts, live, nominal)
-    return TestBed(ready, text, *(MappingProxyType(each) for each in maps))
+    maps = (elements, resistors, capacitors, leaks, shorts, live, nominal)
+    return TestBed(ready, *(MappingProxyType(each) for each in maps))
 
 
-def _on_rail(lines: list[str], rail: Rail) -> list[str]:
-    """Hang the ports of a supply on one rail."""
-    found = []
-    for line in lines:
-        words = line.split()
-        if words[0] in rail.devices:
-            found.append(f"{words[0]} {words[1]} {RAIL} dc 0.0 ac 0.0")
-        else:
-            found.append(line)
-    found += [f"{RAIL_SOURCE} n_fault_source 0 dc {rail.voltage!r} ac 0.0",
-              f"{RAIL_RESISTOR} n_fault_source {RAIL} {rail.resistance!r}"]  # fmt: skip
+def _nominal(elements: Mapping[str, Element]) -> dict[str, float]:
+    """Return the value of each element that can be changed."""
+    return {name: float(part.value[0]) for name, part in netlist_parts(elements.values()).items()}
+
+
+def _on_rail(elements: Mapping[str, Element], rail: Rail) -> Iterator[Element]:
+    """Yield what hangs the ports of a supply on one rail."""
+    for name in rail.devices:
+        yield replace(elements[name], nodes=(elements[name].nodes[0], RAIL), value=0.0, role=Role.WIRE)
+    yield Element(RAIL_SOURCE, ("n_fault_source", "0"), rail.voltage, ac=(0.0,), role=Role.SOURCE)
+    yield Element(RAIL_RESISTOR, ("n_fault_source", RAIL), rail.resistance)
     if rail.capacitance:
-        found.append(f"c_fault_rail {RAIL} 0 {rail.capacitance!r}")
-    return found
+        yield Element("c_fault_rail", (RAIL, "0"), rail.capacitance)
 
 
-def _valve_faults(circuit: Circuit, valve: str, shorts: dict[tuple[str, str, str], str]) -> list[str]:
-    """Return the elements that make a valve shorted or gassy, noting the shorts."""
+def _valve_faults(circuit: Circuit, valve: str, shorts: dict[tuple[str, str, str], str]) -> Iterator[Element]:
+    """Yield the elements that make a valve shorted or gassy, noting the shorts."""
     use = circuit.valves[valve]
     tail = re.sub(r"\W", "__", valve)
     nodes = {**use.nodes, "heater": "0"}
-    lines = []
     for one, other in _SHORTS:
         if one in nodes and nodes[one] != nodes[other]:
             shorts[valve, one, other] = f"r_fault_{one}_{other}_{tail}"
-            lines.append(f"{shorts[valve, one, other]} {nodes[one]} {nodes[other]} {NO_LEAK!r}")
+            yield Element(shorts[valve, one, other], (nodes[one], nodes[other]), NO_LEAK)
     if "grid" in nodes:
         level = "n" + element_of(valve, "gas")[1:]
-        lines += [f"{element_of(valve, 'gas')} {level} 0 dc 0.0",
-                  f"b_gas_{tail} {nodes['cathode']} {nodes['grid']} "
-                  f"i=0.001*v({use.currents['anode']})*v({level})"]  # fmt: skip
-    return lines
+        yield Element(element_of(valve, "gas"), (level, "0"))
+        flow = f"i=0.001*v({use.currents['anode']})*v({level})"
+        yield Element(f"b_gas_{tail}", (nodes["cathode"], nodes["grid"]), expression=flow)
 
 
 __all__ = ["HEALTHY", "Fault", "Rail", "TestBed", "Varied", "bed_of", "element_of"]

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import replace
 from fnmatch import fnmatchcase
 from typing import Annotated, Any
@@ -23,10 +23,12 @@ from simwrap.measures.common import (
     scalar,
     vector,
 )
-from simwrap.measures.numerics.parts import VOLTAGES, bought, cold, dissipated, next_of, part_tables, voltages
+from simwrap.measures.numerics.discharge import Groups
+from simwrap.measures.numerics.parts import OPEN, VOLTAGES, bought, cold, dissipated, next_of, part_tables, voltages
 from simwrap.measures.options import Option
 from simwrap.measures.registry import Steps, measure
 from simwrap.measures.requests import Op, Result, Variable
+from simwrap.netlist.element import Role
 from simwrap.report.model import Listing
 from simwrap.units import quantity
 
@@ -121,6 +123,7 @@ def bias(stage: StageLike, *, heater_elevation: Annotated[float, Option("V", lea
     checked: list[tuple[str, str]] = []
     unrated: list[tuple[str, str]] = []
     over = np.zeros(points, dtype=bool)
+    leaks = _leaks(stage, reply, points)
     for instance, use in valves.items():
         state = operating_point(reply, instance, use)
         variables[f"valves.{instance}.type"] = scalar(np.full(points, use.valve.name), "", f"type of {instance}")
@@ -139,7 +142,7 @@ def bias(stage: StageLike, *, heater_elevation: Annotated[float, Option("V", lea
                     "%",
                     f"{instance} {electrode} dissipation as a share of its rating",
                 )
-        for words, values, limit, unit in _limits(stage, reply, instance, use, state, heater_elevation):
+        for words, values, limit, unit in _limits(reply, leaks, instance, use, state, heater_elevation):
             if limit is None:
                 unrated.append((instance, words))
                 continue
@@ -200,7 +203,12 @@ def rating_of(use: Any, name: str) -> float | None:
 
 
 def _limits(
-    stage: StageLike, reply: Reply, instance: str, use: Any, state: dict[str, Floats], elevation: float
+    reply: Reply,
+    leaks: Mapping[str, tuple[Floats, int]],
+    instance: str,
+    use: Any,
+    state: dict[str, Floats],
+    elevation: float,
 ) -> Iterator[tuple[str, Floats, float | None, str]]:
     """Yield (words, values, limit, unit) of everything that a rating could limit."""
     for figure, rating, unit in (
@@ -219,8 +227,38 @@ def _limits(
         yield f"heater-cathode voltage (heater at {where})", cathode, rated, "V"
     if use.grid_leak:
         rating = "grid_leak_max_fixed" if use.fixed_bias else "grid_leak_max_cathode"
-        words = f"grid leak ({'fixed' if use.fixed_bias else 'cathode'} bias)"
-        yield words, per_point(stage, use.grid_leak, len(cathode)), rating_of(use, rating), "ohm"
+        ohms, grids = leaks[instance]
+        together = f", {grids} grids on one" if grids > 1 else ""
+        words = f"grid leak ({'fixed' if use.fixed_bias else 'cathode'} bias{together})"
+        yield words, ohms, rating_of(use, rating), "ohm"
+
+
+def _leaks(stage: StageLike, reply: Reply, points: int) -> dict[str, tuple[Floats, int]]:
+    """Return what each valve's grid leak counts as [ohm], and how many grids hang on it.
+
+    The currents of all grids on a leak flow through it: two on one megohm are as one on two. Which leaks a grid hangs
+    on is what resistors and coils join it to, on the way to ground or to a voltage.
+    """
+    uses = {name: use for name, use in stage.valves.items() if use.grid_leak}
+    parts = [
+        part for part in reply.extras.get("parts", {}).values() if part.kind != "c" and part.role is not Role.STRAY
+    ]
+    own = {use.grid_leak for use in uses.values()}
+    held = {"0"}.union(*(part.nodes for part in parts if part.holds_voltage and "0" in part.nodes))
+    groups = Groups()
+    for part in parts:
+        if part.parameter not in own and held.isdisjoint(part.nodes) and not np.all(part.value >= OPEN):
+            groups.join(*part.nodes)
+    on = [groups.of(use.nodes["grid"]) for use in stage.valves.values() if "grid" in use.nodes]
+    found = {}
+    for name, use in uses.items():
+        group = groups.of(use.nodes["grid"])
+        mine = [part.value for part in parts if part.parameter in own and group in map(groups.of, part.nodes)]
+        ohms, grids = per_point(stage, use.grid_leak, points), on.count(group)
+        if mine and grids > 1:
+            ohms = grids / np.nansum(1.0 / np.array(mine), axis=0)
+        found[name] = ohms, grids
+    return found
 
 
 def fit_error(use: Any) -> float:
@@ -276,10 +314,10 @@ def _parts(stage: StageLike, reply: Reply) -> dict[str, Variable]:
     """Return what the resistors dissipate and the capacitors stand, warm and cold."""
     parts = reply.extras.get("parts", {})
     variables: dict[str, Variable] = {}
-    for path, part in bought(parts, "r", stage.valves).items():
+    for path, part in bought(parts, "r").items():
         variables |= dissipated(path, voltages(reply, part) ** 2 / part.value)
     unheated = cold(parts) if parts else {}
-    for path, part in bought(parts, "c", stage.valves).items():
+    for path, part in bought(parts, "c").items():
         warm, before = np.abs(voltages(reply, part)), np.abs(unheated[path])
         warm = np.where(np.isnan(part.value), np.nan, warm)
         before = np.where(np.isnan(warm), np.nan, before)

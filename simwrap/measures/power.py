@@ -281,7 +281,7 @@ def _resistors(
     stage: StageLike, op: Reply, frequency: float, drive: Floats
 ) -> Generator[Any, Any, dict[str, Variable]]:
     """Ask for what every resistor dissipates at one drive."""
-    parts = bought(op.extras.get("parts", {}), "r", stage.valves)
+    parts = bought(op.extras.get("parts", {}), "r")
     ends = wanted(*(node for part in parts.values() for node in part.nodes if node != "0"))
     reply = yield Steady(
         fundamental=frequency,

@@ -7,7 +7,8 @@ from typing import Annotated, Any
 
 import numpy as np
 
-from simwrap.engine.protocol import Reply, Sine
+from simwrap.engine.protocol import Sine
+from simwrap.errors import InputError
 from simwrap.findings.finding import Finding
 from simwrap.measures.bias import Limits, compare, limits_note, rating_of
 from simwrap.measures.common import (
@@ -24,14 +25,14 @@ from simwrap.measures.common import (
     wanted,
 )
 from simwrap.measures.numerics.discharge import GROUND, Branch, time_above
-from simwrap.measures.numerics.parts import VOLTAGES, Part, bought, dissipated, next_of, voltages
+from simwrap.measures.numerics.parts import VOLTAGES, bought, dissipated, next_of, voltages
 from simwrap.measures.options import MainsFrequency, Option
 from simwrap.measures.registry import Steps, measure
 from simwrap.measures.requests import Op, Result, Steady, Transient, Variable
+from simwrap.netlist.element import Element, Role
 
 #: Peak of the 1 V r.m.s. that stands for the nominal mains.
 _MAINS = np.sqrt(2.0)
-_CURRENT = "i(v_rectified)"
 _SAMPLES = 1024
 #: What counts as settled, relative to the ripple: it may be a few millionths of the voltage that it rides on,
 #: no more than an engine's transient is good for.
@@ -68,10 +69,8 @@ _AT = {
     "first": "after the first dropper",
     "second": "after the second dropper",
 }
-#: Names of their elements in the netlist.
-_CHARGED = ("reservoir", "filter", "first_dropper", "second_dropper")
-#: How names of what lies across a rectifier begin: its own capacitance and the winding's, a snubber.
-ACROSS = "rectifier"
+#: The parameter of what lies across a rectifier: its own capacitance and the winding's, a snubber.
+ACROSS = "rectifier_capacitance"
 #: Voltage to which a supply should have discharged [V d.c.].
 _DISCHARGED = 60.0
 
@@ -164,14 +163,18 @@ def supply(
     op = yield Op()
     points = count(op)
     places = {"output": output, "reservoir": reservoir}
-    places |= {name: f"n_{name}" for name in ("first", "second") if f"n_{name}" in op.values}
-    rectifiers = _rectifiers(stage, op)
     parts = op.extras.get("parts", {})
-    bought_parts = {kind: bought(parts, kind, stage.valves) for kind in ("r", "c")}
-    # What lies across a rectifier is its own capacitance and the winding's, if nobody fits a snubber.
-    bought_parts["c"] = {path: part for path, part in bought_parts["c"].items() if not path.startswith(ACROSS)}
+    behind = {part.parameter: part.nodes[0] for part in parts.values() if part.kind == "c"}
+    places |= {name: behind[_CAPACITORS[name]] for name in ("first", "second") if _CAPACITORS[name] in behind}
+    across = [part.nodes for part in parts.values() if part.parameter == ACROSS]
+    if not across:
+        raise InputError(f"supply: no capacitor with the parameter {ACROSS} says where the stage's rectifiers are")
+    rectifiers = dict(zip(list(stage.valves) or ("v1", "v2"), across, strict=False))
+    end = across[0][1]
+    current = next(f"i({part.name})" for part in parts.values() if part.role is Role.SENSE and end in part.nodes)
+    bought_parts = {kind: bought(parts, kind) for kind in ("r", "c")}
     ends = [node for chosen in bought_parts.values() for part in chosen.values() for node in part.nodes]
-    vectors = wanted(*places.values(), _CURRENT, *sum(rectifiers.values(), ()), *ends)
+    vectors = wanted(*places.values(), current, *sum(rectifiers.values(), ()), *ends)
     amplitude = np.full((points, 1), _MAINS * mains)
     tones = (Sine(1.0, mains_frequency),)
     steady = Steady(
@@ -198,7 +201,7 @@ def supply(
     refused = np.isnan(means["output"])
     volts, held = vector(settled, output)[:, 0], vector(settled, reservoir)[:, 0]
     volts, held, amps = (
-        np.where(refused[:, None], np.nan, wave) for wave in (volts, held, vector(settled, _CURRENT)[:, 0])
+        np.where(refused[:, None], np.nan, wave) for wave in (volts, held, vector(settled, current)[:, 0])
     )
     mean = means["output"]
     fundamental = np.abs(np.fft.rfft(volts, axis=-1))[:, 2] * np.sqrt(2.0) / _SAMPLES
@@ -226,7 +229,7 @@ def supply(
         "inverse_voltage_peak": scalar(inverse, "V", "peak inverse voltage of a rectifier"),
     }
     more, coords = yield from _regulation(stage, output, tones, amplitude, mean, loads, peak)
-    surge = np.max([_flat(reply, _CURRENT).max(axis=-1) for reply in (started, *starts[2:])], axis=0)
+    surge = np.max([_flat(reply, current).max(axis=-1) for reply in (started, *starts[2:])], axis=0)
     rising = vector(started, output)
     highest = np.fmax.reduce([_flat(reply, node).max(axis=-1) for reply in starts for node in places.values()])
     charged = np.fmax.reduce([upper_peak, volts.max(axis=-1), highest])
@@ -307,12 +310,6 @@ def _possible(findings: list[list[Finding]], means: dict[str, Floats], peak: Flo
     return {name: np.where(wrong, np.nan, mean) for name, mean in means.items()}
 
 
-def _rectifiers(stage: StageLike, op: Reply) -> dict[str, tuple[str, str]]:
-    """Return anode and cathode of each rectifier; ideal ones stand where the first valves would."""
-    found = {name: (use.nodes["anode"], use.nodes["cathode"]) for name, use in stage.valves.items()}
-    return found or {"v1": ("n_hot_a", "n_rectified"), "v2": ("n_hot_b", "n_rectified")}
-
-
 def _regulation(
     stage: StageLike,
     output: str,
@@ -377,7 +374,7 @@ def _discharge(stage: StageLike, points: int, start: Floats) -> dict[str, Variab
     bleeder = per_point(stage, "bleeder", points)
     times = np.full(farads.shape, np.nan)
     for point in np.flatnonzero(np.isfinite(start)):
-        drains = [Branch(*places[at : at + 2], float(ohms[point])) for at, ohms in enumerate(series)]
+        drains = [Branch(places[at], places[at + 1], float(ohms[point])) for at, ohms in enumerate(series)]
         if bleeder[point] > 0.0:
             drains.append(Branch("output", GROUND, float(bleeder[point])))
         there = np.flatnonzero(farads[point] > 0.0)
@@ -394,14 +391,14 @@ def _discharge(stage: StageLike, points: int, start: Floats) -> dict[str, Variab
 
 
 def _borne(
-    chosen: dict[str, dict[str, Part]], steady: list[Any], starts: Any, peak: Floats, refused: Floats
+    chosen: dict[str, dict[str, Element]], steady: list[Any], starts: Any, peak: Floats, refused: Floats
 ) -> dict[str, Variable]:
     """Return what capacitors must stand and resistors dissipate, with the least part that does it."""
     variables: dict[str, Variable] = {}
     for path, part in chosen["c"].items():
         across = [voltages(reply, part) for reply in (*steady, *starts)]
         most = np.fmax.reduce([np.abs(each.reshape(len(each), -1)).max(axis=-1) for each in across])
-        if path in _CHARGED:
+        if part.parameter in _CAPACITORS.values():
             # It is left standing there when the loads go, or charged to it at once: the winding can do it.
             most = np.fmax(most, peak)
         most = np.where(np.isnan(part.value) | refused, np.nan, most)

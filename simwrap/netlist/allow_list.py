@@ -12,18 +12,12 @@ which both engines read alike.
 from __future__ import annotations
 
 import functools
-import re
 from collections.abc import Iterable
 from dataclasses import dataclass, field
 
 from simwrap.errors import NetlistError, shown
 from simwrap.netlist import text as lines_of_text
 from simwrap.netlist.element import Element
-
-#: Parameters of a diode model that may be given.
-DIODE_PARAMETERS = frozenset("is n rs bv ibv cjo vj m tt".split())
-
-_MODEL = re.compile(r"\.model ([a-z][a-z0-9_]*) d\(([a-z0-9_=.+ -]*)\)\Z")
 
 
 @dataclass(frozen=True)
@@ -55,20 +49,6 @@ class _Building:
 
 def _refuse(number: int, line: str, why: str) -> NetlistError:
     return NetlistError(f"netlist line {number}: {shown(line)} {why}")
-
-
-def _model(line: str, number: int, building: _Building) -> None:
-    match = _MODEL.match(line)
-    if match is None:
-        raise _refuse(number, line, 'is not allowed; the only card with a dot is ".model name d(is=1e-14 n=1.5)"')
-    values = {}
-    for word in match[2].split():
-        name, equals, value = word.partition("=")
-        if name not in DIODE_PARAMETERS or not equals:
-            raise _refuse(number, line, f"has {shown(word)}; known: {', '.join(sorted(DIODE_PARAMETERS))}")
-        values[name] = lines_of_text.number(value)
-    building.models[match[1]] = values
-    building.cards.append(line)
 
 
 class _Groups:
@@ -185,10 +165,11 @@ def _read(line: str, number: int, building: _Building) -> None:
         return
     if line != line.strip() or line != line.lower():
         raise lines_of_text.Refused("must be lower case and start at the margin")
-    if line.startswith("."):
-        _model(line, number, building)
-        return
     device = lines_of_text.read(line)
+    if device.kind == ".":
+        building.models[device.name[1:]] = lines_of_text.model_values(device.expression)
+        building.cards.append(line)
+        return
     if device.name in building.devices:
         raise lines_of_text.Refused(f"uses the name {device.name} again")
     building.devices[device.name], building.numbers[device.name] = device, number

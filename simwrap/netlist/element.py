@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
-from dataclasses import dataclass
+import re
+from collections.abc import Callable, Iterable
+from dataclasses import dataclass, replace
 from enum import StrEnum
 from functools import cached_property
 from typing import Any
@@ -31,6 +32,9 @@ class Role(StrEnum):
 #: What an element is where nothing is said, by the letter of its kind; the others are models.
 USUAL = {"r": Role.PART, "c": Role.PART, "l": Role.PART, "v": Role.SOURCE, "i": Role.SOURCE}
 
+#: A node or an element within an expression.
+_NAME = re.compile(r"\b[a-z]_\w+")
+
 
 @dataclass(frozen=True)
 class Element:
@@ -57,6 +61,10 @@ class Element:
         The design value that it has, "driver.anode_resistor"; "" where it is computed, or has one of its own.
     track : bool
         Whether it is one leg of the potentiometer that ``parameter`` names: all of its legs are one part.
+    stage : str
+        Name of the stage that it is in, or at whose port the bench draws it.
+    bench : bool
+        Whether the bench draws it.
     side : str
         "a" or "b" in one half of a pair; "" in both or in none.
     valve : str
@@ -73,6 +81,8 @@ class Element:
     path: str = ""
     parameter: str = ""
     track: bool = False
+    stage: str = ""
+    bench: bool = False
     side: str = ""
     valve: str = ""
 
@@ -92,6 +102,22 @@ class Element:
         if self.kind in "fh":
             return (f"i({self.refers[0]})",)
         return expressions.reads(self.program)
+
+    def renamed(self, name: Callable[[str], str]) -> Element:
+        """Return the element with other names of its own, its nodes, and all that it refers to; "n_" begins a node's.
+
+        A model's own name has no letter of a kind in front: it gets the one of a diode for this.
+        """
+        if self.kind == ".":
+            return replace(self, name=f".{name(f'd_{self.name[1:]}')[2:]}")
+        refers = (name(f"d_{each}")[2:] if self.kind == "d" else name(each) for each in self.refers)
+        return replace(
+            self,
+            name=name(self.name),
+            nodes=tuple(map(name, self.nodes)),
+            expression=_NAME.sub(lambda match: name(match[0]), self.expression),
+            refers=tuple(refers),
+        )
 
     @property
     def current(self) -> bool:

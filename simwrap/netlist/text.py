@@ -24,7 +24,10 @@ LONGEST = 4000
 _NUMBER = re.compile(r"[+-]?" + expressions.NUMBER + r"\Z")
 _NODE = re.compile(r"(?:0|n_[a-z0-9_]+)\Z")
 _NAME = re.compile(r"[rclkvibegfhd]_[a-z0-9_]+\Z")
+_CARD = re.compile(r"\.model ([a-z][a-z0-9_]*) d\(([a-z0-9_=.+ -]*)\)\Z")
 _PRINTABLE = re.compile(r"[\x20-\x7e]*\Z")
+#: Parameters of a diode model that may be given.
+DIODE_PARAMETERS = frozenset("is n rs bv ibv cjo vj m tt".split())
 #: Fields of a line after the element's name: n a node, v a number, s a v source, l an inductor, m a model.
 _FIELDS = {
     "r": "nnv", "c": "nnv", "l": "nnv", "k": "llv", "e": "nnnnv", "g": "nnnnv", "f": "nnsv", "h": "nnsv", "d": "nnm",
@@ -53,14 +56,33 @@ def plain(line: str) -> str:
 
 @lru_cache(maxsize=4096)
 def read(line: str) -> Element:
-    """Read one element line.
+    """Read the line of one element, or of a diode's model, whose element has a dot before its name.
 
     Raises
     ------
     Refused
         If it isn't one.
     """
-    return _Reader({}).element(line)
+    return _card(line) if line.startswith(".") else _Reader({}).element(line)
+
+
+def _card(line: str) -> Element:
+    match = _CARD.match(line)
+    if match is None:
+        raise Refused('is not allowed; the only card with a dot is ".model name d(is=1e-14 n=1.5)"')
+    model_values(match[2])
+    return Element(f".{match[1]}", (), expression=match[2])
+
+
+def model_values(words: str) -> dict[str, float]:
+    """Return the parameters of a diode's model by name."""
+    values = {}
+    for word in words.split():
+        name, equals, value = word.partition("=")
+        if name not in DIODE_PARAMETERS or not equals:
+            raise Refused(f"has {shown(word)}; known: {', '.join(sorted(DIODE_PARAMETERS))}")
+        values[name] = number(value)
+    return values
 
 
 def read_with(line: str, printed: Mapping[str, Any]) -> tuple[Element, str]:
@@ -76,14 +98,14 @@ def read_with(line: str, printed: Mapping[str, Any]) -> tuple[Element, str]:
     ------
     Refused
         If it isn't an element's line.
-    Misplaced
+    NotTabular
         Where an array stands for something else than the element's value.
     """
     reader = _Reader(printed)
     return reader.element(line), reader.word
 
 
-class Misplaced(Exception):
+class NotTabular(Exception):
     """A swept value changes more than the value of an element."""
 
 
@@ -155,7 +177,7 @@ class _Reader:
 
     def single(self, value: Any) -> float:
         if np.ndim(value):
-            raise Misplaced
+            raise NotTabular
         return float(value)
 
 
@@ -197,6 +219,8 @@ def written(value: float) -> str:
 def line_of(element: Element) -> str:
     """Print an element: of a value a point, the first one's."""
     name, nodes, kind = element.name, " ".join(element.nodes), element.name[0]
+    if kind == ".":
+        return f".model {name[1:]} d({element.expression})"
     if kind == "b":
         return f"{name} {nodes} {element.expression}"
     if kind == "d":
@@ -211,3 +235,8 @@ def line_of(element: Element) -> str:
 def text_of(elements: Iterable[Element]) -> str:
     """Print elements, a line each."""
     return "".join(f"{line_of(element)}\n" for element in elements)
+
+
+def elements_of(text: str) -> list[Element]:
+    """Read what :func:`text_of` printed."""
+    return [read(line) for line in text.split("\n") if line]

@@ -14,8 +14,9 @@ from simwrap.circuits.point_table import Table
 from simwrap.circuits.render import Batch, excited, render_table, take_extra
 from simwrap.engine import Run, natural, protocol, small_signal
 from simwrap.findings.status import Status, status_of
-from simwrap.measures.numerics.parts import Part, collect
+from simwrap.measures.numerics.parts import collect
 from simwrap.measures.requests import Ac, Noise, Poles, Request, Steady, Step
+from simwrap.netlist.element import Element
 from simwrap.simulation.answers import Answer, Gathered
 from simwrap.simulation.hopeless import UNFED, unfed_points, unstable_words
 from simwrap.simulation.plan import Group, analysis_of, expand, fingerprint, plan, repeat, same_signal
@@ -69,11 +70,11 @@ class Runner:
         self.runs += settings or 1
         gathered = [Gathered(request, self.table.points, settings) for request in asked]
         reasons = self._beforehand(group, settings)
-        parts: dict[str, Part] = {}
+        parts: dict[str, Element] = {}
         for batch, numbers, analyses in self._pieces(group, table, settings, np.flatnonzero([not r for r in reasons])):
             replies = self._replies(batch.netlist.circuit, [asked[n] for n in numbers], analyses, batch.indices)
             if not settings:
-                collect(parts, batch.netlist.circuit, batch.indices, table.points)
+                collect(parts, batch.netlist.elements, batch.indices, table.points)
             for number, analysis, reply in zip(numbers, analyses, replies, strict=True):
                 self._remember(asked[number], analysis, reply.extras.pop("state", None), batch.indices)
                 gathered[number].put(batch.indices, reply)

@@ -16,6 +16,7 @@ from simwrap.circuits.stage import Stage
 from simwrap.engine import Run, RunKeywords, protocol
 from simwrap.engine.protocol import AcRun, Analysis, OpRun, Pulse, Reply, Sine, SteadyRun, TransientRun
 from simwrap.errors import EngineError, RangeError
+from simwrap.netlist.element import Element
 from simwrap.registry import find
 from simwrap.simulation.provenance import provenance
 from simwrap.units import quantity
@@ -202,13 +203,11 @@ def metered(
         [V]; NaN where there is no operating point.
     """
     how = Run.of(run)
-    made = render(circuit).circuit
     count = len(places)
     # One meter a place, of which one at a time is connected: a point each.
     away = np.where(np.eye(count, dtype=bool), resistance, _NOT_CONNECTED)
-    lines = "".join(f"r_meter_{n} {one} {other} {_NOT_CONNECTED!r}\n" for n, (one, other) in enumerate(places))
-    table = {f"r_meter_{number}": away[:, number] for number in range(count)}
-    with_meters = protocol.Circuit(made.text + lines, table, count)
+    meters = [Element(f"r_meter_{number}", place, away[:, number]) for number, place in enumerate(places)]
+    with_meters = protocol.Circuit.of([*render(circuit).elements, *meters], count)
     nodes = tuple(dict.fromkeys(node for place in places for node in place if node != "0"))
     (reply,) = engines.run(with_meters, [OpRun(nodes)], replace(how, workers=how.workers or 1))
     ground = np.zeros(count)

@@ -92,11 +92,11 @@ def test_every_part_is_drawn_once(drawing: tuple[Circuit, Layout]) -> None:
     drawn_ = [cell.item for cell in layout.cells if cell.item is not None]
     devices = [device for item in drawn_ for device in item.devices]
     assert len(devices) == len(set(devices))
-    parts = netlist_parts(render(circuit).circuit)
+    parts = netlist_parts(render(circuit).elements)
     wanted = {
-        f"{kind}_{path}"
+        part.name
         for kind in "rc"
-        for path, part in bought(parts, kind, circuit.valves).items()
+        for part in bought(parts, kind).values()
         if not any(node.startswith("n_signal") for node in part.nodes)
     }
     both_ends_alike = {name for name in wanted if name not in devices}

@@ -1,5 +1,6 @@
 from __future__ import annotations
 
+from dataclasses import replace
 from types import SimpleNamespace
 
 import numpy as np
@@ -7,9 +8,9 @@ import pytest
 from measure_fakes import make_reply, make_stage, make_use, run
 
 import simwrap
-from simwrap.engine.protocol import Circuit
 from simwrap.measures.numerics.parts import WATTAGES, cold, netlist_parts, next_of
 from simwrap.measures.registry import get_measure
+from simwrap.netlist.text import elements_of
 
 
 def reply_for(pentode=False):
@@ -158,7 +159,9 @@ def test_cold_voltages_of_a_divider_by_hand():
         "c_two n_m n_x 1e-07\nr_leak n_x 0 1000000.0\nc_three n_y n_z 1e-07\nr_y n_y 0 1e6\nr_z n_z 0 1e6\n"
         "l_choke n_b n_c 5.0\nc_four n_c 0 1e-06\n"
     )
-    found = cold(netlist_parts(Circuit(text, {"v_supply": np.array([300.0, 150.0])}, 2)))
+    supply, *others = elements_of(text)
+    elements = [replace(supply, value=np.array([300.0, 150.0])), *(replace(e, path=e.name[2:]) for e in others)]
+    found = cold(netlist_parts(elements, 2))
     assert found["one"] == pytest.approx([200.0, 100.0], rel=1e-6)
     assert found["two"] == pytest.approx([200.0, 100.0], rel=1e-6)
     assert found["three"] == pytest.approx([0.0, 0.0], abs=1e-9)
@@ -181,3 +184,25 @@ def test_elevated_heaters_are_nearer_to_the_cathode_of_a_splitter():
     found = simwrap.measure(stage, {"bias": {"heater_elevation": "60 V"}})
     assert not any("heater" in text for text in found.warnings)
     assert "heater-cathode voltage (heater at 60 V)" in str(found.bias.conditions())
+
+
+def test_two_grids_on_one_leak_are_as_one_on_twice_of_it():
+    """The currents of both grids flow through it, so that 1 M for two lifts them as 2 M lifts one."""
+    own = simwrap.stage("triode_gain", valve="6922", grid_leak="1M")
+    other = simwrap.stage("triode_gain", valve="6922", grid_leak=0)
+    joins = ["source.output -> a.input", "source.output -> b.input"]
+
+    def over(**stages):
+        circuit = simwrap.circuit(source=simwrap.stage("coupling"), joins=joins[: len(stages)], **stages)
+        findings = simwrap.measure(circuit, ["bias"]).results["bias"].findings[0]
+        return {(f.subject, f.value) for f in findings if "grid leak" in f.quantity}
+
+    assert over(a=own) == set()
+    assert over(a=own, b=other) == {("a.v1", 2e6), ("b.v1", 2e6)}
+    assert over(a=own.replace(grid_leak="470k"), b=other) == set()
+    assert over(a=own, b=own) == set()  # two leaks of 1 M in parallel: 1 M for each
+    # Four in push-pull: two on each leak (6V6GT: 100 k with fixed bias).
+    quad = simwrap.stage("push_pull_output", valves="four", grid_leak="82k", bias="fixed")
+    findings = simwrap.measure(quad, ["bias"]).results["bias"].findings[0]
+    found = {f.subject: f.value for f in findings if "grid leak" in f.quantity}
+    assert found == pytest.approx(dict.fromkeys(["v1", "v2", "v3", "v4"], 164e3))

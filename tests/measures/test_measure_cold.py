@@ -7,7 +7,8 @@ from itertools import combinations
 import numpy as np
 import pytest
 
-from simwrap.measures.numerics.parts import Part, cold_nodes
+from simwrap.measures.numerics.parts import cold_nodes
+from simwrap.netlist.element import Element
 
 
 def solved(parts, point):
@@ -35,15 +36,16 @@ def solved(parts, point):
 def test_random_networks_with_parts_that_come_and_go(seed):
     draw = np.random.default_rng(seed)
     nodes = ["0", *"abcdefg"]
-    parts = {"v_supply": Part("v", ("a", "0"), np.array([300.0, 250.0, 300.0])),
-             "v_between": Part("v", ("c", "b"), np.array([-12.0, 0.0, 5.0])),
-             "l_choke": Part("l", ("d", "c"), np.full(3, 5.0)), "e_half": Part("short", ("f", "e"), np.zeros(3)),
-             "c_coupling": Part("c", ("e", "g"), np.full(3, 1e-7))}  # fmt: skip
+    parts = {"v_supply": Element("v_supply", ("a", "0"), np.array([300.0, 250.0, 300.0])),
+             "v_between": Element("v_between", ("c", "b"), np.array([-12.0, 0.0, 5.0])),
+             "l_choke": Element("l_choke", ("d", "c"), np.full(3, 5.0)),
+             "e_half": Element("e_half", ("f", "e"), np.zeros(3)),
+             "c_coupling": Element("c_coupling", ("e", "g"), np.full(3, 1e-7))}  # fmt: skip
     for one, other in combinations(nodes, 2):
         ohms = np.where(draw.random(3) < 0.25, np.nan, 10.0 ** draw.uniform(2, 6, 3))
-        parts[f"r_{one}_{other}"] = Part("r", (one, other), ohms)
+        parts[f"r_{one}_{other}"] = Element(f"r_{one}_{other}", (one, other), ohms)
     for node in "bdg":
-        parts[f"r_leak_{node}"] = Part("r", (node, "0"), np.full(3, 1e6))
+        parts[f"r_leak_{node}"] = Element(f"r_leak_{node}", (node, "0"), np.full(3, 1e6))
     found = cold_nodes(parts)
     for point in range(3):
         expected = solved(parts, point)
@@ -54,10 +56,10 @@ def test_what_hangs_in_the_air_is_at_ground_and_upsets_nothing():
     """A leak of a petaohm beside 10 milliohms, and two nodes that only a wire joins."""
     one = np.ones(1)
     parts = {
-        "v_a": Part("v", ("a", "0"), 300.0 * one), "r_a": Part("r", ("a", "b"), 1e5 * one),
-        "r_b": Part("r", ("b", "0"), 2e5 * one), "r_wire": Part("r", ("x", "y"), 0.01 * one),
-        "r_leak": Part("r", ("y", "0"), 1e15 * one), "r_air": Part("r", ("p", "q"), 0.02 * one),
-        "r_nearly": Part("r", ("q", "0"), 0.5e12 * one), "c_only": Part("c", ("b", "z"), 1e-9 * one),
+        "v_a": Element("v_a", ("a", "0"), 300.0 * one), "r_a": Element("r_a", ("a", "b"), 1e5 * one),
+        "r_b": Element("r_b", ("b", "0"), 2e5 * one), "r_wire": Element("r_wire", ("x", "y"), 0.01 * one),
+        "r_leak": Element("r_leak", ("y", "0"), 1e15 * one), "r_air": Element("r_air", ("p", "q"), 0.02 * one),
+        "r_nearly": Element("r_nearly", ("q", "0"), 0.5e12 * one), "c_only": Element("c_only", ("b", "z"), 1e-9 * one),
     }  # fmt: skip
     found = {node: float(level[0]) for node, level in cold_nodes(parts).items()}
     assert found == pytest.approx(

@@ -10,8 +10,9 @@ from typing import Any
 import numpy as np
 from neospice import _core as neospice
 
-from simwrap.engine.deck import LOOSE_OPTIONS, SMALL_OPTIONS, TRANSIENT_OPTIONS, Deck, write
+from simwrap.engine.deck import LOOSE_OPTIONS, SMALL_OPTIONS, TRANSIENT_OPTIONS, Deck
 from simwrap.engine.protocol import AcRun, Array, NoiseRun, OpRun
+from simwrap.netlist.text import written
 
 #: Now and then the first step of a whole amplifier fails for no reason but its length; another works.
 RETRIES = (
@@ -104,8 +105,8 @@ class Neospice:
         # What a circuit needed once it needs again, and a change in mid-course would be a jolt.
         retries = RETRIES[1:] if self._loose is deck else RETRIES
         for smaller, options in retries:
-            largest = write(step * smaller)
-            card = f".tran {largest} {write(stop)} {write(start)} {largest}" + (" uic" if from_given else "")
+            largest = written(step * smaller)
+            card = f".tran {largest} {written(stop)} {written(start)} {largest}" + (" uic" if from_given else "")
             try:
                 result = self._simulator.run(self._parse(deck.text(lines, options, card))).transient
                 break

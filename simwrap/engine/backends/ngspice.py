@@ -16,8 +16,9 @@ from typing import Any, ClassVar
 import numpy as np
 
 from simwrap.engine.backends.discovery import ngspice_library
-from simwrap.engine.deck import LOOSE_OPTIONS, SMALL_OPTIONS, Deck, write
+from simwrap.engine.deck import LOOSE_OPTIONS, SMALL_OPTIONS, Deck
 from simwrap.engine.protocol import AcRun, Array, NoiseRun, OpRun
+from simwrap.netlist.text import written
 
 os.environ["NGSPICE_LIBRARY_PATH"] = ngspice_library() or ""
 logging.disable(logging.CRITICAL)  # PySpice logs each line of stderr as an error
@@ -164,7 +165,7 @@ class Ngspice:
         self._command("destroy all")
         for name, value in zip(names, values, strict=True):
             dc = " dc" if self._kinds[name] in "vi" else ""
-            problem = self._command(f"alter {name}{dc} = {write(value)}")
+            problem = self._command(f"alter {name}{dc} = {written(value)}")
             if problem:
                 raise RuntimeError(problem)
 
@@ -208,7 +209,7 @@ class Ngspice:
         # What a circuit needed once it needs again, and a change in mid-course would be a jolt.
         retries = RETRIES[1:] if self._loose is deck else RETRIES
         for smaller, options in retries:
-            longest = write(step * smaller)
+            longest = written(step * smaller)
             try:
                 return self._transient(deck.text(lines, options), vectors, longest, (stop, start), from_given)
             except RuntimeError:
@@ -226,7 +227,7 @@ class Ngspice:
         try:
             stop, start = span
             plot = self._analyse(
-                f"tran {longest} {write(stop)} {write(start)} {longest}" + (" uic" if from_given else "")
+                f"tran {longest} {written(stop)} {written(start)} {longest}" + (" uic" if from_given else "")
             )
             time = self._vector(plot, "time", None).real
             return time, [self._vector(plot, vector, len(time)).real for vector in vectors]
@@ -236,6 +237,6 @@ class Ngspice:
 
 def _sweep(run: AcRun | NoiseRun, count: int) -> str:
     if count == 1:
-        return f"lin 1 {write(run.start)} {write(run.start)}"
+        return f"lin 1 {written(run.start)} {written(run.start)}"
     stop = run.start * 10.0 ** ((count - 1) / run.per_decade) * (1.0 + 1e-10)
-    return f"dec {run.per_decade} {write(run.start)} {write(stop)}"
+    return f"dec {run.per_decade} {written(run.start)} {written(stop)}"

@@ -1,31 +1,24 @@
-"""What a netlist's resistors and capacitors bear: read from its element lines, with the parts' names."""
+"""What a netlist's resistors and capacitors bear, by their names."""
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from dataclasses import dataclass, field
+from collections.abc import Iterable, Mapping
+from dataclasses import replace
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
-from simwrap.engine.protocol import Circuit
 from simwrap.measures.common import Floats, scalar, vector
 from simwrap.measures.numerics.discharge import WIRE, Groups
 from simwrap.measures.requests import Variable
+from simwrap.netlist.element import Element, Role
 from simwrap.report.model import Listing
 
-#: Names of elements that stand for no part that a builder buys by its wattage or voltage: sources, loads, the insides
-#: of a transformer, leakage and strays.
-_NO_PARTS = (
-    "cable choke core earth gain interwinding internal leakage load primary secondary source speaker tap winding"
-).split()
 #: A resistance that stands for nothing at all [ohm].
-_OPEN = 0.9e9
+OPEN = 0.9e9
 #: A resistor above this isn't there when the valves are cold [ohm].
 _NOTHING = 1e12
-#: A capacitance below this is a stray [F].
-_STRAY = 8e-12
 #: Part of its rated wattage that a resistor is loaded with at most (common practice, no source).
 LOADED = 0.5
 #: A table shows resistors from this dissipation on [W].
@@ -36,45 +29,19 @@ VOLTAGES = (6.3, 10.0, 16.0, 25.0, 35.0, 50.0, 63.0, 100.0, 160.0, 200.0, 250.0,
             800.0, 1000.0, 1250.0, 1600.0, 2000.0, 2500.0, 3000.0)  # fmt: skip
 
 
-@dataclass
-class Part:
-    """One element of a netlist.
+def netlist_parts(elements: Iterable[Element], points: int = 1) -> dict[str, Element]:
+    """Return by name what joins two nodes with something known: resistors, capacitors, coils, and what holds a voltage.
 
-    Attributes
-    ----------
-    kind : str
-        The letter of its name: "r", "c", "l", "v", or "short" for a controlled voltage source.
-    nodes : tuple of str
-    value : ndarray, shape (points,)
-        Ohm, farad, henry or volt; NaN where the element isn't there.
+    Each has a value a point; controlled voltages have none that counts.
     """
-
-    kind: str
-    nodes: tuple[str, str]
-    value: Floats = field(default_factory=lambda: np.zeros(0))
-
-
-def netlist_parts(circuit: Circuit) -> dict[str, Part]:
-    """Return the two-pole elements of a rendered circuit by their names."""
-    found: dict[str, Part] = {}
-    for line in circuit.text.splitlines():
-        words = line.split()
-        name = words[0] if words else ""
-        kind = name[:1]
-        if kind in ("r", "c", "l") and len(words) >= 4:
-            printed = words[3]
-        elif kind == "v" and len(words) >= 5 and words[3] == "dc":
-            printed = words[4]
-        elif kind == "e" or (kind == "b" and len(words) > 3 and words[3].startswith("v=")):
-            kind, printed = "short", "0"
-        else:
-            continue
-        value = circuit.table.get(name, np.full(circuit.points, float(printed)))
-        found[name] = Part(kind, (words[1], words[2]), np.asarray(value, dtype=float))
-    return found
+    return {
+        each.name: replace(each, nodes=each.nodes[:2], value=np.broadcast_to(np.asarray(each.value, float), (points,)))
+        for each in elements
+        if each.kind in "rcl" or each.holds_voltage
+    }
 
 
-def wired(parts: Mapping[str, Part]) -> dict[str, str]:
+def wired(parts: Mapping[str, Element]) -> dict[str, str]:
     """Return one name for every node of a netlist: nodes that a wire joins have the same one.
 
     A wire is a resistor that stands for one, at every point.
@@ -87,38 +54,30 @@ def wired(parts: Mapping[str, Part]) -> dict[str, str]:
     return name
 
 
-def collect(into: dict[str, Part], circuit: Circuit, indices: NDArray[np.intp], points: int) -> None:
-    """Add the parts of some points to those of all."""
-    for name, part in netlist_parts(circuit).items():
-        whole = into.setdefault(name, Part(part.kind, part.nodes, np.full(points, np.nan)))
-        whole.value[indices] = part.value
+def collect(into: dict[str, Element], elements: Iterable[Element], indices: NDArray[np.intp], points: int) -> None:
+    """Add the elements of some points to those of all; where one isn't there its value is NaN."""
+    for name, part in netlist_parts(elements, len(indices)).items():
+        if name not in into:
+            into[name] = replace(part, value=np.full(points, np.nan))
+        into[name].value[indices] = part.value
 
 
-def bought(parts: Mapping[str, Part], kind: str, valves: Mapping[str, Any]) -> dict[str, Part]:
-    """Return the resistors ("r") or capacitors ("c") that a builder buys, by their path: "driver.anode"."""
+def bought(parts: Mapping[str, Element], kind: str) -> dict[str, Element]:
+    """Return the resistors ("r"), capacitors ("c") or coils ("l") that a builder buys, by their path: "driver.anode".
+
+    One that is a wire, or open, isn't there: NaN at those points, and left out where it is so at all.
+    """
     found = {}
-    for name, part in parts.items():
-        path = _path(name)
-        words = path.rpartition(".")[2].split("_")
-        if part.kind != kind or words[0] in _NO_PARTS or path.replace(".", "_").startswith(_inside(valves)):
-            continue
-        with np.errstate(invalid="ignore"):
-            real = (part.value > WIRE) & (part.value < _OPEN) if kind == "r" else part.value > _STRAY
-        if real.any():
-            found[path] = Part(kind, part.nodes, np.where(real, part.value, np.nan))
+    for part in parts.values():
+        if part.kind == kind and part.role is Role.PART:
+            with np.errstate(invalid="ignore"):
+                real = (part.value > WIRE) & (part.value < OPEN) if kind == "r" else part.value > 0.0
+            if real.any():
+                found[part.path] = replace(part, value=np.where(real, part.value, np.nan))
     return found
 
 
-def _path(name: str) -> str:
-    """Return the path of a device: "driver.anode" for r_driver__anode."""
-    return name[2:].replace("__", ".")
-
-
-def _inside(valves: Mapping[str, Any]) -> tuple[str, ...]:
-    return tuple(f"{instance.replace('.', '_')}_" for instance in valves)
-
-
-def voltages(reply: Any, part: Part) -> Floats:
+def voltages(reply: Any, part: Element) -> Floats:
     """Return the voltage across a part [V], shaped as the reply's vectors."""
     one, other = (vector(reply, node) for node in part.nodes)
     across: Floats = one - other
@@ -162,13 +121,14 @@ def part_tables(found: Any) -> list[Listing]:
     return tables
 
 
-def cold(parts: Mapping[str, Part]) -> dict[str, Floats]:
+def cold(parts: Mapping[str, Element]) -> dict[str, Floats]:
     """Return the voltage across every capacitor before the valves conduct [V], by path, each of shape (points,)."""
     at = cold_nodes(parts)
-    return {_path(name): at[part.nodes[0]] - at[part.nodes[1]] for name, part in parts.items() if part.kind == "c"}
+    capacitors = [part for part in parts.values() if part.kind == "c" and part.path]
+    return {part.path: at[part.nodes[0]] - at[part.nodes[1]] for part in capacitors}
 
 
-def cold_nodes(parts: Mapping[str, Part]) -> dict[str, Floats]:
+def cold_nodes(parts: Mapping[str, Element]) -> dict[str, Floats]:
     """Return the voltage of every node before the valves conduct [V], each of shape (points,).
 
     A nodal solve of the resistors and direct voltages alone: coils, ideal windings and controlled voltages are
@@ -190,7 +150,7 @@ def cold_nodes(parts: Mapping[str, Part]) -> dict[str, Floats]:
     return found
 
 
-def _kind_of(part: Part) -> NDArray[np.intp]:
+def _kind_of(part: Element) -> NDArray[np.intp]:
     """Return what a part is at each point: 0 nothing, 1 a resistor, 2 what sets the voltage between its ends."""
     there = np.isfinite(part.value)
     if part.kind != "r":
@@ -198,7 +158,7 @@ def _kind_of(part: Part) -> NDArray[np.intp]:
     return np.where(there & (part.value <= _NOTHING), np.where(part.value <= WIRE, 2, 1), 0)
 
 
-_Links = list[tuple[tuple[str, str], Floats]]
+_Links = list[tuple[tuple[str, ...], Floats]]
 
 
 def _levels(nodes: list[str], links: _Links, drains: _Links, points: int) -> dict[str, Floats]:
@@ -226,9 +186,9 @@ def _levels(nodes: list[str], links: _Links, drains: _Links, points: int) -> dic
                     matrix[:, place[node], place[node]] += 1.0 / ohms
                     right[:, place[node]] += sign * lift / ohms
             if feet[0] in place and feet[1] in place:
-                one, other = place[feet[0]], place[feet[1]]
-                matrix[:, one, other] -= 1.0 / ohms
-                matrix[:, other, one] -= 1.0 / ohms
+                row, column = place[feet[0]], place[feet[1]]
+                matrix[:, row, column] -= 1.0 / ohms
+                matrix[:, column, row] -= 1.0 / ohms
         if inner:
             size = 1.0 / np.sqrt(np.diagonal(matrix, axis1=1, axis2=2))
             scaled = matrix * size[:, :, None] * size[:, None, :]
