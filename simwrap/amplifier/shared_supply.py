@@ -18,8 +18,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from simwrap.amplifier.supply_match import Match, fed
-from simwrap.circuits.circuit import Circuit, Join, joined_name
+from simwrap.circuits.circuit import Circuit, joined_name
 from simwrap.circuits.design_file import Design
+from simwrap.circuits.joins import Join
 from simwrap.circuits.stage import Stage, stage
 from simwrap.simulation.simulate import simulate, transfers
 

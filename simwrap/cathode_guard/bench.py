@@ -15,7 +15,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from simwrap import engine as engines
-from simwrap.circuits.circuit import Circuit, Join, in_netlist, joined_name
+from simwrap.circuits.circuit import Circuit, in_netlist, joined_name
+from simwrap.circuits.joins import Join
 from simwrap.circuits.render import render
 from simwrap.engine import protocol
 from simwrap.errors import InputError

@@ -7,15 +7,15 @@ What the bench would draw at a port (source, load, supply) is gone where that po
 
 from __future__ import annotations
 
-import itertools
 import re
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from types import MappingProxyType
-from typing import Any, NamedTuple
+from typing import Any
 
 from simwrap.cached import cached_property
 from simwrap.circuits.header import Parameter, Port, Template
+from simwrap.circuits.joins import Join, chain, join_faults
 from simwrap.circuits.stage import (
     Stage,
     ValveUse,
@@ -25,7 +25,6 @@ from simwrap.circuits.stage import (
 )
 from simwrap.errors import InputError, UnknownNameError, shown
 from simwrap.netlist.element import USUAL, Element, Role
-from simwrap.registry import find
 from simwrap.report.html import as_html
 
 _STAGE_NAME = re.compile(r"[a-z][a-z0-9]*(_[a-z0-9]+)*\Z")
@@ -33,30 +32,6 @@ _STAGE_NAME = re.compile(r"[a-z][a-z0-9]*(_[a-z0-9]+)*\Z")
 _SEAM = "__"
 #: Ports that stand for the circuit's own where nothing is said.
 _INPUTS, _OUTPUTS = ("input", "input_b"), ("output", "output_b", "speaker")
-
-
-class Join(NamedTuple):
-    """A connection: signal or supply goes from the first port to the second, each as "stage.port"."""
-
-    start: str
-    end: str
-
-    @classmethod
-    def read(cls, given: Any) -> Join:
-        """Read ``"a.output -> b.input"``, or a pair.
-
-        Raises
-        ------
-        InputError
-            If it is neither.
-        """
-        ends = given.split("->") if isinstance(given, str) else given
-        if isinstance(ends, Sequence) and len(ends) == 2 and all(isinstance(end, str) for end in ends):
-            return cls(*(end.strip() for end in ends))
-        raise InputError(f'the join {given!r} can\'t be read; give one such as "driver.output -> splitter.input"')
-
-    def __str__(self) -> str:
-        return f"{self.start} -> {self.end}"
 
 
 @dataclass(frozen=True)
@@ -158,6 +133,17 @@ class Circuit:
         """Node and current vector with which each loop is looked into, by its path's name."""
         return {name: (self.ports[join.end], f"i({in_netlist(name, 'v_probe')})") for name, join in self.loops.items()}
 
+    def ignored(self) -> Iterator[str]:
+        """Yield a clause for every capacitor that was set in front of a port at which something is joined."""
+        for port in self.placed_ports.values():
+            name = port.port.source.capacitor if port.port.source is not None else ""
+            made = self.stages[port.stage]
+            if port.joined and name and made.values[name] not in (0.0, made.parameters[name].default):
+                yield (
+                    f"{joined_name(port.stage, name)}: is not there, since {port.full} is joined; leave it out, or put "
+                    "a stage coupling in between"
+                )
+
     def is_joined(self, full: str) -> bool:
         """Return whether something else stands at a port in place of the bench."""
         port = self.placed_ports.get(full)
@@ -194,6 +180,12 @@ class Circuit:
     def node(self, token: str) -> str:
         """Return the node that a node of a stage is after joining."""
         return self._wires.get(token, token)
+
+    @property
+    def wired(self) -> Mapping[str, str]:
+        """Netlist nodes of nodes "stage.n_node" that have become another stage's, since they are joined."""
+        places = (f"{name}.{node}" for name, made in self.stages.items() if name for node in made.template.nodes)
+        return {place: node for place in places if (node := self.place(place)) != self._node_of(place)}
 
     def place(self, path: str) -> str:
         """Return the netlist node of an end of a join: "stage.port" or "stage.n_node"."""
@@ -411,8 +403,11 @@ class Circuit:
     @property
     def standard_curves(self) -> Mapping[str, Mapping[str, list[float]]]:
         """Time constants [s] by name of each standard's curve that the circuit is meant to follow."""
-        alone = self.stages.get("")
-        return {} if alone is None else alone.template.header.standard_curves
+        return {
+            joined_name(name, curve): times
+            for name, stage in self.stages.items()
+            for curve, times in stage.template.header.standard_curves.items()
+        }
 
     @property
     def templates(self) -> list[Template]:
@@ -524,71 +519,8 @@ def circuit(
             raise InputError(f'"{name}" can\'t name a stage; give lower-case letters, digits and single underscores')
     wanted = tuple(map(Join.read, joins)) if joins is not None else tuple(chain(everything))
     problems = list(join_faults(everything, wanted, (main_input, main_output)))
+    made = Circuit(everything, wanted, title, main_input, main_output)
+    problems = problems or list(made.ignored())
     if problems:
         raise InputError(f"{title or 'circuit'}: " + "; ".join(problems))
-    return Circuit(everything, wanted, title, main_input, main_output)
-
-
-def chain(stages: Mapping[str, Stage]) -> Iterator[Join]:
-    """Yield the joins of a chain: each output to the next input, and both sides of a splitter to a pair."""
-    for one, other in itertools.pairwise(stages):
-        for start, end in (("output", "input"), ("output_b", "input_b")):
-            if start in stages[one].template.header.ports and end in stages[other].template.header.ports:
-                yield Join(f"{one}.{start}", f"{other}.{end}")
-
-
-def join_faults(stages: Mapping[str, Stage], joins: Sequence[Join], ends: Sequence[str]) -> Iterator[str]:
-    """Yield a clause for everything that is wrong with joins, and with the ports ``ends`` that are named."""
-    fed: dict[str, str] = {}
-    known = []  # those whose ends are both there
-    for join in joins:
-        places = [find_place(stages, place) for place in join]
-        kinds = [kind for _, kind in places]
-        faults = [fault for fault, _ in places if fault]
-        yield from (f"{join}: {fault}" for fault in faults)
-        if not faults:
-            known.append(join)
-        if kinds[0] in ("source", "supply"):
-            yield f"{join}: {join.start} is an input ({kinds[0]}); a join starts at an output"
-        if kinds[1] == "load":
-            yield f"{join}: {join.end} is an output; a join ends at an input, a supply or a point"
-        if kinds[1] in ("source", "supply") and join.end in fed:
-            yield f"{join}: {join.end} is already fed by {fed[join.end]}"
-        fed[join.end] = join.start
-    for place in filter(None, ends):
-        fault, _ = find_place(stages, place)
-        if fault:
-            yield fault
-    yield from _loops(stages, known)
-
-
-def find_place(stages: Mapping[str, Stage], place: str) -> tuple[str, str]:
-    """Return what is wrong with "stage.port", and the port's kind."""
-    name, _, own = place.partition(".")
-    try:
-        template = find("stage", name, stages).template
-        known = {**template.header.ports, **dict.fromkeys(template.nodes, None)}
-        port = known[own] if own in known else find(f"port of {name}", own, template.header.ports)
-    except UnknownNameError as fault:
-        return str(fault), ""
-    return "", "point" if port is None else port.kind
-
-
-def _loops(stages: Mapping[str, Stage], joins: Sequence[Join]) -> Iterator[str]:
-    """Yield a clause for a circle of signals that no feedback path closes."""
-    forward: dict[str, set[str]] = {name: set() for name in stages}
-    for join in joins:
-        start, end = (place.partition(".")[0] for place in join)
-        port = stages[end].template.header.ports.get(join.end.partition(".")[2])
-        carries_signal = port is None or port.kind != "supply"
-        if carries_signal and all(stages[name].template.header.role != "feedback" for name in (start, end)):
-            forward[start].add(end)
-    remaining = dict(forward)
-    while remaining:
-        ends = [name for name, following in remaining.items() if not following & set(remaining)]
-        if not ends:
-            circle = " -> ".join(remaining)
-            yield f"{circle} is a circle; a loop is closed by a stage whose role is feedback, such as feedback_path"
-            return
-        for name in ends:
-            del remaining[name]
+    return made

@@ -41,8 +41,9 @@ from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, ValidationEr
 
 from simwrap import toml_text
 from simwrap._paths import as_path
-from simwrap.circuits.circuit import Circuit, Join, chain, find_place, join_faults
+from simwrap.circuits.circuit import Circuit
 from simwrap.circuits.header import template_problem
+from simwrap.circuits.joins import Join, chain, find_place, join_faults
 from simwrap.circuits.library import find_template
 from simwrap.circuits.stage import Stage, stage
 from simwrap.errors import FileProblemsError, InputError, SimwrapError
@@ -219,6 +220,7 @@ def read_whole_design(path: str | Path, *, valve_folders: Iterable[str | Path] =
         raise FileProblemsError(path, problems)
     circuit = Circuit(stages, tuple(joins), file.title or path.stem, file.main_input, file.main_output)
     problems += _unknown_parameter(circuit, "levels.volume", file.levels.volume)
+    problems += circuit.ignored()
     if problems:
         raise FileProblemsError(path, problems)
     return Design(circuit, frozenset(stated), file.channels, file.mains_frequency, file.levels, supply, feeds,

@@ -49,7 +49,8 @@ def equalisation(
     Parameters
     ----------
     curve : str
-        Which of the stage's standard curves ("50us" or "75us" of ``fm_deemphasis``); by default its first.
+        Which of the stage's standard curves ("50us" or "75us" of ``fm_deemphasis``); by default its first. A circuit is
+        held, from its input to its output, to a curve of a stage in it ("replay.iec60098").
     start, stop : float
         Range [Hz].
     per_decade : int
@@ -77,7 +78,11 @@ def equalisation(
     curves = stage.standard_curves
     if not curves:
         raise InputError(f"equalisation: {stage.name} follows no standard's curve")
-    chosen = find("curve", curve, {name: name for name in curves}, "equalisation") if curve else next(iter(curves))
+    tails = [name.rpartition(".")[2] for name in curves]
+    known = {tail: name for tail, name in zip(tails, curves, strict=True) if tails.count(tail) == 1}
+    chosen = (
+        find("curve", curve, known | {name: name for name in curves}, "equalisation") if curve else next(iter(curves))
+    )
     check_inside("equalisation", "reference_frequency", reference_frequency, start, stop)
     reply = yield Ac(start=start, stop=stop, per_decade=per_decade, vectors=(output,))
     frequency = np.asarray(reply.axis, dtype=float)

@@ -84,9 +84,7 @@ def tone_curves(
         If the stage has none of the parameters ``bass``, ``middle`` and ``treble``, or the range is too small.
     """
     output = port(stage, "output", "tone_curves")
-    controls = [name for name in SPOTS if name in stage.values]
-    if not controls:
-        raise InputError(f"tone_curves: {stage.name} has no bass, middle or treble control")
+    controls = _controls(stage)
     if settings < 2 or start > BASS_FREQUENCIES[0] or stop < TREBLE_FREQUENCIES[-1]:
         raise InputError("tone_curves: give 2 or more settings and a range that holds 20 Hz to 20 kHz")
     plain = Ac(start=start, stop=stop, per_decade=per_decade, vectors=(output,))
@@ -102,7 +100,7 @@ def tone_curves(
     }
     coords = {"frequency": axis(frequency, "Hz", "frequency")}
     for name in controls:
-        reply = yield replace(plain, vary={name: positions})
+        reply = yield replace(plain, vary={controls[name]: positions})
         family = decibels(vector(reply, output))
         spots = SPOTS[name]
         against = np.stack([at_frequency(frequency, family, f) for f in spots], axis=-1)
@@ -117,7 +115,7 @@ def tone_curves(
             variables[f"{name}_cut_db"] = Variable((spot,), against[:, 0], "dB", f"{name} cut relative to 1 kHz")
         coords[setting] = axis(positions, "", f"{name} control, 0 to 1")
         coords[spot] = axis(spots, "Hz", "frequency")
-    best, deviation, loss = yield from _flattest(output, controls, points)
+    best, deviation, loss = yield from _flattest(output, list(controls.values()), points)
     for column, name in enumerate(controls):
         variables[f"flattest.{name}"] = scalar(best[:, column], "", f"flattest position of the {name} control")
     variables["flattest.deviation_db"] = scalar(
@@ -131,8 +129,20 @@ def tone_curves(
         "from": ("e.m.f. of the signal source", ""),
     }
     for name in controls:
-        conditions[f"{name}_as_set"] = (stated(per_point(stage, name, points)), "")
+        conditions[f"{name}_as_set"] = (stated(per_point(stage, controls[name], points)), "")
     return Result(variables, coords=coords, conditions=conditions)
+
+
+def _controls(stage: StageLike) -> dict[str, str]:
+    """Return the parameter of each control: the stage's own, or those of the only stage of a circuit that has some."""
+    found = [name for name in stage.values if name.rpartition(".")[2] in SPOTS]
+    places = dict.fromkeys(name.rpartition(".")[0] for name in found)
+    if not found:
+        raise InputError(f"tone_curves: {stage.name} has no bass, middle or treble control")
+    if len(places) > 1:
+        several = " and ".join(places)
+        raise InputError(f"tone_curves: {stage.name} has tone controls in {several}; measure a part with one of them")
+    return {own: name for own in SPOTS for name in found if name.rpartition(".")[2] == own}
 
 
 def _flattest(

@@ -267,7 +267,8 @@ class _Vector(NamedTuple):
     @classmethod
     def named(cls, circuit: Circuit, name: str) -> _Vector:
         """Return the vector of what the user calls ``name``."""
-        known = {key: cls(node, "V", 1.0) for key, node in {**circuit.node_paths, **circuit.ports}.items()}
+        nodes = {**circuit.wired, **circuit.node_paths, **circuit.ports}
+        known = {key: cls(node, "V", 1.0) for key, node in nodes.items()}
         for valve, use in circuit.valves.items():
             # A node carries it, in mA as volts.
             known |= {f"{valve}.{each}_current": cls(node, "A", 1e-3) for each, node in use.currents.items()}

@@ -59,6 +59,8 @@ SPOT_CHECK_POINTS = 5
 SPOT_CHECK_TOLERANCE = 1e-3
 #: What an operating point leaves of nothing, by unit: the voltage across a capacitor that nothing charges.
 _ROUNDING = {"V": 1e-12, "A": 1e-18, "W": 1e-18}
+#: Share of the largest figure of a unit that is nothing beside it: what an operating point's tolerance leaves.
+_NOTHING = 1e-9
 
 
 @dataclass(frozen=True)
@@ -374,15 +376,19 @@ def _spot_check(
     again = evaluate(grid.table.take(picked), chosen, replace(options, engine=others[0], small_signals="engine"))
     worst, where = 0.0, ""
     repeated = labelled(again.results)
-    for name, array in collected.arrays.items():
-        if array.dtype == object or array.ndim > 1:
-            continue
+    numbers = {name: array for name, array in collected.arrays.items() if array.dtype != object and array.ndim == 1}
+    biggest: dict[str, float] = {}
+    for name, array in numbers.items():
+        unit = collected.variables[name].unit
+        biggest[unit] = max(biggest.get(unit, 0.0), np.max(np.abs(array), where=np.isfinite(array), initial=0.0))
+    for name, array in numbers.items():
         one, two = array[picked], np.asarray(repeated[name].values, dtype=float)
         apart = np.abs(one - two)
         if collected.variables[name].unit == "degree":  # -180 and 180 degrees are the same
             apart = np.minimum(apart, 360.0 - apart)
         largest = np.max(np.abs(array), where=np.isfinite(array), initial=0.0)
-        least = _ROUNDING.get(collected.variables[name].unit, 1e-30)
+        unit = collected.variables[name].unit
+        least = max(_ROUNDING.get(unit, 1e-30), _NOTHING * biggest.get(unit, 0.0))
         scale = np.maximum(largest * 1e-3, np.maximum(np.abs(one), least))
         off = np.max(apart / scale, where=np.isfinite(apart), initial=0.0)
         if off > worst:

@@ -11,7 +11,8 @@ import pytest
 from mna import Circuit as Oracle
 
 import simwrap
-from simwrap.circuits.circuit import Join, circuit
+from simwrap.circuits.circuit import circuit
+from simwrap.circuits.joins import Join
 from simwrap.circuits.render import render
 from simwrap.engine import Run, run
 from simwrap.engine.protocol import AcRun, OpRun
