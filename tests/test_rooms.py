@@ -23,9 +23,6 @@ LONGEST_MODULE, LONGEST_FUNCTION = 600, 60
 _IN_ORDER = "one measurement in the order in which it is made: requests, figures, conditions, result"
 #: Functions that are longer, and why.
 LONG = {
-    "cli/design_commands.py:tolerance": "half of it are the command's options, which typer reads from the signature",
-    "cli/measure_commands.py:sweep": "half of it are the command's options, which typer reads from the signature",
-    "cli/valve_commands.py:curves": "a third of it are the command's options, which typer reads from the signature",
     "measures/distortion.py:distortion": _IN_ORDER,
     "measures/headroom.py:headroom": _IN_ORDER,
     "measures/impedance.py:impedance": _IN_ORDER,

@@ -14,7 +14,8 @@ from typing import Annotated
 
 import typer
 
-from simwrap.cli.app import Engine, Force, Json, Stages, Valves, _folders, app
+from simwrap.cli.app import app
+from simwrap.cli.options import AmplifierFile, Engine, Force, Json, together
 from simwrap.cli.output import check_file, write_text
 from simwrap.errors import EXIT_NOT_MET
 
@@ -34,12 +35,11 @@ def new(
 
 
 @app.command()
+@together
 def check(
-    design: Annotated[Path, typer.Argument(metavar="DESIGN", help="A design file; `simwrap new FILE` writes one.")],
+    amplifier: AmplifierFile,
     quick: Annotated[bool, typer.Option("--quick", help="Leave out what needs large signals.")] = False,
     engine: Engine = "auto",
-    valves: Valves = None,
-    stages: Stages = None,
     as_json: Json = False,
 ) -> None:
     """Audit a whole amplifier: what is over a rating, is it stable, what will it do, what will hum.
@@ -51,10 +51,10 @@ def check(
 
     prepare(choose(engine)[0])  # it starts while the design is being read
     from simwrap.amplifier.audit import audit
-    from simwrap.circuits.design_file import read_whole_design
 
-    read = read_whole_design(design, valve_folders=_folders(valves), complete=True)
-    found = audit(read, quick=quick, engine=engine, progress=lambda words: print(f"check: {words}", file=sys.stderr))
+    found = audit(
+        amplifier.read(), quick=quick, engine=engine, progress=lambda words: print(f"check: {words}", file=sys.stderr)
+    )
     if as_json:
         print(json.dumps(found.to_dict()))
     else:

@@ -13,14 +13,13 @@ import contextlib
 import sys
 import warnings
 from importlib import import_module
-from pathlib import Path
 from typing import Annotated, Any
 
 import typer
 from typer.core import TyperGroup
 
 from simwrap.cli import output
-from simwrap.errors import EXIT_BAD_INPUT, EXIT_INTERRUPTED, EXIT_SYSTEM, InputError, RangeError, SimwrapError
+from simwrap.errors import EXIT_BAD_INPUT, EXIT_INTERRUPTED, EXIT_SYSTEM, InputError, SimwrapError
 
 
 class _PipeClosed(Exception):
@@ -65,164 +64,6 @@ app = typer.Typer(
 # typer carries its own copy of click, or uses the installed one: take the base of its errors.
 _UsageError = typer.BadParameter.__mro__[1]
 _ClickException: Any = _UsageError.__mro__[1]
-
-
-def _known_stages() -> list[str]:
-    from simwrap.circuits.library import stage_names
-
-    return stage_names()
-
-
-def _known_measures() -> list[str]:
-    from simwrap.measures.registry import measures
-
-    return list(measures())
-
-
-def _known_valves() -> list[str]:
-    from simwrap.valves import valve_names
-
-    return valve_names()
-
-
-def _known_engines() -> list[str]:
-    return ["auto", "neospice", "ngspice"]
-
-
-StageName = Annotated[
-    str,
-    typer.Argument(
-        metavar="STAGE", help="A stage (`simwrap list stages`), a template, or a circuit's file.",
-        autocompletion=_known_stages,
-    ),
-]  # fmt: skip
-Set = Annotated[
-    list[str] | None,
-    typer.Option("--set", metavar="NAME=VALUE", help='A parameter, such as "anode_resistor=100k" (repeatable).'),
-]
-Like = Annotated[
-    str | None,
-    typer.Option(
-        "--like",
-        metavar="NAME",
-        help='Published conditions of an output stage\'s valve, such as "single-ended 250 V"; '
-        "`simwrap show VALVE` lists them.",
-    ),
-]
-MeasureNames = Annotated[
-    list[str] | None,
-    typer.Option(
-        "--measure", metavar="NAME", help="What to measure (repeatable); `simwrap list measures` prints all.",
-        autocompletion=_known_measures,
-    ),
-]  # fmt: skip
-MeasureOptions = Annotated[
-    list[str] | None,
-    typer.Option("--option", metavar="MEASURE.NAME=VALUE", help="An option of a measure (repeatable)."),
-]
-Engine = Annotated[
-    str,
-    typer.Option(
-        "--engine",
-        metavar="NAME",
-        help="auto, neospice or ngspice.",
-        autocompletion=_known_engines,
-    ),
-]
-Workers = Annotated[
-    int | None, typer.Option("--workers", metavar="NUMBER", help="How many processes; one for each core otherwise.")
-]
-TimeLimit = Annotated[
-    float,
-    typer.Option(
-        "--time-limit", metavar="SECONDS", help="The longest for one point; one that takes longer is given up."
-    ),
-]
-Json = Annotated[bool, typer.Option("--json", help="Print one JSON object instead of tables.")]
-Details = Annotated[bool, typer.Option("--details", help="Print every figure, conditions and criteria.")]
-PlotFile = Annotated[Path | None, typer.Option("--plot", metavar="FILE", help="Write a picture (.png, .svg, .pdf).")]
-DataFile = Annotated[
-    Path | None,
-    typer.Option("-o", "--output", metavar="FILE", help="Write the Dataset: .nc (netCDF) or .csv."),
-]
-Force = Annotated[bool, typer.Option("--force", help="Write over files that are there.")]
-Valves = Annotated[
-    list[Path] | None,
-    typer.Option("--valves", metavar="DIR", help="A folder of your own valve files (repeatable)."),
-]
-
-
-def _add_stages(folders: list[Path] | None) -> list[Path] | None:
-    """Make the stages of some folders known before anything else looks for one."""
-    from simwrap.circuits.library import add_folders
-
-    add_folders(folders or [])
-    return folders
-
-
-Stages = Annotated[
-    list[Path] | None,
-    typer.Option(
-        "--stages", metavar="DIR", help="A folder of your own stage templates (repeatable).", callback=_add_stages,
-        is_eager=True,
-    ),
-]  # fmt: skip
-
-
-Kind = Annotated[
-    str | None, typer.Option("--kind", help="Section of a type that has several: triode, pentode or rectifier.")
-]
-
-
-def _kind(given: str | None) -> Any:
-    if given is None:
-        return None
-    from simwrap.registry import find
-
-    return find("kind", given, {kind: kind for kind in ("triode", "pentode", "rectifier")})
-
-
-def _folders(given: list[Path] | None) -> list[Path]:
-    for folder in given or []:
-        if not folder.is_dir():
-            raise RangeError("--valves", folder, "a folder that is there")
-    return list(given or [])
-
-
-def _assignments(given: list[str] | None, option: str = "--set") -> dict[str, str]:
-    found: dict[str, str] = {}
-    for entry in given or []:
-        name, sign, value = entry.partition("=")
-        if not sign or not name.strip():
-            raise RangeError(option, entry, "name=value, such as anode_resistor=100k")
-        found[name.strip()] = value
-    return found
-
-
-def _stage(name: str, settings: list[str] | None, valves: list[Path] | None, like: str | None = None) -> Any:
-    from simwrap.circuits.design_file import read_design
-    from simwrap.circuits.stage import stage
-
-    folders, values = _folders(valves), _assignments(settings)
-    if not name.endswith(".toml"):
-        return stage(name, valve_folders=folders, like=like, **values)
-    if like is not None:
-        raise RangeError("--like", like, "it with a single stage; a circuit's file holds its own values")
-    made = read_design(name, valve_folders=folders)
-    return made.replace(**values) if values else made
-
-
-def _measure_options(names: list[str] | None, options: list[str] | None) -> Any:
-    """Return what ``measures=`` takes, or None for the stage's own choice."""
-    if not options:
-        return names or None
-    chosen: dict[str, dict[str, Any]] = {name: {} for name in names or []}
-    for key, text in _assignments(options, "--option").items():
-        measure, dot, option = key.partition(".")
-        if not dot:
-            raise RangeError("--option", key, "measure.option=value, such as headroom.nominal_level=0.5")
-        chosen.setdefault(measure, {})[option] = text
-    return chosen
 
 
 def _tell_version(wanted: bool) -> None:

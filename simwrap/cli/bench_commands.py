@@ -8,33 +8,25 @@ from __future__ import annotations
 
 import json
 import sys
+from dataclasses import dataclass
 from pathlib import Path
-from typing import Annotated, Any
+from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from simwrap.cli.app import Engine, Force, Json, Stages, Valves, _folders, app
+from simwrap.cli.app import app
+from simwrap.cli.options import AmplifierFile, Engine, Force, Json, together
 from simwrap.cli.output import PICTURES, check_file, print_table, say, write_figure, write_text
 from simwrap.errors import EXIT_NOT_MET, InputError
 from simwrap.units import quantity
 
-DesignFile = Annotated[Path, typer.Argument(metavar="DESIGN", help="A design file; `simwrap new FILE` writes one.")]
+if TYPE_CHECKING:
+    from simwrap.cathode_guard.guard import Converter
+    from simwrap.faults.bed import Varied
 
 
 def _tell(command: str) -> Any:
     return lambda words: print(f"{command}: {words}", file=sys.stderr)
-
-
-def _read(design: Path, valves: list[Path] | None) -> Any:
-    from simwrap.circuits.design_file import read_whole_design
-
-    return read_whole_design(design, valve_folders=_folders(valves), complete=True)
-
-
-def _varied(emission: str, mu: str, resistors: str) -> Any:
-    from simwrap.faults.bed import Varied
-
-    return Varied(emission=emission, mu=mu, resistors=resistors)
 
 
 Emission = Annotated[str, typer.Option("--emission", metavar="TOLERANCE", help="Spread of the valves' emission.")]
@@ -42,62 +34,112 @@ Mu = Annotated[str, typer.Option("--mu", metavar="TOLERANCE", help="Spread of th
 Resistors = Annotated[str, typer.Option("--resistors", metavar="TOLERANCE", help="Tolerance of every resistor.")]
 
 
-@app.command()
-def guard(
-    design: DesignFile,
-    header: Annotated[Path | None, typer.Option("--header", metavar="FILE.h", help="Write the C99 header.")] = None,
-    output: Annotated[
-        Path | None, typer.Option("-o", "--output", metavar="FILE.json", help="Write all as JSON.")
-    ] = None,
-    sense: Annotated[
-        str, typer.Option("--sense", metavar="OHM", help="Sense resistor, where the design has none.")
-    ] = "10",
-    bits: Annotated[int, typer.Option("--bits", help="Resolution of the converter.")] = 12,
-    reference: Annotated[str, typer.Option("--reference", metavar="V", help="Its reference.")] = "3.3",
+@dataclass(frozen=True)
+class Spread:
+    """How far parts are spread from build to build."""
+
+    emission: Emission = "20 %"
+    mu: Mu = "5 %"
+    resistors: Resistors = "5 %"
+
+    def varied(self) -> Varied:
+        """Return it as an object."""
+        from simwrap.faults.bed import Varied
+
+        return Varied(emission=self.emission, mu=self.mu, resistors=self.resistors)
+
+
+@dataclass(frozen=True)
+class ReadingSpread(Spread):
+    """The same for readings: of a single build's valves less is known."""
+
+    mu: Mu = "10 %"
+
+
+@dataclass(frozen=True)
+class GuardBuilds(Spread):
+    """How many healthy builds, too."""
+
+    builds: Annotated[int, typer.Option("--builds", help="Healthy builds that are drawn.")] = 200
+
+
+@dataclass(frozen=True)
+class ConverterPins:
+    """What reads the sense resistors."""
+
+    sense: Annotated[str, typer.Option("--sense", metavar="OHM", help="Sense resistor, where the design has none.")] = (
+        "10"
+    )
+    bits: Annotated[int, typer.Option("--bits", help="Resolution of the converter.")] = 12
+    reference: Annotated[str, typer.Option("--reference", metavar="V", help="Its reference.")] = "3.3"
     gain: Annotated[
         float, typer.Option("--gain", help="From sense resistor to pin: below 1 a divider, above 1 an amplifier.")
-    ] = 1.0,
-    filter_resistor: Annotated[str, typer.Option("--filter-resistor", metavar="OHM")] = "10k",
-    filter_capacitor: Annotated[str, typer.Option("--filter-capacitor", metavar="F")] = "4u7",
-    rate: Annotated[int, typer.Option("--rate", help="Samples a second of each pin.")] = 250,
-    warming: Annotated[str, typer.Option("--warming", metavar="S", help="First current to all levels.")] = "30",
-    builds: Annotated[int, typer.Option("--builds", help="Healthy builds that are drawn.")] = 200,
-    emission: Emission = "20 %",
-    mu: Mu = "5 %",
-    resistors: Resistors = "5 %",
+    ] = 1.0
+    filter_resistor: Annotated[str, typer.Option("--filter-resistor", metavar="OHM")] = "10k"
+    filter_capacitor: Annotated[str, typer.Option("--filter-capacitor", metavar="F")] = "4u7"
+    rate: Annotated[int, typer.Option("--rate", help="Samples a second of each pin.")] = 250
+    warming: Annotated[str, typer.Option("--warming", metavar="S", help="First current to all levels.")] = "30"
+
+    def converter(self) -> Converter:
+        """Return it as an object, in SI units."""
+        from simwrap.cathode_guard.guard import Converter
+
+        return Converter(
+            sense=quantity.parse(self.sense, "ohm", parameter="--sense"), bits=self.bits,
+            reference=quantity.parse(self.reference, "V", parameter="--reference"), gain=self.gain,
+            resistance=quantity.parse(self.filter_resistor, "ohm", parameter="--filter-resistor"),
+            capacitance=quantity.parse(self.filter_capacitor, "F", parameter="--filter-capacitor"), rate=self.rate,
+            warming=quantity.parse(self.warming, "s", parameter="--warming"),
+        )  # fmt: skip
+
+
+@dataclass(frozen=True)
+class GuardFiles:
+    """Where the guard's levels are written."""
+
+    header: Annotated[Path | None, typer.Option("--header", metavar="FILE.h", help="Write the C99 header.")] = None
+    output: Annotated[Path | None, typer.Option("-o", "--output", metavar="FILE.json", help="Write all as JSON.")] = (
+        None
+    )
+    force: Force = False
+
+    def check(self) -> None:
+        """Refuse files that can't be written before anything is simulated."""
+        check_file("--header", self.header, force=self.force)
+        check_file("--output", self.output, force=self.force)
+        if self.header is not None and self.header == self.output:
+            raise InputError(f"--header and --output both name {self.header}; give another name")
+
+
+@app.command()
+@together
+def guard(
+    amplifier: AmplifierFile,
+    pins: ConverterPins,
+    builds: GuardBuilds,
+    files: GuardFiles,
     prove: Annotated[bool, typer.Option("--prove", help="Simulate starts, faults and programme (minutes).")] = False,
-    force: Force = False,
     engine: Engine = "auto",
-    valves: Valves = None,
-    stages: Stages = None,
     as_json: Json = False,
 ) -> None:
     """Levels for a microcontroller that watches the output valves' cathode currents, as JSON and as a C99 header."""
     from simwrap.cathode_guard import paper
-    from simwrap.cathode_guard.guard import Converter
     from simwrap.cathode_guard.guard import guard as compute
 
-    _check_guard_files(header, output, force)
-    way = Converter(
-        sense=quantity.parse(sense, "ohm", parameter="--sense"), bits=bits,
-        reference=quantity.parse(reference, "V", parameter="--reference"), gain=gain,
-        resistance=quantity.parse(filter_resistor, "ohm", parameter="--filter-resistor"),
-        capacitance=quantity.parse(filter_capacitor, "F", parameter="--filter-capacitor"), rate=rate,
-        warming=quantity.parse(warming, "s", parameter="--warming"),
-    )  # fmt: skip
-    found = compute(_read(design, valves), way, varied=_varied(emission, mu, resistors), builds=builds, engine=engine,
+    files.check()
+    found = compute(amplifier.read(), pins.converter(), varied=builds.varied(), builds=builds.builds, engine=engine,
                     progress=_tell("guard"))  # fmt: skip
     told = paper.to_dict(found)
-    if header is not None:
-        write_text(header, paper.header(found), force=force)
+    if files.header is not None:
+        write_text(files.header, paper.header(found), force=files.force)
     good = True
     if prove:
         from simwrap.cathode_guard import proof
 
-        proved = proof.prove(found, builds=builds, engine=engine, tell=_tell("guard"))
+        proved = proof.prove(found, builds=builds.builds, engine=engine, tell=_tell("guard"))
         told["proof"], good = proof.as_dict(proved), proved.good
-    if output is not None:
-        write_text(output, json.dumps(told, indent=2) + "\n", force=force)
+    if files.output is not None:
+        write_text(files.output, json.dumps(told, indent=2) + "\n", force=files.force)
     if as_json:
         print(json.dumps(told))
     else:
@@ -106,32 +148,22 @@ def guard(
         raise typer.Exit(EXIT_NOT_MET)
 
 
-def _check_guard_files(header: Path | None, output: Path | None, force: bool) -> None:
-    check_file("--header", header, force=force)
-    check_file("--output", output, force=force)
-    if header is not None and header == output:
-        raise InputError(f"--header and --output both name {header}; give another name")
-
-
 @app.command()
+@together
 def readings(
-    design: DesignFile,
+    amplifier: AmplifierFile,
     file: Annotated[
         Path, typer.Argument(metavar="FILE.csv", help="Columns point, value; and unit, frequency, level where needed.")
     ],
+    spread: ReadingSpread,
     response: Annotated[
         bool, typer.Option("--response", help="FILE is a frequency response: columns frequency, level (dB or volts).")
     ] = False,
     plot: Annotated[
         Path | None, typer.Option("--plot", metavar="FILE", help="With --response: writes its picture there.")
     ] = None,
-    emission: Emission = "20 %",
-    mu: Mu = "10 %",
-    resistors: Resistors = "5 %",
     force: Force = False,
     engine: Engine = "auto",
-    valves: Valves = None,
-    stages: Stages = None,
     as_json: Json = False,
 ) -> None:
     """Hold measured voltages and currents against their windows, and rank what may be the matter.
@@ -141,7 +173,7 @@ def readings(
     from simwrap.fault_finding import measured_response
     from simwrap.fault_finding import readings as room
 
-    made, varied = _read(design, valves), _varied(emission, mu, resistors)
+    made, varied = amplifier.read(), spread.varied()
     found: Any
     check_file("--plot", plot, PICTURES, force=force)
     if plot is not None and not response:
@@ -160,8 +192,9 @@ def readings(
 
 
 @app.command()
+@together
 def match(
-    design: DesignFile,
+    amplifier: AmplifierFile,
     file: Annotated[
         Path,
         typer.Argument(
@@ -170,15 +203,13 @@ def match(
     ],
     stage: Annotated[str, typer.Option("--stage", metavar="NAME", help="The stage whose sockets are filled.")] = "",
     engine: Engine = "auto",
-    valves: Valves = None,
-    stages: Stages = None,
     as_json: Json = False,
 ) -> None:
     """Choose pairs or quads from a list of measured valves, by their currents and slopes in the design."""
     from simwrap.fault_finding.measured_valves import match as choose
     from simwrap.fault_finding.measured_valves import to_dict
 
-    measured, sets = choose(_read(design, valves), file, stage=stage, engine=engine)
+    measured, sets = choose(amplifier.read(), file, stage=stage, engine=engine)
     if as_json:
         print(json.dumps(to_dict(measured, sets)))
         return

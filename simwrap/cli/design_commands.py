@@ -3,45 +3,31 @@
 from __future__ import annotations
 
 import json
-import sys
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from simwrap.cli import app, output
-from simwrap.cli.app import (
-    DataFile,
-    Details,
-    Engine,
-    Force,
-    Json,
-    Like,
-    MeasureNames,
-    MeasureOptions,
-    PlotFile,
-    Set,
-    StageName,
-    Stages,
-    TimeLimit,
-    Valves,
-    Workers,
-)
+from simwrap.cli import output
+from simwrap.cli.app import app
 from simwrap.cli.measure_commands import tell_warnings, write_dataset
+from simwrap.cli.options import Asked, DataFile, Json, RunningSideBySide, Subject, Told, assignments, together
 from simwrap.errors import EXIT_NOT_MET, RangeError
 
 if TYPE_CHECKING:
     from simwrap.design.choose import Choice
     from simwrap.design.sensitivity import Ranking
+    from simwrap.design.tolerance import Tolerances
     from simwrap.design.worst_case import WorstCase
     from simwrap.design.yields import Yield
 
 Seed = Annotated[int, typer.Option("--seed", metavar="NUMBER", help="The same seed gives the same draws.")]
 
 
-@app.app.command()
-def tolerance(
-    stage: StageName,
+@dataclass(frozen=True)
+class Drawn:
+    """What varies from build to build, and how many are drawn."""
+
     parts: Annotated[
         list[str] | None,
         typer.Option(
@@ -50,7 +36,7 @@ def tolerance(
             help='A parameter or "resistors", "capacitors", "inductors": "5 %", "E24", "-20/+50 %" '
             "(repeatable). By default resistors 5 %, capacitors 10 %.",
         ),
-    ] = None,
+    ] = None
     valve_spread: Annotated[
         list[str] | None,
         typer.Option(
@@ -58,57 +44,66 @@ def tolerance(
             metavar="NAME=TOLERANCE",
             help='"emission" or "mu" of all valves, or "v1.mu" (repeatable).',
         ),
-    ] = None,
-    supply: Annotated[str, typer.Option("--supply", metavar="TOLERANCE", help="All supplies together.")] = "0 %",
-    matched: Annotated[bool, typer.Option("--matched", help="Valves of one type are alike.")] = False,
+    ] = None
+    supply: Annotated[str, typer.Option("--supply", metavar="TOLERANCE", help="All supplies together.")] = "0 %"
+    matched: Annotated[bool, typer.Option("--matched", help="Valves of one type are alike.")] = False
+    distribution: Annotated[str, typer.Option("--distribution", metavar="NAME", help="uniform or normal.")] = "uniform"
+    builds: Annotated[int, typer.Option("--builds", metavar="NUMBER", help="How many builds are drawn.")] = 1000
+    seed: Seed = 0
+
+    def tolerances(self) -> Tolerances:
+        """Return what varies as an object."""
+        from simwrap.design.tolerance import Tolerances
+
+        return Tolerances(
+            parts=assignments(self.parts, "--part") or None,
+            valves=assignments(self.valve_spread, "--valve-spread"),
+            supplies=self.supply,
+            matched=self.matched,
+            distribution=self.distribution,
+        )
+
+
+@dataclass(frozen=True)
+class Questions:
+    """What is asked of the builds."""
+
     limits: Annotated[
         list[str] | None,
         typer.Option("--limit", metavar="LIMIT", help='"gain 50 +/- 10 %", "anode dissipation < 80 %" (repeatable).'),
-    ] = None,
+    ] = None
     rank: Annotated[
         list[str] | None,
         typer.Option("--rank", metavar="VARIABLE", help="Which parts its spread comes from (repeatable)."),
-    ] = None,
-    worst: Annotated[bool, typer.Option("--worst", help="Add the worst case at the corners.")] = False,
-    builds: Annotated[int, typer.Option("--builds", metavar="NUMBER", help="How many builds are drawn.")] = 1000,
-    seed: Seed = 0,
-    distribution: Annotated[str, typer.Option("--distribution", metavar="NAME", help="uniform or normal.")] = "uniform",
-    settings: Set = None,
-    like: Like = None,
-    measures: MeasureNames = None,
-    options: MeasureOptions = None,
-    engine: Engine = "auto",
-    workers: Workers = None,
-    time_limit: TimeLimit = 60.0,
-    valves: Valves = None,
-    stages: Stages = None,
+    ] = None
+    worst: Annotated[bool, typer.Option("--worst", help="Add the worst case at the corners.")] = False
+
+
+@app.command()
+@together
+def tolerance(
+    subject: Subject,
+    drawn: Drawn,
+    questions: Questions,
+    asked: Asked,
+    running: RunningSideBySide,
+    told: Told,
     file: DataFile = None,
-    as_json: Json = False,
-    plot: PlotFile = None,
-    details: Details = False,
-    force: Force = False,
 ) -> None:
     """Build a stage many times with parts drawn from their tolerances."""
     from simwrap.design.limits import parse_limits
     from simwrap.design.runs import Runs
     from simwrap.design.sensitivity import rank_parts
-    from simwrap.design.tolerance import Tolerances, spread
+    from simwrap.design.tolerance import spread
     from simwrap.design.worst_case import worst_case
     from simwrap.design.yields import yield_of
-    from simwrap.engine import Run
 
+    plot, force, limits, rank = told.plot, told.force, questions.limits, questions.rank
     output.check_file("--plot", plot, output.PICTURES, force=force)
     output.check_file("--output", file, output.DATASETS, force=force)
-    made = app._stage(stage, settings, valves, like)
-    chosen = app._measure_options(measures, options) or [name for name in made.measures if name in ("bias", "response")]
-    varied = Tolerances(
-        parts=app._assignments(parts, "--part") or None,
-        valves=app._assignments(valve_spread, "--valve-spread"),
-        supplies=supply,
-        matched=matched,
-        distribution=distribution,
-    )
-    run = Run(engine=engine, workers=workers, time_limit=time_limit, progress=sys.stderr.isatty())
+    made = subject.made()
+    chosen = asked.chosen() or [name for name in made.measures if name in ("bias", "response")]
+    varied, run = drawn.tolerances(), running.how()
     if limits or rank:  # whether they can be read is known from one build, long before all are done
         _, known = Runs.of(made, chosen, run=run).begin()
         if limits:
@@ -116,13 +111,13 @@ def tolerance(
         for variable in rank or []:
             known.find(variable)
     curves = None if file is not None else False  # a table has no room for them
-    data = spread(made, varied, chosen, builds=builds, seed=seed, curves=curves, run=run)
+    data = spread(made, varied, chosen, builds=drawn.builds, seed=drawn.seed, curves=curves, run=run)
     found = _Spread(
         made,
         data,
         yield_of(data, limits) if limits else None,
         [rank_parts(data, name) for name in rank or []],
-        worst_case(made, varied, chosen, run=run) if worst else None,
+        worst_case(made, varied, chosen, run=run) if questions.worst else None,
     )
     tell_warnings(data, "builds")
     if file is not None:
@@ -132,10 +127,10 @@ def tolerance(
 
         picture = plot_sweep(data, found.named, limits=found.share.limits if found.share else ())
         output.write_figure(picture, plot, force=force)
-    if as_json:
-        print(json.dumps(found.told(builds, seed)))
+    if told.as_json:
+        print(json.dumps(found.told(drawn.builds, drawn.seed)))
     else:
-        found.show(details)
+        found.show(told.details)
 
 
 @dataclass(frozen=True)
@@ -240,9 +235,12 @@ class _Spread:
         return [row for row in rows if len(set(row[2:5])) > 1 and not row[1].startswith(("p", "f", "n"))]
 
 
-@app.app.command()
+@app.command()
+@together
 def choose(
-    stage: StageName,
+    subject: Subject,
+    asked: Asked,
+    running: RunningSideBySide,
     goals: Annotated[
         list[str] | None,
         typer.Option(
@@ -258,15 +256,6 @@ def choose(
     series: Annotated[
         list[str] | None, typer.Option("--series", metavar="SERIES", help='"E12" for all, or NAME=E6 (repeatable).')
     ] = None,
-    settings: Set = None,
-    like: Like = None,
-    measures: MeasureNames = None,
-    options: MeasureOptions = None,
-    engine: Engine = "auto",
-    workers: Workers = None,
-    time_limit: TimeLimit = 60.0,
-    valves: Valves = None,
-    stages: Stages = None,
     seed: Seed = 0,
     as_json: Json = False,
 ) -> None:
@@ -277,17 +266,15 @@ def choose(
     from simwrap.design.choose import choose as run
     from simwrap.simulation.as_json import plain
 
-    made = app._stage(stage, settings, valves, like)
+    made = subject.made()
     found = run(
         made,
         _goals(goals),
         _free(free),
         series=_series(series),
-        measures=app._measure_options(measures, options),
+        measures=asked.chosen(),
         seed=seed,
-        engine=engine,
-        workers=workers,
-        time_limit=time_limit,
+        run=running.how(),
     )
     if as_json:
         print(json.dumps(plain(_choice_told(made, found))))

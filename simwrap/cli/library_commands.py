@@ -11,13 +11,25 @@ from typing import Annotated, Any
 
 import typer
 
-from simwrap.cli import app, output
-from simwrap.cli.app import Json, Kind, Stages, Valves, _known_measures, _known_stages, _known_valves
+from simwrap.cli import output
+from simwrap.cli.app import app
+from simwrap.cli.options import (
+    Json,
+    Kind,
+    Stages,
+    Subject,
+    Valves,
+    folders_of,
+    kind_of,
+    known_measures,
+    known_stages,
+    known_valves,
+)
 from simwrap.errors import EXIT_BAD_INPUT, UnknownNameError
 from simwrap.simulation import as_json as told
 
 
-@app.app.command("list")
+@app.command("list")
 def list_things(
     context: typer.Context,
     what: Annotated[
@@ -34,7 +46,7 @@ def list_things(
     if what is None:
         print(context.get_help(), file=sys.stderr)
         raise typer.Exit(EXIT_BAD_INPUT)
-    folders = app._folders(valves)
+    folders = folders_of(valves)
     kinds: dict[str, Callable[[bool], None]] = {
         "stages": _list_stages,
         "valves": partial(_list_valves, folders),
@@ -77,13 +89,13 @@ def _list_measures(as_json: bool) -> None:
         output.print_table("measures", ["measure", "what it finds"], rows)
 
 
-@app.app.command()
+@app.command()
 def show(
     name: Annotated[
         str,
         typer.Argument(
             help="A stage, a valve, a measure, or a file: a template or a design.",
-            autocompletion=lambda: [*_known_stages(), *_known_measures(), *_known_valves()],
+            autocompletion=lambda: [*known_stages(), *known_measures(), *known_valves()],
         ),
     ],
     kind: Kind = None,
@@ -99,10 +111,10 @@ def show(
     from simwrap.measures.registry import measures
     from simwrap.valves import get_valve, valve_names
 
-    folders = app._folders(valves)
+    folders = folders_of(valves)
     wanted = name.strip().casefold()
     if wanted.endswith((".toml", ".cir.j2")) or wanted in (entry.casefold() for entry in stage_names()):
-        _show_circuit(app._stage(name, None, valves), as_json)
+        _show_circuit(Subject(name, valves=valves).made(), as_json)
         if wanted in measures() and not as_json:  # "supply" is both
             print()
             _show_measure(name, as_json)
@@ -110,7 +122,7 @@ def show(
         _show_measure(name, as_json)
     else:
         try:
-            valve = get_valve(name, kind=app._kind(kind), folders=folders)
+            valve = get_valve(name, kind=kind_of(kind), folders=folders)
         except UnknownNameError:
             known = [*stage_names(), *measures(), *valve_names(folders=folders)]
             raise UnknownNameError("stage, valve or measure", name, known) from None

@@ -12,70 +12,55 @@ from typing import Annotated, Any
 
 import typer
 
-from simwrap.cli import app, output
-from simwrap.cli.app import (
+from simwrap.cli import output
+from simwrap.cli.app import app
+from simwrap.cli.options import (
+    Asked,
     DataFile,
-    Details,
     Engine,
     Force,
     Json,
-    Like,
-    MeasureNames,
-    MeasureOptions,
-    PlotFile,
-    Set,
-    StageName,
-    Stages,
-    Valves,
-    Workers,
+    Running,
+    RunningSideBySide,
+    Subject,
+    Told,
+    assignments,
+    together,
 )
 from simwrap.errors import InputError, NoEngineError, RangeError
 
 
-@app.app.command()
-def measure(
-    stage: StageName,
-    settings: Set = None,
-    like: Like = None,
-    measures: MeasureNames = None,
-    options: MeasureOptions = None,
-    engine: Engine = "auto",
-    valves: Valves = None,
-    stages: Stages = None,
-    data: DataFile = None,
-    as_json: Json = False,
-    plot: PlotFile = None,
-    details: Details = False,
-    force: Force = False,
-) -> None:
+@app.command()
+@together
+def measure(subject: Subject, asked: Asked, running: Running, told: Told, data: DataFile = None) -> None:
     """Measure one stage or design and print what was found."""
     from simwrap.simulation import report
     from simwrap.simulation.measurement import chosen_measures
     from simwrap.simulation.measurement import measure as run
 
-    output.check_file("--plot", plot, output.PICTURES, force=force)
-    output.check_file("--output", data, output.DATASETS, force=force)
-    made = app._stage(stage, settings, valves, like)
-    chosen = app._measure_options(measures, options)
+    output.check_file("--plot", told.plot, output.PICTURES, force=told.force)
+    output.check_file("--output", data, output.DATASETS, force=told.force)
+    made, plot, force = subject.made(), told.plot, told.force
+    chosen = asked.chosen()
     if plot is not None:
         for target in _plot_files(chosen_measures(made, chosen), plot).values():
             output.check_file("--plot", target, force=force)
-    found = run(made, chosen, engine=engine)
+    found = run(made, chosen, run=running.how())
     if data is not None:
         write_dataset(found.to_dataset(), data, force=force)
     if plot is not None:
         for name, target in _plot_files(found.results, plot).items():
             output.write_figure(found.plot(name), target, force=force)
-    if as_json:
+    if told.as_json:
         print(json.dumps(found.to_dict()))
         return
-    for table in report.tables(found, details=details):
+    for table in report.tables(found, details=told.details):
         output.print_table(table.caption, table.head, table.rows)
     for words in report.cautions(found):
         output.say(f"CAUTION: {words}")
-    if not details:
+    if not told.details:
         output.say(f"{made.name}: {report.values_line(found)}")
-    more = "" if details else "; --details prints every figure, conditions and criteria"
+    more = "" if told.details else "; --details prints every figure, conditions and criteria"
     output.say(f"simulated by {found.provenance.get('engine', found.engine)}{more}")
 
 
@@ -112,7 +97,7 @@ def _columns(made: Any, over: list[str] | None) -> dict[str, list[Any]]:
     """Return what is swept: as it was given, or else the first resistor round its value."""
     known = {name.casefold(): parameter for name, parameter in made.parameters.items()}
     columns = {
-        name: _sweep_values(text, known.get(name.casefold())) for name, text in app._assignments(over, "--over").items()
+        name: _sweep_values(text, known.get(name.casefold())) for name, text in assignments(over, "--over").items()
     }
     if columns:
         return columns
@@ -123,9 +108,13 @@ def _columns(made: Any, over: list[str] | None) -> dict[str, list[Any]]:
     return {first: [made.values[first] * factor for factor in (0.5, 0.7, 1.0, 1.4, 2.0)]}
 
 
-@app.app.command()
+@app.command()
+@together
 def sweep(
-    stage: StageName,
+    subject: Subject,
+    asked: Asked,
+    running: RunningSideBySide,
+    told: Told,
     over: Annotated[
         list[str] | None,
         typer.Option(
@@ -134,14 +123,6 @@ def sweep(
             help='Swept values: "1k,1k5,2k2", "1k:10k:20", "1k:10k:20log", "1k:10k:E12" (repeatable).',
         ),
     ] = None,
-    settings: Set = None,
-    like: Like = None,
-    measures: MeasureNames = None,
-    options: MeasureOptions = None,
-    engine: Engine = "auto",
-    workers: Workers = None,
-    valves: Valves = None,
-    stages: Stages = None,
     zipped: Annotated[bool, typer.Option("--zipped", help="Take the values side by side.")] = False,
     file: Annotated[
         Path | None,
@@ -152,10 +133,6 @@ def sweep(
         ),
     ] = None,
     data: DataFile = None,
-    as_json: Json = False,
-    plot: PlotFile = None,
-    details: Details = False,
-    force: Force = False,
 ) -> None:
     """Measure a stage over values of its parameters.
 
@@ -163,22 +140,14 @@ def sweep(
     """
     from simwrap.simulation.sweep import sweep as run
 
+    plot, force = told.plot, told.force
     output.check_file("--plot", plot, output.PICTURES, force=force)
     output.check_file("--output", data, output.DATASETS, force=force)
-    made = app._stage(stage, settings, valves, like)
+    made = subject.made()
     columns = _columns(made, over)
     kept = file or (data.with_name(f"{data.stem}.partial.nc") if data is not None else None)
     with _told_what_is_kept(kept):
-        found = run(
-            made,
-            columns,
-            app._measure_options(measures, options),
-            zipped=zipped,
-            engine=engine,
-            workers=workers,
-            file=kept,
-            progress=sys.stderr.isatty(),
-        )
+        found = run(made, columns, asked.chosen(), zipped=zipped, file=kept, run=running.how())
     tell_warnings(found)
     if data is not None:
         write_dataset(found, data, force=force)
@@ -188,12 +157,12 @@ def sweep(
         from simwrap.plots import plot_sweep
 
         output.write_figure(plot_sweep(found), plot, force=force)
-    if as_json:
+    if told.as_json:
         from simwrap.simulation.as_json import dataset_json
 
         print(json.dumps(dataset_json(found)))
     else:
-        print_dataset(found, details)
+        print_dataset(found, told.details)
 
 
 @contextmanager
@@ -254,13 +223,10 @@ def print_dataset(data: Any, details: bool = False) -> None:
         output.say("--details prints every figure, --output FILE.csv writes all, --plot FILE draws them")
 
 
-@app.app.command()
+@app.command()
+@together
 def netlist(
-    stage: StageName,
-    settings: Set = None,
-    like: Like = None,
-    valves: Valves = None,
-    stages: Stages = None,
+    subject: Subject,
     file: Annotated[Path | None, typer.Option("-o", "--output", metavar="FILE", help="Write it there.")] = None,
     force: Force = False,
 ) -> None:
@@ -268,14 +234,14 @@ def netlist(
     from simwrap.circuits.render import render
 
     output.check_file("--output", file, force=force)
-    text = render(app._stage(stage, settings, valves, like)).complete()
+    text = render(subject.made()).complete()
     if file is None:
         print(text, end="")
     else:
         output.write_text(file, text, force=force)
 
 
-@app.app.command()
+@app.command()
 def engines(as_json: Json = False) -> None:
     """Show which simulators are found, their versions, and a self-check of each."""
     from simwrap import engine
@@ -308,7 +274,7 @@ def engines(as_json: Json = False) -> None:
         )
 
 
-@app.app.command()
+@app.command()
 def demo(
     folder: Annotated[Path, typer.Option("--folder", metavar="DIR", help="Where the pictures go.")] = Path("out"),
     engine: Engine = "auto",

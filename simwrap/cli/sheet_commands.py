@@ -8,14 +8,16 @@ from typing import Annotated
 
 import typer
 
-from simwrap.cli.app import Engine, Force, Stages, Valves, _folders, app
+from simwrap.cli.app import app
+from simwrap.cli.options import AmplifierFile, Engine, Force, together
 from simwrap.cli.output import check_file, write_text
 from simwrap.errors import RangeError
 
 
 @app.command()
+@together
 def sheet(
-    design: Annotated[Path, typer.Argument(metavar="DESIGN", help="A design file; `simwrap new FILE` writes one.")],
+    amplifier: AmplifierFile,
     output: Annotated[Path, typer.Option("--output", "-o", metavar="FILE.html", help="The file to write.")],
     meter: Annotated[str, typer.Option("--meter", metavar="OHM", help="Input resistance of your voltmeter.")] = "10M",
     discharge: Annotated[
@@ -24,13 +26,10 @@ def sheet(
     quick: Annotated[bool, typer.Option("--quick", help="Leave out what needs large signals.")] = False,
     force: Force = False,
     engine: Engine = "auto",
-    valves: Valves = None,
-    stages: Stages = None,
 ) -> None:
     """Write the build sheet of an amplifier: cautions, schematics, parts, test points, curves, discharge times."""
     from simwrap.amplifier.test_points import Allowance
     from simwrap.build_sheet.sheet import sheet as made
-    from simwrap.circuits.design_file import read_whole_design
     from simwrap.units import quantity
 
     check_file("--output", output, {".html", ".htm"}, force=force)
@@ -40,7 +39,6 @@ def sheet(
     within = quantity.parse(discharge, "s", parameter="--discharge")
     if not 0.1 <= within <= 1e5:
         raise RangeError("--discharge", discharge, "a time from 0.1 s to 100000 s")
-    read = read_whole_design(design, valve_folders=_folders(valves), complete=True)
-    text = made(read, allowance=Allowance(meter=ohms), within=within, quick=quick, engine=engine,
+    text = made(amplifier.read(), allowance=Allowance(meter=ohms), within=within, quick=quick, engine=engine,
                 progress=lambda words: print(f"sheet: {words}", file=sys.stderr))  # fmt: skip
     write_text(output, text, force=force, then="; open it in a browser, and print it")

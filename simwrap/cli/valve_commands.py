@@ -4,13 +4,26 @@ from __future__ import annotations
 
 import json
 import sys
+from collections.abc import Iterator
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Annotated, Any
 
 import typer
 
-from simwrap.cli import app, output
-from simwrap.cli.app import Force, Json, Kind, PlotFile, Valves
+from simwrap.cli import output
+from simwrap.cli.app import app
+from simwrap.cli.options import (
+    Force,
+    Kind,
+    Pictured,
+    PlotFile,
+    Valves,
+    folders_of,
+    kind_of,
+    known_valves,
+    together,
+)
 from simwrap.errors import InputError, RangeError
 from simwrap.units import quantity
 
@@ -32,11 +45,43 @@ def _optional(text: str | None, unit: str, option: str) -> float | None:
     return None if text is None else quantity.parse(text, unit, parameter=option)
 
 
-@app.app.command()
+@dataclass(frozen=True)
+class Working:
+    """What a valve works with."""
+
+    supply: Annotated[str | None, typer.Option("--supply", metavar="V", help="Draw a load line from there.")] = None
+    anode_resistor: Annotated[str | None, typer.Option("--anode-resistor", metavar="OHM")] = None
+    cathode_resistor: Annotated[str, typer.Option("--cathode-resistor", metavar="OHM")] = "0"
+    grid_voltage: Annotated[str, typer.Option("--grid-voltage", metavar="V", help="Fixed bias.")] = "0"
+    screen_voltage: Annotated[str | None, typer.Option("--screen-voltage", metavar="V")] = None
+    tap: Annotated[float, typer.Option("--tap", help="Screen tap of ultra-linear curves, 0 to 1.")] = 0.43
+
+    def values(self) -> dict[str, Any]:
+        """Return what was given, in SI units: of a load line its ``supply`` and ``anode_resistor``, or neither."""
+        if not 0.0 <= self.tap <= 1.0:
+            raise RangeError("--tap", self.tap, "a share from 0 to 1")
+        volts = _optional(self.supply, "V", "--supply")
+        ohms = _optional(self.anode_resistor, "ohm", "--anode-resistor")
+        if (volts is None) != (ohms is None):
+            missing = "--supply" if volts is None else "--anode-resistor"
+            raise InputError(f"{missing} is missing: a load line needs both --supply and --anode-resistor")
+        return {
+            "supply": volts,
+            "anode_resistor": ohms,
+            "screen_voltage": _optional(self.screen_voltage, "V", "--screen-voltage"),
+            "cathode_resistor": quantity.parse(self.cathode_resistor, "ohm", parameter="--cathode-resistor"),
+            "grid_voltage": quantity.parse(self.grid_voltage, "V", parameter="--grid-voltage"),
+        }
+
+
+@app.command()
+@together
 def curves(
     valve: Annotated[
-        str, typer.Argument(help="A valve; `simwrap list valves` prints all.", autocompletion=app._known_valves)
+        str, typer.Argument(help="A valve; `simwrap list valves` prints all.", autocompletion=known_valves)
     ],
+    line: Working,
+    pictured: Pictured,
     what: Annotated[
         str, typer.Option("--what", metavar="FAMILY", help="anode, transfer, triode-connected or ultra-linear.")
     ] = "anode",
@@ -48,56 +93,25 @@ def curves(
             help="Print gm, ra and mu there: anode,grid (triodes and triode-connected) or anode,grid,screen.",
         ),
     ] = None,
-    supply: Annotated[str | None, typer.Option("--supply", metavar="V", help="Draw a load line from there.")] = None,
-    anode_resistor: Annotated[str | None, typer.Option("--anode-resistor", metavar="OHM")] = None,
-    cathode_resistor: Annotated[str, typer.Option("--cathode-resistor", metavar="OHM")] = "0",
-    grid_voltage: Annotated[str, typer.Option("--grid-voltage", metavar="V", help="Fixed bias.")] = "0",
-    screen_voltage: Annotated[str | None, typer.Option("--screen-voltage", metavar="V")] = None,
-    tap: Annotated[float, typer.Option("--tap", help="Screen tap of ultra-linear curves, 0 to 1.")] = 0.43,
     kind: Kind = None,
     valves: Valves = None,
-    as_json: Json = False,
-    plot: PlotFile = None,
-    force: Force = False,
 ) -> None:
     """Draw a valve's curves with its published points, and print its slopes at a point."""
     from simwrap.plots.valve_curves import curves_figure
-    from simwrap.valves import get_valve, operating_point
-    from simwrap.valves.curves import grid_voltage_of
+    from simwrap.valves import get_valve
 
-    output.check_file("--plot", plot, output.PICTURES, force=force)
-    found = get_valve(valve, kind=app._kind(kind), folders=app._folders(valves))
-    if not 0.0 <= tap <= 1.0:
-        raise RangeError("--tap", tap, "a share from 0 to 1")
-    volts, ohms = _optional(supply, "V", "--supply"), _optional(anode_resistor, "ohm", "--anode-resistor")
-    if (volts is None) != (ohms is None):
-        missing = "--supply" if volts is None else "--anode-resistor"
-        raise InputError(f"{missing} is missing: a load line needs both --supply and --anode-resistor")
-    line: dict[str, Any] = {
-        "screen_voltage": _optional(screen_voltage, "V", "--screen-voltage"),
-        "cathode_resistor": quantity.parse(cathode_resistor, "ohm", parameter="--cathode-resistor"),
-        "grid_voltage": quantity.parse(grid_voltage, "V", parameter="--grid-voltage"),
-    }
-    figure = curves_figure(found, what=what, tap=tap, supply=volts, anode_resistor=ohms, **line)
+    output.check_file("--plot", pictured.plot, output.PICTURES, force=pictured.force)
+    found, values, tap = get_valve(valve, kind=kind_of(kind), folders=folders_of(valves)), line.values(), line.tap
+    figure = curves_figure(found, what=what, tap=tap, **values)
     part = {"triode-connected": 1.0, "ultra-linear": tap}.get(what, 0.0) if found.kind == "pentode" else 0.0
-    places: list[list[float]] = []
     if at is not None:
-        places.append(_voltages(at, "triode" if part == 1.0 else found.kind))
-    elif volts is not None and ohms is not None and found.kind != "rectifier":
-        sits = operating_point(found, supply=volts, anode_resistor=ohms, tap=part, **line)
-        given = (sits.anode_voltage, sits.grid_voltage, sits.screen_voltage)
-        places.append([float(v) for v in given[: 2 if part == 1.0 else 3] if v is not None])
+        places = [tuple(_voltages(at, "triode" if part == 1.0 else found.kind))]
     else:
-        connection = "triode-connected" if part == 1.0 else "drop" if found.kind == "rectifier" else "normal"
-        for point in found.points:
-            known = [point.anode_voltage, grid_voltage_of(point), point.screen_voltage]
-            known = known[: 1 if found.kind == "rectifier" else 3 if found.kind == "pentode" and part != 1.0 else 2]
-            if point.connection == connection and None not in known:
-                places.append([float(value) for value in known if value is not None])
-    rows = [_slopes(found, place, part) for place in dict.fromkeys(map(tuple, places))]
-    if plot is not None:
-        output.write_figure(figure, plot, force=force)
-    if as_json:
+        places = list(_places(found, part, values))
+    rows = [_slopes(found, place, part) for place in dict.fromkeys(places)]
+    if pictured.plot is not None:
+        output.write_figure(figure, pictured.plot, force=pictured.force)
+    if pictured.as_json:
         print(json.dumps({"valve": found.name, "kind": found.kind, "points": rows}))
         return
     head = list(rows[0]) if rows else []
@@ -109,8 +123,26 @@ def curves(
     if rows:
         heads = [name.replace("_", " ") for name in head]
         output.print_table(f"{found.name}: the fitted model, voltages to the cathode", heads, shown)
-    if plot is None:
+    if pictured.plot is None:
         print("--plot FILE draws the curves", file=sys.stderr)
+
+
+def _places(valve: Any, part: float, line: dict[str, Any]) -> Iterator[tuple[float, ...]]:
+    """Yield the voltages that slopes are printed at: where a load line has it sit, or else its published points."""
+    from simwrap.valves import operating_point
+    from simwrap.valves.curves import grid_voltage_of
+
+    if line["supply"] is not None and valve.kind != "rectifier":
+        sits = operating_point(valve, tap=part, **line)
+        given = (sits.anode_voltage, sits.grid_voltage, sits.screen_voltage)
+        yield tuple(float(v) for v in given[: 2 if part == 1.0 else 3] if v is not None)
+        return
+    connection = "triode-connected" if part == 1.0 else "drop" if valve.kind == "rectifier" else "normal"
+    count = 1 if valve.kind == "rectifier" else 3 if valve.kind == "pentode" and part != 1.0 else 2
+    for point in valve.points:
+        known = [point.anode_voltage, grid_voltage_of(point), point.screen_voltage][:count]
+        if point.connection == connection and None not in known:
+            yield tuple(float(value) for value in known)
 
 
 def _slopes(valve: Any, place: tuple[float, ...], tap: float) -> dict[str, float]:
@@ -128,7 +160,7 @@ def _slopes(valve: Any, place: tuple[float, ...], tap: float) -> dict[str, float
     return {**row, "gm": float(slopes.gm), "ra": float(slopes.ra), "mu": float(slopes.mu)}
 
 
-@app.app.command()
+@app.command()
 def fit(
     points: Annotated[Path, typer.Argument(metavar="POINTS.csv", help="Published or measured rows.")],
     file: Annotated[Path, typer.Option("-o", "--output", metavar="TYPE.toml", help="The valve file to write.")],

@@ -45,7 +45,7 @@ class Settled:
 
 
 @dataclass(frozen=True)
-class _Along:
+class _LinearCircuit:
     """The linear period of a circuit; see :class:`~simwrap.engine.shooting.LinearPeriod`."""
 
     stretch: Stretch
@@ -127,7 +127,7 @@ class CircuitMap:
             found = self.linearised.period(self.state, self.names, times, own, given)
         except np.linalg.LinAlgError:
             return None
-        return _Along(found, self._run.vectors, self._grid)
+        return _LinearCircuit(found, self._run.vectors, self._grid)
 
     def quiet(self, vectors: tuple[str, ...]) -> Array:
         """Return the operating point, a value for each vector [V, A]."""

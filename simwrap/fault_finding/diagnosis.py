@@ -25,6 +25,8 @@ Floats = NDArray[np.float64]
 
 #: Builds of the healthy amplifier, of each fault, and of each wrong type of valve.
 BUILDS, FAULTY_BUILDS, TYPE_BUILDS = 400, 8, 4
+#: Of the draw of healthy builds; that of faulty ones is the next.
+SEED = 0
 #: How many builds the healthy scatter counts for, beside a fault's own.
 _LEAN = 6.0
 #: Degrees of freedom of the density.
@@ -303,7 +305,6 @@ def fault_dictionary(
     wrong_types: bool = True,
     builds: int = BUILDS,
     faulty_builds: int = FAULTY_BUILDS,
-    seed: int = 0,
     engine: str = "auto",
 ) -> Dictionary:
     """Simulate every single fault.
@@ -320,7 +321,6 @@ def fault_dictionary(
         Whether another type of valve in each socket is a fault too.
     builds, faulty_builds : int
         Healthy ones, and of each fault.
-    seed : int
     engine : str
 
     Raises
@@ -331,21 +331,21 @@ def fault_dictionary(
     varied = varied or Varied()
     bed = bed_of(circuit, rail=rail)
     faults = bed.dictionary()
-    healthy, _ = simulated(bed.table(bed.draw(varied, builds, seed), [HEALTHY] * builds), places, engine)
+    healthy, _ = simulated(bed.table(bed.draw(varied, builds, SEED), [HEALTHY] * builds), places, engine)
     healthy = healthy[np.isfinite(healthy).all(axis=1)]
     if len(healthy) < 10:
         raise EngineError("readings: the healthy design can't be simulated")
-    drawn = bed.draw(varied, faulty_builds, seed + 1)
+    drawn = bed.draw(varied, faulty_builds, SEED + 1)
     # The same builds for every fault, so that what differs between two is the fault.
     columns = {name: np.tile(column, len(faults)) for name, column in drawn.items()}
     every = [fault for fault in faults for _ in range(faulty_builds)]
     faulty, _ = simulated(bed.table(columns, every), places, engine)
     # The first of more builds are the same as those of fewer.
     most = max(faulty_builds, TYPE_BUILDS)
-    paired, _ = simulated(bed.table(bed.draw(varied, most, seed + 1), [HEALTHY] * most), places, engine)
+    paired, _ = simulated(bed.table(bed.draw(varied, most, SEED + 1), [HEALTHY] * most), places, engine)
     samples = list(zip(faults, faulty.reshape(len(faults), faulty_builds, -1), strict=True))
     if wrong_types:
-        samples += _other_types(circuit, places, rail, varied, seed + 1, engine)
+        samples += _other_types(circuit, places, rail, varied, engine)
     return _dictionary(places, healthy, paired, samples)
 
 
@@ -396,7 +396,7 @@ def _follows(faulty: Floats, healthy: Floats) -> Floats:
 
 
 def _other_types(
-    circuit: Circuit, places: Sequence[Place], rail: Rail | None, varied: Varied, seed: int, engine: str
+    circuit: Circuit, places: Sequence[Place], rail: Rail | None, varied: Varied, engine: str
 ) -> list[tuple[Fault, Floats]]:
     """Return readings with another type of the same kind in each socket."""
     from simwrap.valves import get_valve, valve_names
@@ -415,7 +415,7 @@ def _other_types(
                     continue
                 bed = bed_of(circuit.replace(**{name: other}), rail=rail)
                 fault = Fault(name, f"a {other}, not a {own}")
-                drawn = bed.draw(varied, TYPE_BUILDS, seed)
+                drawn = bed.draw(varied, TYPE_BUILDS, SEED + 1)
                 values, _ = simulated(bed.table(drawn, [fault] * TYPE_BUILDS), places, engine)
             except SimwrapError:
                 continue  # a type that doesn't fit that stage

@@ -10,7 +10,7 @@ from typing import Any
 import numpy as np
 
 from simwrap.errors import InputError
-from simwrap.fitting.fit import FitResult, _problem, _residuals, as_numbers
+from simwrap.fitting.fit import FitResult, as_numbers, problem_of, residuals_of
 from simwrap.fitting.priors import fitted_numbers
 from simwrap.fitting.rows import Number
 from simwrap.valves.schema import Point, Section
@@ -104,7 +104,7 @@ def leave_out(
 
     groups = twins(section)
     whole = {(r.number.row, r.number.quantity): r for r in result.residuals}
-    problem, uses = _problem(section, kind, False, ())
+    problem, uses = problem_of(section, kind, False, ())
     start = fitted_numbers(kind, problem.priors, as_numbers(result.constants))
     calibrating = {n.row for n, use in zip(problem.numbers, uses, strict=True) if use == "calibrate"}
     if not section.outputs:
@@ -127,7 +127,7 @@ def leave_out(
 
 def _left(section: Section, kind: str, rows: list[str], start: Any, least_squares: Any) -> list[Any]:
     try:
-        problem, uses = _problem(section, kind, False, rows)
+        problem, uses = problem_of(section, kind, False, rows)
     except InputError:
         return []
     inside = np.clip(start, problem.low + 1e-9, problem.high - 1e-9)
@@ -141,4 +141,4 @@ def _left(section: Section, kind: str, rows: list[str], start: Any, least_square
         xtol=1e-5,
         max_nfev=50,
     )
-    return _residuals(problem, np.asarray(best.x), uses)
+    return residuals_of(problem, np.asarray(best.x), uses)

@@ -231,7 +231,7 @@ def family_name(section: Section, kind: str) -> str:
     return DEFAULT_FAMILY[kind]
 
 
-def _problem(section: Section, kind: str, swap: bool, leave_out: Collection[str]) -> tuple[_Problem, list[str]]:
+def problem_of(section: Section, kind: str, swap: bool, leave_out: Collection[str]) -> tuple[_Problem, list[str]]:
     """Return the problem of a section and the use of each number in it."""
     if faults := missing(section, kind):
         rows_of = {words: listed([f"{part}[{index}]" for part, index in rows]) for words, rows in faults.items()}
@@ -284,7 +284,7 @@ def fit_section(
     """
     from scipy.optimize import least_squares
 
-    problem, uses = _problem(section, kind, swap, leave_out)
+    problem, uses = problem_of(section, kind, swap, leave_out)
     best: Any = None
     starts = problem.starts()
     for done, start in enumerate(starts):
@@ -337,7 +337,7 @@ def _polished(problem: _Problem, x: Array) -> Array:
     return x
 
 
-def _residuals(problem: _Problem, x: Array, uses: Sequence[str]) -> list[Residual]:
+def residuals_of(problem: _Problem, x: Array, uses: Sequence[str]) -> list[Residual]:
     predicted = problem.predict(x[None])[0]
     errors = problem.errors(predicted)
     return [
@@ -357,14 +357,14 @@ def proof(section: Section, kind: str) -> tuple[list[Residual], float]:
         Largest component of the step that a fit would still make, on the fitted scale (logarithms
         mostly): about 1e-7 for constants that come from these rows.
     """
-    problem, uses = _problem(section, kind, False, ())
+    problem, uses = problem_of(section, kind, False, ())
     x = fitted_numbers(kind, problem.priors, section.constants)
     step = _step(problem, x)
-    return _residuals(problem, x, uses), float(np.max(np.abs(step)))
+    return residuals_of(problem, x, uses), float(np.max(np.abs(step)))
 
 
 def _result(problem: _Problem, x: Array, uses: Sequence[str]) -> FitResult:
-    residuals = _residuals(problem, x, uses)
+    residuals = residuals_of(problem, x, uses)
     constants = problem.constants(x)
     count = int(problem.used.sum())
     jacobian = problem.jacobian(x)

@@ -39,7 +39,7 @@ class BenchPart(Protocol):
 
 
 @dataclass(frozen=True)
-class View:
+class StageView:
     """What a measure sees of a circuit, and no more: :class:`~simwrap.measures.common.StageLike` says what each is."""
 
     name: str
@@ -53,7 +53,7 @@ class View:
     node_paths: Mapping[str, str]
 
     @classmethod
-    def of(cls, table: Table) -> View:
+    def of(cls, table: Table) -> StageView:
         """Return the view of a table's circuit; what is swept are arrays of shape (points,)."""
         circuit = table.at(0)
         swept = {name: column for name, column in table.columns.items() if column.dtype.kind == "f"}
@@ -65,7 +65,7 @@ class _Conductor:
     """Measures under way over a table whose words (valves, choices) are the same at all points."""
 
     def __init__(self, table: Table, measures: Mapping[str, Mapping[str, Any]], how: Run) -> None:
-        self._circuit, self._view = table.at(0), View.of(table)
+        self._circuit, self._view = table.at(0), StageView.of(table)
         self._measures, self._runner = measures, Runner(table, how)
         self._shared = common_conditions(self._view, table.points)
         self._takes_signal = takes_signal(self._circuit)

@@ -18,7 +18,7 @@ have gone back to the cathode, and takes nothing from the anode.
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from typing import Any, NamedTuple
 
@@ -414,16 +414,19 @@ def netlist_lines(
     constants: Constants,
     instance: str,
     *,
-    anode: str,
-    cathode: str,
-    grid: str | None,
-    screen: str | None,
+    nodes: Mapping[str, str],
     emission: Any,
     mu: Any,
     noisy: bool,
 ) -> list[str]:
-    """Return the B sources of a law, then one linear current source an electrode (faster than B sources)."""
+    """Return the B sources of a law, then one linear current source an electrode (faster than B sources).
+
+    ``nodes`` are of the electrodes "anode", "cathode", "grid" and "screen", as far as the law has them.
+    """
     ops = Lines(instance)
+    anode, cathode, grid, screen = (nodes.get(name) for name in ("anode", "cathode", "grid", "screen"))
+    assert anode is not None
+    assert cathode is not None
 
     def voltage(node: str) -> str:
         if node == cathode:

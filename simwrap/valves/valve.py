@@ -6,7 +6,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, fields
 from importlib import import_module
 from pathlib import Path
-from typing import Any, NamedTuple
+from typing import Any, NamedTuple, TypedDict, Unpack
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -75,6 +75,28 @@ class NoiseSources(NamedTuple):
 
     shot: Array
     partition: Array | None
+
+
+class NetlistOptions(TypedDict, total=False):
+    """What :meth:`Valve.netlist` adds.
+
+    Attributes
+    ----------
+    emission, mu : float or str
+        Factors of :meth:`Valve.currents`: they become v sources ``v_v1_emission`` and ``v_v1_mu`` that can be swept.
+        A str is written as it is.
+    noise_resistance, partition_resistance : float or str
+        :meth:`Valve.noise_sources` [ohm]: resistors ``r_v1_noise`` and ``r_v1_partition``, and current sources
+        ``i_v1_noise`` and ``i_v1_partition`` to find the transfers from there.
+    heater_leakage : bool
+        The heater's source ``v_v1_heater`` (without voltage; to be excited) and its leakage to the cathode.
+    """
+
+    emission: object
+    mu: object
+    noise_resistance: object
+    partition_resistance: object
+    heater_leakage: bool
 
 
 @dataclass(frozen=True, repr=False, eq=False)
@@ -302,11 +324,7 @@ class Valve:
         cathode: str,
         grid: str | None = None,
         screen: str | None = None,
-        emission: object = None,
-        mu: object = None,
-        noise_resistance: object = None,
-        partition_resistance: object = None,
-        heater_leakage: bool = False,
+        **options: Unpack[NetlistOptions],
     ) -> list[str]:
         """Return the valve's SPICE lines.
 
@@ -317,15 +335,8 @@ class Valve:
             nodes ``n_v1_ia``, ``n_v1_ig2`` and ``n_v1_ig`` carry the currents in mA as volts.
         anode, cathode, grid, screen : str
             Nodes. A rectifier has no grid: give one anode a call.
-        emission, mu : float or str, optional
-            Factors of :meth:`currents`; given, they become v sources ``v_v1_emission`` and
-            ``v_v1_mu`` that can be swept. A str is written as it is.
-        noise_resistance, partition_resistance : float or str, optional
-            :meth:`noise_sources` [ohm]: resistors ``r_v1_noise`` and ``r_v1_partition``, and current
-            sources ``i_v1_noise`` and ``i_v1_partition`` to find the transfers from there.
-        heater_leakage : bool
-            Whether to add the heater's source ``v_v1_heater`` (without voltage; to be excited) and its
-            leakage to the cathode.
+        **options
+            What is added: see :class:`NetlistOptions`.
 
         Returns
         -------
@@ -336,13 +347,19 @@ class Valve:
             raise InputError(f"{self.name} as {instance}: a pentode needs a screen node")
         if self.kind != "rectifier" and grid is None:
             raise InputError(f"{self.name} as {instance}: a {self.kind} needs a grid node")
+        nodes = {"anode": anode, "cathode": cathode, "grid": grid, "screen": screen}
+        if self.kind != "pentode":
+            del nodes["screen"]
+        if self.kind == "rectifier":
+            del nodes["grid"]
         lines: list[str] = []
         factors: dict[str, Any] = {"emission": 1.0, "mu": 1.0}
-        for name, value in (("emission", emission), ("mu", mu)):
-            if value is not None:
+        for name in factors:
+            if (value := options.get(name)) is not None:
                 node = f"n_{instance}_{name}"
                 lines.append(f"v_{instance}_{name} {node} 0 dc {_number(value)}")
                 factors[name] = laws.Text(f"v({node})")
+        noise_resistance, partition_resistance = (options.get(f"{kind}_resistance") for kind in ("noise", "partition"))
         noisy = noise_resistance is not None and self.kind != "rectifier"
         if noisy:
             lines.append(f"r_{instance}_noise n_{instance}_noise 0 {_number(noise_resistance)}")
@@ -350,10 +367,7 @@ class Valve:
         lines += laws.netlist_lines(
             self.constants,
             instance,
-            anode=anode,
-            cathode=cathode,
-            grid=None if self.kind == "rectifier" else grid,
-            screen=screen if self.kind == "pentode" else None,
+            nodes={name: node for name, node in nodes.items() if node is not None},
             **factors,
             noisy=noisy,
         )
@@ -362,7 +376,7 @@ class Valve:
             lines.append(f"r_{instance}_partition {node} 0 {_number(partition_resistance)}")
             lines.append(f"i_{instance}_partition 0 {node} dc 0 ac 0")
             lines.append(f"g_{instance}_partition {screen} {anode} {node} 0 {PARTITION_SLOPE!r}")
-        if heater_leakage:
+        if options.get("heater_leakage"):
             lines += self._leakage_lines(instance, cathode)
         if self.kind != "rectifier":
             lines += self._capacitance_lines(instance, grid, anode, cathode)

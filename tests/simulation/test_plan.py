@@ -8,7 +8,7 @@ import pytest
 from simwrap.measures.common import StageLike
 from simwrap.measures.requests import Ac, Noise, Op, Poles, Steady
 from simwrap.simulation.answers import ByPoint
-from simwrap.simulation.conduct import View
+from simwrap.simulation.conduct import StageView
 from simwrap.simulation.plan import Group, fingerprint, plan
 
 
@@ -85,4 +85,4 @@ def test_the_first_reason_stays() -> None:
 
 def test_a_view_has_what_a_measure_may_see_and_no_more() -> None:
     seen = {name for name in vars(StageLike) if not name.startswith("_")}
-    assert set(View.__dataclass_fields__) == seen
+    assert set(StageView.__dataclass_fields__) == seen
