@@ -338,6 +338,7 @@ def _polished(problem: _Problem, x: Array) -> Array:
 
 
 def residuals_of(problem: _Problem, x: Array, uses: Sequence[str]) -> list[Residual]:
+    """Return how far the law is from each number at constants ``x``."""
     predicted = problem.predict(x[None])[0]
     errors = problem.errors(predicted)
     return [
