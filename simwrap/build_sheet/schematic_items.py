@@ -265,7 +265,7 @@ def _block(
         pins = dict(zip(("one", "other"), (same.get(node, node) for node in members[first].nodes[:2]), strict=True))
         if set(pins.values()) != set(ends):
             pins = dict(zip(("one", "other"), ends, strict=True))
-        words = tuple(line.partition(" ")[2] for line in value)  # one part alone: without the symbols
+        words = tuple(each.partition(" ")[2] for each in value)  # one part alone: without the symbols
         path = members[first].path
         if not coil:
             words = (path.rpartition(".")[2].replace("_", " "), *words)

@@ -195,6 +195,8 @@ class Circuit:
         """Return an element of a stage's template as it is in the circuit: its names there, and what it is."""
         header = self.stages[stage].template.header
         what: dict[str, Any] = {"stage": stage, "side": header.side_of.get(element.valve or element.name, "")}
+        if element.valve and not stage and not what["side"]:
+            return element
         if element.valve:
             what["valve"] = joined_name(stage, element.valve)
         else:

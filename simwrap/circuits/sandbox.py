@@ -144,9 +144,12 @@ class Printed:
         plain(_PIECE.sub("0", line))
         if any(isinstance(value, Inside) for value in printed.values()):
             raise Refused("has a valve within a line; valve(...) stands on a line of its own")
-        element, marker = read_with(line, printed) if printed else (read(line), "")
+        if not printed:
+            return read(line)
+        element, marker = read_with(line, printed)
         source = printed.get(marker)
-        return replace(element, parameter=getattr(source, "parameter", ""), track=getattr(source, "track", False))
+        parameter = getattr(source, "parameter", "")
+        return replace(element, parameter=parameter, track=getattr(source, "track", False)) if parameter else element
 
 
 def present(value: Any) -> bool:

@@ -4,17 +4,24 @@ from __future__ import annotations
 
 import copy
 import pickle
+import re
+from pathlib import Path
 
 import numpy as np
 import pytest
 
 import simwrap
+from simwrap.build_sheet.schematic import schematic
+from simwrap.build_sheet.schematic_items import diagram
 from simwrap.circuits.header import read_template
 from simwrap.circuits.render import render
 from simwrap.errors import FileProblemsError
+from simwrap.faults.bed import bed_of
 from simwrap.measures.numerics.parts import bought, netlist_parts
 from simwrap.netlist.element import Element, Role, named
 from simwrap.netlist.text import elements_of, text_of
+
+PACKAGE = Path(simwrap.__file__).parent
 
 OWN = """{#toml
 summary = "A pad"
@@ -69,6 +76,52 @@ def test_the_tap_resistor_is_a_part_of_its_own():
     pair = simwrap.stage("long_tailed_pair", tap_resistor="10k")
     tap = parts_of(pair, "r")["tap"]
     assert (tap.parameter, tap.side, tap.value.tolist()) == ("tap_resistor", "a", [10e3])
+
+
+def test_the_tap_resistor_is_in_figures_faults_and_drawing():
+    pair = simwrap.stage("long_tailed_pair", tap_resistor="10k")
+    found = simwrap.measure(pair, ["bias"]).bias
+    # By hand: it carries V1's anode current.
+    current = float(found.valves.v1.anode_current)
+    assert float(found.resistors.tap.dissipation) == pytest.approx(current**2 * 10e3, rel=1e-4)
+    assert "tap resistor open" in [fault.name for fault in bed_of(pair.circuit).dictionary()]
+    drawn = diagram(pair.circuit, "", {})
+    tap = next(item for item in drawn.items if item.path == "tap")
+    anode = next(item for item in drawn.items if item.path == "v1").pins["anode"]
+    assert (tap.kind, tap.value) == ("resistor", ("10 kΩ",))
+    assert anode in tap.pins.values()
+    assert len(drawn.nets()[anode]) >= 2
+
+
+def test_a_grid_on_ground_is_drawn(tmp_path):
+    """A 10 milliohm resistor is a wire: the grid has ground's symbol, and no pin that a wire could lead to."""
+    source = simwrap.stage("triode_gain").template.source
+    path = tmp_path / "earthed.cir.j2"
+    path.write_text(
+        source.replace("#}\n{% if grid_leak", "#}\nr_earthing n_grid 0 {{ resistance(0) }}\n{% if grid_leak")
+    )
+    made = diagram(simwrap.stage(str(path)).circuit, "", {})
+    assert next(item for item in made.items if item.kind == "valve").pins["grid"] == "0"
+    assert schematic(made).startswith("<svg")
+
+
+def test_one_module_takes_netlist_lines_apart():
+    """A line is split into its words in one place; two take a text apart into lines."""
+    rooms = (
+        "netlist",
+        "circuits",
+        "engine",
+        "faults",
+        "cathode_guard",
+        "build_sheet",
+        "measures/numerics",
+        "amplifier",
+    )
+    words = re.compile(r"\bline\.(split|partition|rpartition)\(|\bwords\[\d\]|\.text\.split")
+    files = [file for room in rooms for file in (PACKAGE / room).rglob("*.py")]
+    found = {str(file.relative_to(PACKAGE)) for file in files if words.search(file.read_text())}
+    # The simulators' own messages are lines too.
+    assert found - {"engine/backends/ngspice.py"} == {"netlist/text.py"}
 
 
 def test_two_parts_that_share_a_parameter_are_two_elements():
