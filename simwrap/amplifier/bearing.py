@@ -1,0 +1,191 @@
+"""What resistors and capacitors bear in the least favourable state of each: what they are bought for.
+
+Beside rest on nominal mains there are: valves cold and nothing drawn from the supply, mains at their upper limit; rest on
+such mains, with all valves and with each one pulled; and the signal, at the rated output and at the level where the
+first valve is foretold to clip, at the worst of the audio frequencies. Signals are those of the linear circuit: a
+stage that clips gives less.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass, field
+from itertools import product
+
+import numpy as np
+from numpy.typing import NDArray
+
+from simwrap.amplifier.gain_plan import Plan
+from simwrap.amplifier.supply_match import Match, fed, highest, supply_parameters
+from simwrap.circuits.circuit import Circuit
+from simwrap.circuits.design_file import Design
+from simwrap.circuits.point_table import Table
+from simwrap.circuits.render import render
+from simwrap.engine import Run
+from simwrap.measures.numerics.parts import Part, bought, netlist_parts
+from simwrap.measures.supply import MAINS_UPPER
+from simwrap.simulation.conduct import evaluate
+from simwrap.simulation.simulate import simulate
+
+Floats = NDArray[np.float64]
+#: The states, in words that stand behind a value.
+COLD = "with the valves cold, mains 10 % high and nothing drawn"
+HIGH = "at rest, mains 10 % high"
+RATED = "with the signal of the rated output, mains 10 % high"
+CLIPPING = "with a signal at the onset of clipping, mains 10 % high"
+#: Emission of a valve that is out of its socket, as a part.
+_PULLED = 1e-4
+#: Frequencies of the signal [Hz], and how many a decade are looked at.
+_LOWEST, _HIGHEST, _PER_DECADE = 20.0, 20e3, 4
+#: Controls whose ends matter to the parts of their own stage.
+_CONTROLS = ("bass", "middle", "treble")
+#: Clipping isn't looked for beyond so many times the rated output.
+_FARTHEST = 10.0
+
+
+@dataclass
+class Borne:
+    """What each part bears, by kind ("r" or "c"), path and state: watts of a resistor, volts of a capacitor."""
+
+    states: dict[tuple[str, str], dict[str, float]] = field(default_factory=dict)
+
+    def note(self, kind: str, path: str, state: str, value: float) -> None:
+        """Keep the largest value of a state."""
+        own = self.states.setdefault((kind, path), {})
+        own[state] = float(np.fmax(own.get(state, np.nan), value))
+
+    def of(self, kind: str, path: str) -> Mapping[str, float]:
+        """Return the states of a part; none where it isn't known."""
+        return self.states.get((kind, path), {})
+
+
+def bearing(
+    design: Design,
+    circuit: Circuit,
+    supply: Match | None,
+    *,
+    currents: Mapping[str, float],
+    plan: Plan | None,
+    engine: str = "auto",
+) -> Borne:
+    """Return what the parts of a channel bear in the states above.
+
+    Parameters
+    ----------
+    design : Design
+    circuit : Circuit
+        One channel, at the voltage that its supply gives.
+    supply : Match or None
+    currents : mapping of str to float
+        Cathode current of every valve at rest [A].
+    plan : Plan or None
+        How it is used with each source; None where the rated output isn't known.
+    engine : str
+    """
+    found = Borne()
+    ready = circuit.with_values({f"{valve}.emission": 1.0 for valve in circuit.valves
+                                 if f"{valve}.emission" not in circuit.values})  # fmt: skip
+    table, names = _states(design, ready, supply, currents)
+    variables = evaluate(table, {"bias": {}}, Run(engine=engine, workers=1)).results["bias"].variables
+    for name, variable in variables.items():
+        kind, _, rest = name.partition(".")
+        path, _, figure = rest.rpartition(".")
+        if (kind, figure) in (("resistors", "dissipation"), ("capacitors", "voltage")):
+            for state, value in zip(names, np.asarray(variable.values, dtype=float), strict=True):
+                if state != COLD:
+                    found.note(kind[0], path, state, value)
+        elif (kind, figure) == ("capacitors", "voltage_cold"):
+            found.note("c", path, COLD, float(np.asarray(variable.values)[names.index(COLD)]))
+    if plan is not None:
+        for source, emf in plan.sources.items():
+            _signals(found, design, circuit, plan, source, emf, engine)
+    return found
+
+
+def _states(
+    design: Design, circuit: Circuit, supply: Match | None, currents: Mapping[str, float]
+) -> tuple[Table, list[str]]:
+    """Return the table of the states without signal, and their names."""
+    valves = list(circuit.valves)
+    names = [COLD, HIGH, *(f"with {valve} pulled, mains 10 % high" for valve in valves)]
+    top = highest(design, supply)
+    on_supply = {parameter for _, parameter in fed(design)} if supply is not None else set()
+    columns: dict[str, NDArray[np.float64]] = {}
+    for parameter in set(supply_parameters(circuit).values()):
+        rest, most = MAINS_UPPER * float(circuit.values[parameter]), float(top.values[parameter])
+        columns[parameter] = np.full(len(names), rest)
+        if parameter not in on_supply:
+            continue
+        columns[parameter][0] = most
+        # The supply's curve is steepest at light loads: a straight line to its unloaded end lies above it.
+        share = np.array([currents.get(valve, 0.0) for valve in valves]) / max(supply.current, 1e-9) if supply else 0.0
+        columns[parameter][2:] = rest + (most - rest) * np.clip(np.nan_to_num(share), 0.0, 1.0)
+    for number, valve in enumerate(valves):
+        columns[f"{valve}.emission"] = np.full(len(names), float(circuit.values[f"{valve}.emission"]))
+        columns[f"{valve}.emission"][2 + number] *= _PULLED
+    return Table(circuit, columns, len(names)), names
+
+
+def _signals(
+    found: Borne, design: Design, circuit: Circuit, plan: Plan, source: str, emf: float, engine: str
+) -> None:
+    """Add the signal of one source to what stands across each part at rest on high mains."""
+    volume = design.levels.volume
+    position = plan.positions[source]
+    if volume and np.isfinite(position):
+        circuit = circuit.with_values({circuit.check(volume, position)[0]: position})
+    room = min(plan.margins[source].values(), default=0.0)
+    beyond = float(np.clip(10.0 ** (room / 20.0), 1.0, _FARTHEST)) if np.isfinite(room) else 1.0
+    for (kind, path), (part, gain) in _across(circuit, engine).items():
+        still = found.of(kind, path).get(HIGH, np.nan)
+        for state, level in ((RATED, emf), (CLIPPING, beyond * emf)):
+            if kind == "c":
+                found.note(kind, path, state, still + np.sqrt(2.0) * level * gain)
+            else:
+                found.note(kind, path, state, still + (level * gain) ** 2 / float(part.value[0]))
+
+
+def _across(circuit: Circuit, engine: str) -> dict[tuple[str, str], tuple[Part, float]]:
+    """Return each part with the largest signal across it for 1 V of the source's e.m.f.
+
+    Of a stage with tone controls its own parts are looked at with the controls at their ends too.
+    """
+    whole = _gains(circuit, engine)
+    for name, stage in circuit.stages.items():
+        controls = [each for each in _CONTROLS if each in stage.values]
+        start = f"{name}." if len(circuit.stages) > 1 else ""
+        for ends in product((0.0, 1.0), repeat=len(controls)):
+            if not controls:
+                continue
+            turned = circuit.with_values({f"{start}{each}": end for each, end in zip(controls, ends, strict=True)})
+            for key, (part, gain) in _gains(turned, engine).items():
+                if key[1].startswith(start) and gain > whole.get(key, (part, 0.0))[1]:
+                    whole[key] = (part, gain)
+    return whole
+
+
+def _gains(circuit: Circuit, engine: str) -> dict[tuple[str, str], tuple[Part, float]]:
+    parts = netlist_parts(render(circuit).circuit)
+    chosen = {(kind, path): part for kind in "rc" for path, part in bought(parts, kind, circuit.valves).items()}
+    named = {node: path for path, node in circuit.node_paths.items()}
+    known = {key: part for key, part in chosen.items() if set(part.nodes) <= {"0", *named}}
+    nodes = sorted({named[node] for part in known.values() for node in part.nodes if node != "0"})
+    data = simulate(circuit, "frequencies", nodes=nodes, start=_LOWEST, stop=_HIGHEST, per_decade=_PER_DECADE,
+                    engine=engine)  # fmt: skip
+
+    def level(node: str) -> Floats:
+        return np.asarray(data[named[node]].values) if node != "0" else np.zeros(1)
+
+    return {key: (part, float(np.abs(level(part.nodes[0]) - level(part.nodes[1])).max()))
+            for key, part in known.items()}  # fmt: skip
+
+
+def currents_of(warm: Mapping[str, object]) -> Iterator[tuple[str, float]]:
+    """Yield the cathode current of every valve of a measured bias [A]."""
+    start, end = "bias.valves.", ".cathode_current"
+    for name, variable in warm.items():
+        if name.startswith(start) and name.endswith(end):
+            yield name.removeprefix(start).removesuffix(end), float(np.asarray(variable.values)[0])  # type: ignore[attr-defined]
+
+
+__all__ = ["CLIPPING", "COLD", "HIGH", "RATED", "Borne", "bearing", "currents_of"]
