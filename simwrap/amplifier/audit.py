@@ -14,9 +14,10 @@ from typing import Any
 import numpy as np
 
 from simwrap.amplifier import hum_budget, parts, sections, shared_supply
+from simwrap.amplifier.bearing import Borne, bearing
 from simwrap.amplifier.gain_plan import Plan, plan
 from simwrap.amplifier.page import Audit
-from simwrap.amplifier.supply_match import Match, at_voltage, fed, match
+from simwrap.amplifier.supply_match import Match, fed, match
 from simwrap.circuits.circuit import Circuit
 from simwrap.circuits.design_file import Design
 from simwrap.errors import EngineError, InputError
@@ -118,7 +119,6 @@ def audit(
     _supply(run)
     first, stable = _stability(run)
     sections.bias(run.audit, first)
-    _parts(run, first)
     if not stable:
         run.audit.not_checked.insert(0, "everything else, since the circuit is unstable: gains, noise, hum, power")
     elif np.isnan(run.rated_output):
@@ -127,6 +127,7 @@ def audit(
         _response(run)
     else:
         _levels(run, quick)
+    _parts(run, first)
     # Stability and what is rated come first, then what it does.
     order = ["stability", "levels", "performance", "noise", "supply", "bias", "parts"]
     run.audit.sections.sort(key=lambda section: order.index(section.name))
@@ -171,13 +172,14 @@ def _stability(run: _Run) -> tuple[Measurement, bool]:
 
 
 def _parts(run: _Run, warm: Measurement) -> None:
-    """Hold what parts bear against what is fitted, warm and before the valves warm up."""
-    cold = warm
-    if run.supply is not None:
-        highest = float(run.supply.supply.supply.before_warm_up.output_voltage)
-        if np.isfinite(highest):
-            cold = run.measure({"bias": {}}, at_voltage(run.design, highest))
-    parts.section(run.audit, run.design, warm, cold, run.supply)
+    """Hold what parts bear in their least favourable state against what is fitted."""
+    run.tell("what parts bear: cold, mains high, a valve pulled, the signal")
+    try:
+        states = bearing(run.design, run.circuit, run.supply, warm=warm, plan=run.plan, engine=run.engine)
+    except EngineError as fault:
+        run.audit.say("not_computed", quantity="What parts bear in other states than at rest", reason=str(fault))
+        states = Borne()
+    parts.section(run.audit, run.design, warm, states, run.supply)
 
 
 def _response(run: _Run) -> Measurement:

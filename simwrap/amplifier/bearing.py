@@ -1,6 +1,6 @@
 """What resistors and capacitors bear in the least favourable state of each: what they are bought for.
 
-Beside rest on nominal mains there are: valves cold and nothing drawn from the supply, mains at their upper limit; rest on
+Beside rest on nominal mains there are: valves cold and nothing drawn, mains at their upper limit; rest on
 such mains, with all valves and with each one pulled; and the signal, at the rated output and at the level where the
 first valve is foretold to clip, at the worst of the audio frequencies. Signals are those of the linear circuit: a
 stage that clips gives less.
@@ -8,7 +8,7 @@ stage that clips gives less.
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Mapping
 from dataclasses import dataclass, field
 from itertools import product
 
@@ -22,9 +22,11 @@ from simwrap.circuits.design_file import Design
 from simwrap.circuits.point_table import Table
 from simwrap.circuits.render import render
 from simwrap.engine import Run
-from simwrap.measures.numerics.parts import Part, bought, netlist_parts
+from simwrap.measures.numerics.parts import bought, netlist_parts
 from simwrap.measures.supply import MAINS_UPPER
+from simwrap.netlist.element import Element
 from simwrap.simulation.conduct import evaluate
+from simwrap.simulation.measurement import Measurement
 from simwrap.simulation.simulate import simulate
 
 Floats = NDArray[np.float64]
@@ -58,13 +60,23 @@ class Borne:
         """Return the states of a part; none where it isn't known."""
         return self.states.get((kind, path), {})
 
+    def worst(self, kind: str, path: str) -> tuple[float, str]:
+        """Return the most that a part bears, and in which state; NaN and "" where that isn't known."""
+        known = {state: value for state, value in self.of(kind, path).items() if np.isfinite(value)}
+        return max(((value, state) for state, value in known.items()), default=(np.nan, ""))
+
+    def lasting(self, kind: str, path: str) -> float:
+        """Return the most that a part bears for long: with every valve in its socket."""
+        own = self.of(kind, path)
+        return float(np.fmax.reduce([own.get(state, np.nan) for state in (HIGH, RATED, CLIPPING)]))
+
 
 def bearing(
     design: Design,
     circuit: Circuit,
     supply: Match | None,
     *,
-    currents: Mapping[str, float],
+    warm: Measurement,
     plan: Plan | None,
     engine: str = "auto",
 ) -> Borne:
@@ -76,8 +88,8 @@ def bearing(
     circuit : Circuit
         One channel, at the voltage that its supply gives.
     supply : Match or None
-    currents : mapping of str to float
-        Cathode current of every valve at rest [A].
+    warm : Measurement
+        Its bias at rest.
     plan : Plan or None
         How it is used with each source; None where the rated output isn't known.
     engine : str
@@ -85,6 +97,7 @@ def bearing(
     found = Borne()
     ready = circuit.with_values({f"{valve}.emission": 1.0 for valve in circuit.valves
                                  if f"{valve}.emission" not in circuit.values})  # fmt: skip
+    currents = np.array([float(warm.bias[f"valves.{valve}.cathode_current"]) for valve in circuit.valves])
     table, names = _states(design, ready, supply, currents)
     variables = evaluate(table, {"bias": {}}, Run(engine=engine, workers=1)).results["bias"].variables
     for name, variable in variables.items():
@@ -97,14 +110,13 @@ def bearing(
         elif (kind, figure) == ("capacitors", "voltage_cold"):
             found.note("c", path, COLD, float(np.asarray(variable.values)[names.index(COLD)]))
     if plan is not None:
-        for source, emf in plan.sources.items():
-            _signals(found, design, circuit, plan, source, emf, engine)
+        strongest = max(plan.sources, key=lambda source: plan.sources[source])
+        for source in plan.sources:
+            _signals(found, design, circuit, plan, source, source == strongest, engine)
     return found
 
 
-def _states(
-    design: Design, circuit: Circuit, supply: Match | None, currents: Mapping[str, float]
-) -> tuple[Table, list[str]]:
+def _states(design: Design, circuit: Circuit, supply: Match | None, currents: Floats) -> tuple[Table, list[str]]:
     """Return the table of the states without signal, and their names."""
     valves = list(circuit.valves)
     names = [COLD, HIGH, *(f"with {valve} pulled, mains 10 % high" for valve in valves)]
@@ -114,12 +126,11 @@ def _states(
     for parameter in set(supply_parameters(circuit).values()):
         rest, most = MAINS_UPPER * float(circuit.values[parameter]), float(top.values[parameter])
         columns[parameter] = np.full(len(names), rest)
-        if parameter not in on_supply:
-            continue
-        columns[parameter][0] = most
-        # The supply's curve is steepest at light loads: a straight line to its unloaded end lies above it.
-        share = np.array([currents.get(valve, 0.0) for valve in valves]) / max(supply.current, 1e-9) if supply else 0.0
-        columns[parameter][2:] = rest + (most - rest) * np.clip(np.nan_to_num(share), 0.0, 1.0)
+        if parameter in on_supply and supply is not None:
+            columns[parameter][0] = most
+            # The supply's curve is steepest at light loads: a straight line to its unloaded end lies above it.
+            share = np.clip(np.nan_to_num(currents / supply.current, nan=1.0), 0.0, 1.0)
+            columns[parameter][2:] = rest + (most - rest) * share
     for number, valve in enumerate(valves):
         columns[f"{valve}.emission"] = np.full(len(names), float(circuit.values[f"{valve}.emission"]))
         columns[f"{valve}.emission"][2 + number] *= _PULLED
@@ -127,16 +138,16 @@ def _states(
 
 
 def _signals(
-    found: Borne, design: Design, circuit: Circuit, plan: Plan, source: str, emf: float, engine: str
+    found: Borne, design: Design, circuit: Circuit, plan: Plan, source: str, strongest: bool, engine: str
 ) -> None:
     """Add the signal of one source to what stands across each part at rest on high mains."""
-    volume = design.levels.volume
+    volume, emf = design.levels.volume, plan.sources[source]
     position = plan.positions[source]
     if volume and np.isfinite(position):
         circuit = circuit.with_values({circuit.check(volume, position)[0]: position})
     room = min(plan.margins[source].values(), default=0.0)
     beyond = float(np.clip(10.0 ** (room / 20.0), 1.0, _FARTHEST)) if np.isfinite(room) else 1.0
-    for (kind, path), (part, gain) in _across(circuit, engine).items():
+    for (kind, path), (part, gain) in (_at_ends if strongest else _gains)(circuit, engine).items():
         still = found.of(kind, path).get(HIGH, np.nan)
         for state, level in ((RATED, emf), (CLIPPING, beyond * emf)):
             if kind == "c":
@@ -145,11 +156,8 @@ def _signals(
                 found.note(kind, path, state, still + (level * gain) ** 2 / float(part.value[0]))
 
 
-def _across(circuit: Circuit, engine: str) -> dict[tuple[str, str], tuple[Part, float]]:
-    """Return each part with the largest signal across it for 1 V of the source's e.m.f.
-
-    Of a stage with tone controls its own parts are looked at with the controls at their ends too.
-    """
+def _at_ends(circuit: Circuit, engine: str) -> dict[tuple[str, str], tuple[Element, float]]:
+    """Return what :func:`_gains` does, the parts of a stage with tone controls with these at their ends too."""
     whole = _gains(circuit, engine)
     for name, stage in circuit.stages.items():
         controls = [each for each in _CONTROLS if each in stage.values]
@@ -164,9 +172,10 @@ def _across(circuit: Circuit, engine: str) -> dict[tuple[str, str], tuple[Part, 
     return whole
 
 
-def _gains(circuit: Circuit, engine: str) -> dict[tuple[str, str], tuple[Part, float]]:
-    parts = netlist_parts(render(circuit).circuit)
-    chosen = {(kind, path): part for kind in "rc" for path, part in bought(parts, kind, circuit.valves).items()}
+def _gains(circuit: Circuit, engine: str) -> dict[tuple[str, str], tuple[Element, float]]:
+    """Return each part with the largest signal across it for 1 V of the source's e.m.f., at any frequency."""
+    parts = netlist_parts(render(circuit).elements)
+    chosen = {(kind, path): part for kind in "rc" for path, part in bought(parts, kind).items()}
     named = {node: path for path, node in circuit.node_paths.items()}
     known = {key: part for key, part in chosen.items() if set(part.nodes) <= {"0", *named}}
     nodes = sorted({named[node] for part in known.values() for node in part.nodes if node != "0"})
@@ -180,12 +189,4 @@ def _gains(circuit: Circuit, engine: str) -> dict[tuple[str, str], tuple[Part, f
             for key, part in known.items()}  # fmt: skip
 
 
-def currents_of(warm: Mapping[str, object]) -> Iterator[tuple[str, float]]:
-    """Yield the cathode current of every valve of a measured bias [A]."""
-    start, end = "bias.valves.", ".cathode_current"
-    for name, variable in warm.items():
-        if name.startswith(start) and name.endswith(end):
-            yield name.removeprefix(start).removesuffix(end), float(np.asarray(variable.values)[0])  # type: ignore[attr-defined]
-
-
-__all__ = ["CLIPPING", "COLD", "HIGH", "RATED", "Borne", "bearing", "currents_of"]
+__all__ = ["CLIPPING", "COLD", "HIGH", "RATED", "Borne", "bearing"]

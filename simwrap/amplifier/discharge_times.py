@@ -16,7 +16,7 @@ from simwrap.circuits.render import render
 from simwrap.errors import EngineError
 from simwrap.measures.numerics.discharge import Branch, time_above
 from simwrap.measures.numerics.parts import WATTAGES, bought, cold_nodes, netlist_parts, next_of
-from simwrap.measures.supply import ACROSS
+from simwrap.measures.supply import ACROSS, SNUBBER
 from simwrap.netlist.element import Element, Role
 from simwrap.simulation.simulate import all_at_rest
 from simwrap.units import eseries
@@ -111,7 +111,7 @@ def charged(design: Design, circuit: Circuit, supply: Any, *, within: float, eng
 
 
 def _across_rectifier(part: Element) -> bool:
-    return part.parameter == ACROSS
+    return part.parameter in (ACROSS, SNUBBER)
 
 
 def _bounds(

@@ -90,10 +90,10 @@ def rows(diagram: Diagram, borne: Iterable[Part], *, tolerances: Mapping[str, st
 def _resistor(row: Row, part: Part | None, tolerances: Mapping[str, str]) -> Row:
     if part is None or np.isnan(part.most):
         return _with(row, tolerance=tolerances["resistor"], reason="what it bears wasn't found")
-    watts = float(next_of(WATTAGES, np.array([max(part.most, 1e-9) / LOADED]))[0])
+    watts = float(next_of(WATTAGES, np.array([max(part.needed, 1e-9)]))[0])
     ohms = parse(row.value, "ohm")
     volts = float(np.sqrt(part.most * ohms))
-    reason = f"bears {_watts(part.most)} at rest"
+    reason = f"bears {_watts(part.most)} {part.when}"
     if volts >= RESISTOR_VOLTS:
         reason += f"; stands {render(volts, 'V', digits=3)}: mind its voltage rating"
     return _with(row, tolerance=tolerances["resistor"], rating=_known(watts, "W"), reason=reason,
@@ -105,9 +105,8 @@ def _capacitor(row: Row, part: Part | None, tolerances: Mapping[str, str]) -> Ro
     tolerance = ELECTROLYTIC_TOLERANCE if large else tolerances["capacitor"]
     if part is None or np.isnan(part.most):
         return _with(row, tolerance=tolerance, reason="what it bears wasn't found")
-    when = "before the valves warm up" if part.cold > part.warm else "at rest"
     volts = float(next_of(VOLTAGES, np.array([part.most]))[0])
-    reason = f"stands {render(part.most, 'V', digits=3)} {when}" if part.most >= 1.0 else "stands the signal only"
+    reason = f"stands {render(part.most, 'V', digits=3)} {part.when}" if part.most >= 1.0 else "stands the signal only"
     return _with(row, tolerance=tolerance, rating=_known(volts, "V"), reason=reason, fitted=_known(part.rating, "V"))
 
 
@@ -116,7 +115,7 @@ def _potentiometer(row: Row, item: Item, known: Mapping[tuple[str, str], Part]) 
     borne = [known[kind] for path in paths if (kind := ("resistor", path)) in known]
     watts = sum(part.most for part in borne if np.isfinite(part.most))
     rating = float(next_of(WATTAGES, np.array([max(watts, 1e-9) / LOADED]))[0])
-    reason = f"bears {_watts(watts)} at rest" if watts > 1e-6 else "carries the signal only"
+    reason = f"bears {_watts(watts)} at most" if watts > 1e-6 else "carries the signal only"
     return _with(row, tolerance="as sold", rating=_known(rating, "W"), reason=reason)
 
 

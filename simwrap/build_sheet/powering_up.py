@@ -25,6 +25,16 @@ if TYPE_CHECKING:
 FIRST = 0.5
 #: Voltage of a heater: the tolerance that valve makers ask for (common practice; RCA manuals, from memory).
 HEATER = 0.1
+#: What heats a rectifier, or is a cathode itself, by whether it is a rectifier and whether it is a filament.
+_WINDINGS = {
+    (True, True): "across the filament: a winding of its own, insulated for the high voltage",
+    (
+        True,
+        False,
+    ): "across the heater: a winding of its own unless its maker rates heater to cathode for the high voltage",
+    (False, True): "across the filament: a winding of its own for each valve, insulated from all others",
+}
+_FIRST_TITLE = "First power: half the rail from a supply of its own, heaters at their full voltage, valves in"
 #: Builds from which the windows of levels come.
 _BUILDS = 100
 
@@ -69,25 +79,15 @@ def steps(made: Sheet, rated: Measurement | None) -> list[Step]:
         half = at_voltage(design, FIRST * rail)
         still = replace(allowed, mains=0.0)
         points = quiescent_points(half, rail=design.feeds, allowance=still, engine=made.engine)
-        found.append(
-            Step(
-                "First power, on a lamp- or current-limited supply, valves in",
-                [
-                    "All valves in, load connected, no signal. A lamp in series with the primary glows brightly for a "
-                    "moment and then dims; one that stays bright means a fault: switch off.",
-                    f"Raise the supply until the rail reads {FIRST * rail:.0f} V, half of what it will be, and "
-                    "compare; at another rail they go roughly in proportion. The mains has no part in these windows.",
-                ],
-                [_reading(point) for point in points if not point.name.endswith("current")],
-            )
-        )
+        readings = [_reading(point) for point in points if not point.name.endswith("current")]
+        found.append(Step(_FIRST_TITLE, [*_first(FIRST * rail), *_howls(made.circuit)], readings))
     points = quiescent_points(made.circuit, rail=design.feeds, allowance=allowed, engine=made.engine)
     readings = [*_supply_at_rest(made), *(_reading(point) for point in points)]
     found.append(
         Step(
             "Quiescent: full mains, no signal, after ten minutes",
             ["Full mains, load connected, volume down. Output valves first: if their current is outside its window, "
-             "switch off."],
+             "switch off.", *_howls(made.circuit)],
             readings,
         )
     )  # fmt: skip
@@ -128,8 +128,34 @@ def _before(design: Design, supply: Match | None, allowed: Allowance) -> Step:
     return step
 
 
+def _first(volts: float) -> list[str]:
+    """Say which supply is meant at the first power: the high voltage alone is half."""
+    return [
+        "All valves in, load connected, no signal. These windows are for heaters (and a fixed bias) at their full "
+        "voltage and half the high voltage, so they come from different supplies: heaters and bias from their own "
+        "windings on full mains, the rail from a bench supply with a current limit, the rectifier out (or from a "
+        "high-voltage transformer of its own on a variable one).",
+        f"Raise the rail until it reads {volts:.0f} V, half of what it will be, and compare; at another rail they go "
+        "roughly in proportion. The mains has no part in these windows.",
+        "A lamp or a variable transformer before a mains transformer that feeds the heaters too halves them as well: "
+        "the valves then draw less than these windows say, or nothing. That finds a short, and no more: the lamp glows "
+        "brightly for a moment and then dims; one that stays bright means a fault: switch off.",
+    ]
+
+
+def _howls(circuit: Circuit) -> list[str]:
+    """Say what to do when the feedback round an output transformer is the wrong way round."""
+    if not circuit.loops or not any("secondary_phase" in stage.values for stage in circuit.stages.values()):
+        return []
+    return [
+        "There is feedback round the output transformer: a hand on the switch. If it howls, motorboats, or the load "
+        "gets warm without a signal, switch off at once: the feedback is positive. Discharge, exchange the two ends of "
+        "the transformer's secondary (the dots in the drawing are the ends that go up together), and begin again."
+    ]
+
+
 def _heaters(made: Sheet) -> Step:
-    """Return the heaters' voltages, with the current that each type takes."""
+    """Return the heaters' voltages: one row for those that may share a winding, others by themselves."""
     step = Step(
         "Heaters only",
         [
@@ -138,15 +164,29 @@ def _heaters(made: Sheet) -> Step:
             "With fixed bias: measure every output grid now. It has its bias before there is any anode voltage.",
         ],
     )
-    uses = [*made.circuit.valves.values()]
-    if made.design.supply is not None:
-        uses += made.design.supply.circuit.valves.values()
-    for volts in sorted({use.valve.heater.voltage for use in uses if use.valve.heater is not None}):
-        types = sorted({use.valve.name for use in uses if use.valve.heater and use.valve.heater.voltage == volts})
-        step.readings.append(
-            Reading(f"heaters of {', '.join(types)}", "across the heater, a.c. or d.c.", "V", volts, volts,
-                    (1 - HEATER) * volts, (1 + HEATER) * volts)
-        )  # fmt: skip
+    shared: dict[float, set[str]] = {}
+    apart: dict[tuple[str, str], float] = {}
+    rectifiers = made.design.supply.circuit.valves.values() if made.design.supply is not None else ()
+    for use, rectifier in [*((u, False) for u in made.circuit.valves.values()), *((u, True) for u in rectifiers)]:
+        heater = use.valve.heater
+        if heater is None:
+            continue
+        if rectifier or heater.direct:
+            apart[use.valve.name, _WINDINGS[rectifier, heater.direct]] = heater.voltage
+        else:
+            shared.setdefault(heater.voltage, set()).add(use.valve.name)
+    rows = [(f"heaters of {', '.join(sorted(types))}", "across the heater, a.c. or d.c.", volts)
+            for volts, types in sorted(shared.items())]  # fmt: skip
+    rows += [(f"{'filament' if 'filament' in words else 'heater'} of {name}", words, volts)
+             for (name, words), volts in sorted(apart.items())]  # fmt: skip
+    if apart:
+        step.do.append(
+            "Rows that name a winding of its own must not share one: a filament is a cathode, and a rectifier's stands "
+            "at the full high voltage as soon as there is any. Insulate these windings from the others and from the "
+            "chassis; power off, an ohmmeter shows no connection between them."
+        )
+    for name, lead, volts in rows:
+        step.readings.append(Reading(name, lead, "V", volts, volts, (1 - HEATER) * volts, (1 + HEATER) * volts))
     return step
 
 

@@ -263,6 +263,8 @@ def _transformer(pen: _Pen, cell: Placed, item: Item) -> None:
             pin = cell.shape.pins.get(role)
             far = x + pin.x if pin else x + 5 * sign
             pen.strokes([[(inner, y + height), (far, y + height)]])
+            if role in item.dots:
+                pen.dot((inner + 0.9 * sign, y + height + (0.9 if height < 0 else -0.9)))
     pen.strokes([[(x + dx, y - tall), (x + dx, y + tall)] for dx in (-0.35, 0.35)], wide=False)
 
 
@@ -302,5 +304,8 @@ def described(diagram: Diagram) -> list[str]:
             words = names.get(net) or ", ".join(other.removesuffix(" one").removesuffix(" other") for other in others)
             lead = "" if role in ("one", "other") else f"{role.replace('_', ' ')} "
             ends.append(f"{lead}to {words or 'nothing else'}")
-        found.append(f"{item.reference} {' '.join(item.value)}: {', '.join(ends)}")
+        dots = " and ".join(role.replace("_", " ") for role in item.dots)
+        found.append(
+            f"{item.reference} {' '.join(item.value)}: {', '.join(ends)}" + (f"; dots at {dots}" if dots else "")
+        )
     return found

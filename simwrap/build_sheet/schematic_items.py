@@ -65,6 +65,8 @@ class Item:
         Of an electrolytic capacitor the pin that is positive, "one" or "other".
     reference : str
         Designator, such as "R12".
+    dots : tuple of str
+        Of a transformer the pins that go up together: the beginnings of its windings.
     """
 
     kind: Kind
@@ -76,6 +78,7 @@ class Item:
     valve_kind: str = ""
     positive: str = ""
     reference: str = ""
+    dots: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -258,7 +261,8 @@ def _block(
         return Item("transformer", joined_name(stage, "transformer"), _secondaries(windings), value, names)
     if len(windings) > 1:
         pins = {f"primary_{number}": net for number, net in enumerate(windings[0], 1)} | _secondaries(windings[1:])
-        return Item("transformer", joined_name(stage, "transformer"), pins, value, names)
+        dots = _dots(circuit, stage, pins, same)
+        return Item("transformer", joined_name(stage, "transformer"), pins, value, names, dots=dots)
     if len(ends) == 2 and not reads:
         coil = any(device.kind == "l" for device in members.values())
         first = next((name for name, each in members.items() if each.kind in ("l" if coil else "bi")), names[0])
@@ -278,6 +282,27 @@ def _block(
 def _nets(nodes: Iterable[str], same: Mapping[str, str], without: Iterable[str]) -> list[str]:
     """Return the nets of nodes in their order, each once, but for some."""
     return [net for net in dict.fromkeys(same.get(node, node) for node in nodes) if net not in set(without)]
+
+
+def _dots(circuit: Circuit, stage: str, pins: Mapping[str, str], same: Mapping[str, str]) -> tuple[str, ...]:
+    """Return the pins of an output transformer that go up together.
+
+    In phase, the secondary's hot end rises while the first valve's anode falls: it goes with the primary's other end.
+    """
+    phase = circuit.stages[stage].values.get("secondary_phase")
+    valve = circuit.valves.get(joined_name(stage, "v1"))
+    if phase is None or valve is None:
+        return ()
+    anode = same.get(valve.nodes["anode"], valve.nodes["anode"])
+    primary = [role for role in pins if role.startswith("primary")]
+    found = [primary[-1] if pins[primary[0]] == anode else primary[0]]
+    windings: dict[str, list[str]] = {}
+    for role in pins:
+        if role.startswith("secondary"):
+            windings.setdefault(role.rpartition("_")[0], []).append(role)
+    for roles in windings.values():
+        found += [role for role in roles if (pins[role] == "0") == (phase == "reversed")][:1]
+    return tuple(found)
 
 
 def _secondaries(windings: list[list[str]]) -> dict[str, str]:

@@ -10,10 +10,11 @@ from typing import Any
 
 import numpy as np
 
+from simwrap.amplifier.bearing import bearing
 from simwrap.amplifier.discharge_times import DISCHARGED, Charged, charged
-from simwrap.amplifier.gain_plan import plan
+from simwrap.amplifier.gain_plan import Plan, plan
 from simwrap.amplifier.page import CAUTIONS as CHECKED
-from simwrap.amplifier.parts import Part, every_part
+from simwrap.amplifier.parts import every_part
 from simwrap.amplifier.supply_match import Match, fed, highest, match, measured
 from simwrap.amplifier.test_points import Allowance
 from simwrap.build_sheet import parts_list
@@ -56,6 +57,7 @@ class Sheet:
     tell: Callable[[str], None]
     supply: Match | None = None
     warm: Measurement | None = None
+    plan: Plan | None = None
     drawings: list[tuple[Diagram, str]] = field(default_factory=list)
     parts: list[tuple[str, list[parts_list.Row]]] = field(default_factory=list)
     steps: list[Step] = field(default_factory=list)
@@ -119,6 +121,9 @@ def gathered(
     _supply(made)
     made.tell("operating points")
     made.warm = measure(made.circuit, ["bias"], engine=engine)
+    rated = _rated_output(made)
+    if np.isfinite(rated):
+        made.plan = plan(made.circuit, design.levels, rated, engine=engine)
     _drawings(made)
     _parts(made)
     rated = _levels(made, quick)
@@ -172,30 +177,16 @@ def _drawings(made: Sheet) -> None:
 
 def _parts(made: Sheet) -> None:
     assert made.warm is not None
-    cold = measure(highest(made.design, made.supply), ["bias"], engine=made.engine)
-    borne = list(every_part(made.design, made.warm, cold, made.supply))
+    states = bearing(made.design, made.circuit, made.supply, warm=made.warm, plan=made.plan, engine=made.engine)
+    borne = list(every_part(made.design, made.warm, states, made.supply))
     tolerances = {"resistor": str(made.allowance.resistors), "capacitor": "10 %"}
     for drawing, _ in made.drawings:
         supply = drawing.name == "supply" and made.design.supply is not None
-        named = _of_supply(made, borne, drawing) if supply else borne
+        start = "supply." if supply else ""
+        own = [replace(part, name=part.name.removeprefix(start)) for part in borne if part.name.startswith(start)]
         count = 1 if supply else made.design.channels
-        if rows := parts_list.rows(drawing, named, tolerances=tolerances, count=count):
+        if rows := parts_list.rows(drawing, own, tolerances=tolerances, count=count):
             made.parts.append((drawing.name, rows))
-
-
-def _of_supply(made: Sheet, borne: list[Part], drawing: Diagram) -> list[Part]:
-    """Return what the supply's parts bear by its own names; across a rectifier lies its inverse voltage."""
-    start = "supply."
-    found = [replace(part, name=part.name.removeprefix(start)) for part in borne if part.name.startswith(start)]
-    if made.supply is not None:
-        peak = float(made.supply.supply.supply.inverse_voltage_peak)
-        every = made.design.parts.voltage
-        anodes = [set(item.pins.values()) for item in drawing.items if item.kind == "valve"]
-        for item in drawing.items:
-            if item.kind == "capacitor" and set(item.pins.values()) in anodes:
-                rating = np.nan if every is None else every
-                found.append(Part("capacitor", item.path, "V", peak, np.nan, rating))
-    return found
 
 
 def _levels(made: Sheet, quick: bool) -> Measurement | None:
@@ -207,7 +198,8 @@ def _levels(made: Sheet, quick: bool) -> Measurement | None:
         made.notes.append("The design states no rated output: no levels, no power, no margins.")
     else:
         levels = made.design.levels
-        made.circuit = plan(made.circuit, levels, rated, engine=made.engine).circuit
+        assert made.plan is not None
+        made.circuit = made.plan.circuit
         options: dict[str, Any] = {"rated_output": rated, "stated_thd": levels.stated_thd}
         if quick:
             options["levels"] = 0

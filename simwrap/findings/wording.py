@@ -107,8 +107,8 @@ SENTENCES: dict[str, str | Callable[[Fields], str]] = {
     "unstable": _unstable,
     "unstable_with_loads": lambda f: f"It is unstable with {', '.join(f['loads'])} at the output.",
     "lost_to_instability": lambda f: f"Nothing came of {', '.join(f['measures'])}: {f['reason']}.",
-    "feedback_positive": "The feedback through {subject} is positive at 1 kHz: turn one winding of the transformer "
-    "round, or lead it back in the other phase.",
+    "feedback_positive": "The feedback through {subject} is positive at 1 kHz: exchange the ends of the output "
+    "transformer's secondary (secondary_phase in its stage), or lead it back in the other phase.",
     "conditionally_stable": "{subject}: conditionally stable: it is unstable too when the loop's gain falls by "
     "{value}, as it does while valves warm up, at overload and with age.",
     "open_loop_unstable": "{subject}: with this loop opened the circuit is unstable, so that its margins aren't those "

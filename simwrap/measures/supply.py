@@ -25,7 +25,7 @@ from simwrap.measures.common import (
     wanted,
 )
 from simwrap.measures.numerics.discharge import GROUND, Branch, time_above
-from simwrap.measures.numerics.parts import VOLTAGES, bought, dissipated, next_of, voltages
+from simwrap.measures.numerics.parts import LOADED, VOLTAGES, WATTAGES, bought, dissipated, next_of, voltages
 from simwrap.measures.options import MainsFrequency, Option
 from simwrap.measures.registry import Steps, measure
 from simwrap.measures.requests import Op, Result, Steady, Transient, Variable
@@ -69,8 +69,8 @@ _AT = {
     "first": "after the first dropper",
     "second": "after the second dropper",
 }
-#: The parameter of what lies across a rectifier: its own capacitance and the winding's, a snubber.
-ACROSS = "rectifier_capacitance"
+#: The parameters of what lies across a rectifier: its own capacitance and the winding's, which nobody buys; a snubber.
+ACROSS, SNUBBER = "rectifier_capacitance", "snubber_capacitor"
 #: Voltage to which a supply should have discharged [V d.c.].
 _DISCHARGED = 60.0
 
@@ -140,8 +140,9 @@ def supply(
         What each capacitor must stand: its highest voltage in any of these states and when switched on without load
         on mains at their upper limit, 10 % high, or the winding's peak then where that is more behind a reservoir;
         and the next common working voltage [V].
-    resistors.<name>.dissipation, .rating_needed
-        At the set load [W]; and the next common wattage that is loaded to no more than half.
+    resistors.<name>.dissipation, .dissipation_highest, .rating_needed
+        At the set load, and on mains 10 % high with the load or without it, whichever is more [W]; and the next common
+        wattage that is loaded to no more than half by the latter.
     discharge_from, discharge_time, discharge.<place>
         The highest voltage that the capacitors may hold at switching off: the winding's peak on mains at their upper
         limit, 10 % high and without load, or what was higher [V]; how long the slowest of them, and each, stays above
@@ -241,7 +242,8 @@ def supply(
         "discharge_from": scalar(charged, "V", "highest voltage that the capacitors may hold at switching off"),
     }
     variables |= _discharge(stage, points, charged)
-    variables |= _borne(bought_parts, [settled, cold], starts, upper_peak, refused)
+    reverse = np.fmax(inverse, peak if stage.values.get("rectification") == "bridge" else 2.0 * peak)
+    variables |= _borne(bought_parts, [settled, cold], starts, peak, upper / mains, reverse, refused)
     said, checked, unrated = _ratings(stage, points, inverse, surge, amps.max(axis=-1), amps.mean(axis=-1), mains)
     conditions: dict[str, tuple[Any, str]] = {
         "mains_frequency": (mains_frequency, "Hz"),
@@ -391,7 +393,13 @@ def _discharge(stage: StageLike, points: int, start: Floats) -> dict[str, Variab
 
 
 def _borne(
-    chosen: dict[str, dict[str, Element]], steady: list[Any], starts: Any, peak: Floats, refused: Floats
+    chosen: dict[str, dict[str, Element]],
+    steady: list[Any],
+    starts: Any,
+    peak: Floats,
+    rise: float,
+    inverse: Floats,
+    refused: Floats,
 ) -> dict[str, Variable]:
     """Return what capacitors must stand and resistors dissipate, with the least part that does it."""
     variables: dict[str, Variable] = {}
@@ -400,7 +408,9 @@ def _borne(
         most = np.fmax.reduce([np.abs(each.reshape(len(each), -1)).max(axis=-1) for each in across])
         if part.parameter in _CAPACITORS.values():
             # It is left standing there when the loads go, or charged to it at once: the winding can do it.
-            most = np.fmax(most, peak)
+            most = np.fmax(most, rise * peak)
+        elif part.parameter == SNUBBER:
+            most = np.fmax(most, rise * inverse)  # twice the peak of half a winding, the peak of a whole one
         most = np.where(np.isnan(part.value) | refused, np.nan, most)
         words = path.replace("_", " ")
         variables[f"capacitors.{path}.voltage"] = scalar(most, "V", f"highest voltage across the {words} capacitor")
@@ -408,8 +418,16 @@ def _borne(
             next_of(VOLTAGES, most), "V", f"working voltage that the {words} capacitor needs"
         )
     for path, part in chosen["r"].items():
-        power = np.mean(voltages(steady[0], part)[:, 0] ** 2, axis=-1) / part.value
-        variables |= dissipated(path, np.where(refused, np.nan, power))
+        loaded, unloaded = (np.mean(voltages(reply, part) ** 2, axis=-1).reshape(-1) / part.value for reply in steady)
+        most = np.where(refused, np.nan, rise**2 * np.fmax(loaded, unloaded))
+        words = f"dissipation of the {path.replace('_', ' ')} resistor on high mains, loaded or not"
+        variables |= dissipated(path, np.where(refused, np.nan, loaded))
+        variables |= {
+            f"resistors.{path}.dissipation_highest": scalar(most, "W", words),
+            f"resistors.{path}.rating_needed": scalar(
+                next_of(WATTAGES, most / LOADED), "W", f"wattage that the {path.replace('_', ' ')} resistor needs"
+            ),
+        }
     return variables
 
 
