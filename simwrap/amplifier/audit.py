@@ -119,15 +119,15 @@ def audit(
     _supply(run)
     first, stable = _stability(run)
     sections.bias(run.audit, first)
+    if stable and np.isfinite(run.rated_output):
+        _levels(run, quick)
+    _parts(run, first)
     if not stable:
         run.audit.not_checked.insert(0, "everything else, since the circuit is unstable: gains, noise, hum, power")
     elif np.isnan(run.rated_output):
         run.audit.not_checked.insert(0, "gain plan, margins, power, noise and hum below the rated output: "
                                         "levels.rated_power (or rated_output) isn't stated")  # fmt: skip
         _response(run)
-    else:
-        _levels(run, quick)
-    _parts(run, first)
     # Stability and what is rated come first, then what it does.
     order = ["stability", "levels", "performance", "noise", "supply", "bias", "parts"]
     run.audit.sections.sort(key=lambda section: order.index(section.name))

@@ -241,12 +241,16 @@ def rated_current(design: Design, found: Measurement) -> float:
 
 
 def held(audit: Audit, design: Design, found: Measurement) -> None:
-    """Add what there is while the supply still stands at its voltage without signal."""
+    """Add the steady state with the rails held at their voltages without signal."""
     section = next(each for each in audit.sections if each.name == "performance")
     powered = design.levels.rated_power is not None
     unit, key = ("W", "output_power") if powered else ("V", "output_rms")
-    words = "distortion-limited output before the supply has fallen (a burst out of silence)"
+    words = "distortion-limited output, steady, on rails that don't fall"
     section.add(f"held.at_stated_thd.{key}", words, found.overload.at_stated_thd[key], unit)
+    section.notes.append(
+        "On rails that don't fall: a steady state too, in which the signal has shifted a cathode bias already. The first "
+        "milliseconds after silence, before that, may have more; they aren't computed."
+    )
 
 
 def intermodulation(audit: Audit, load: float, found: list[Measurement]) -> None:

@@ -230,7 +230,8 @@ def _limits(
         ohms, grids = leaks[instance]
         together = f", {grids} grids on one" if grids > 1 else ""
         words = f"grid leak ({'fixed' if use.fixed_bias else 'cathode'} bias{together})"
-        yield words, ohms, rating_of(use, rating), "ohm"
+        # One of 0, or that stands for nothing, is none: what is before the grid holds it.
+        yield words, np.where((ohms > 0.0) & (ohms < OPEN), ohms, np.nan), rating_of(use, rating), "ohm"
 
 
 def _leaks(stage: StageLike, reply: Reply, points: int) -> dict[str, tuple[Floats, int]]:

@@ -443,6 +443,8 @@ def _ratings(
         most, least = _by_voltage(use, volts)
         # A valve's peak rating is of each charging pulse, a silicon diode's of one surge.
         pulse = ("peak current", peak) if use.valve.heater else ("peak current at switching on", surge)
+        # A silicon diode's is an absolute limit, that of a valve has the mains' variation in it.
+        inverse = inverse if use.valve.heater else inverse * max(1.0, MAINS_UPPER / mains)
         for words, values, rating, unit in (
             ("peak inverse voltage", inverse, rating_of(use, "peak_inverse_voltage_max"), "V"),
             (*pulse, rating_of(use, "peak_current_max"), "A"),
@@ -460,7 +462,8 @@ def _ratings(
                 continue
             checked.append(("rectifier", words))
             about = Finding.of("near_rating", "rectifier", words, unit=unit, type=use.valve.name)
-            compare(findings, about, values, rating)
+            # A capacitor is what it is: one of the largest value that is allowed needs no word.
+            compare(findings, about, values, rating, near=unit != "F")
         if least is None:
             unrated.append(("rectifier", "series resistance"))
             continue
