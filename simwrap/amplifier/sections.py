@@ -248,8 +248,8 @@ def held(audit: Audit, design: Design, found: Measurement) -> None:
     words = "distortion-limited output, steady, on rails that don't fall"
     section.add(f"held.at_stated_thd.{key}", words, found.overload.at_stated_thd[key], unit)
     section.notes.append(
-        "On rails that don't fall: a steady state too, in which the signal has shifted a cathode bias already. The first "
-        "milliseconds after silence, before that, may have more; they aren't computed."
+        "On rails that don't fall: a steady state too, in which the signal has shifted a cathode bias already. The "
+        "first milliseconds after silence, before that, may have more; they aren't computed."
     )
 
 

@@ -121,9 +121,9 @@ def gathered(
     _supply(made)
     made.tell("operating points")
     made.warm = measure(made.circuit, ["bias"], engine=engine)
-    rated = _rated_output(made)
-    if np.isfinite(rated):
-        made.plan = plan(made.circuit, design.levels, rated, engine=engine)
+    output = _rated_output(made)
+    if np.isfinite(output):
+        made.plan = plan(made.circuit, design.levels, output, engine=engine)
     _drawings(made)
     _parts(made)
     rated = _levels(made, quick)
