@@ -20,6 +20,8 @@ from __future__ import annotations
 from importlib import import_module
 from typing import TYPE_CHECKING, Any
 
+import simwrap.forking  # noqa: F401  # before any thread imports the others
+
 if TYPE_CHECKING:
     from simwrap.circuits.circuit import Circuit, circuit
     from simwrap.circuits.design_file import read_design

@@ -174,10 +174,22 @@ class FileProblemsError(InputError):
         One short clause for each fault.
     """
 
+    #: So many problems are told; a file with more is another kind of file, or one slip many times over.
+    MOST = 40
+
     def __init__(self, path: object, problems: Sequence[str]) -> None:
         self.path, self.problems = path, list(problems)
         many = f"{len(self.problems)} problems: " if len(self.problems) > 1 else ""
-        super().__init__(f"{path}: {many}" + "; ".join(self.problems))
+        told = [_clause(problem) for problem in self.problems[: self.MOST]]
+        if len(self.problems) > self.MOST:
+            told.append(f"and {len(self.problems) - self.MOST} more")
+        super().__init__(f"{path}: {many}" + "; ".join(told))
+
+
+def _clause(problem: str, limit: int = 400) -> str:
+    """Return a problem in one line; a long one is cut in the middle, since its advice is at the end."""
+    text = " ".join(problem.split())
+    return text if len(text) <= limit else f"{text[: limit // 2]} ... {text[-limit // 2 :]}"
 
 
 class NetlistError(InputError):

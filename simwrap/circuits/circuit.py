@@ -13,7 +13,6 @@ from dataclasses import dataclass, replace
 from types import MappingProxyType
 from typing import Any
 
-from simwrap.cached import cached_property
 from simwrap.circuits.header import Parameter, Port, Template
 from simwrap.circuits.joins import Join, chain, join_faults
 from simwrap.circuits.stage import (
@@ -24,6 +23,7 @@ from simwrap.circuits.stage import (
     parameter_table,
 )
 from simwrap.errors import InputError, UnknownNameError, shown
+from simwrap.forking import cached_property
 from simwrap.netlist.element import USUAL, Element, Role
 from simwrap.report.html import as_html
 

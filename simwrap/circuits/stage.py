@@ -15,10 +15,10 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from simwrap._paths import as_folders
-from simwrap.cached import cached_property
 from simwrap.circuits.header import SAME, Parameter, Template, ValveSlot, When
 from simwrap.circuits.library import find_template
 from simwrap.errors import InputError, RangeError, UnknownNameError
+from simwrap.forking import cached_property
 from simwrap.registry import find
 from simwrap.report.html import as_html
 from simwrap.report.model import Listing

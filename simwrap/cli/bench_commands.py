@@ -173,9 +173,9 @@ def readings(
     from simwrap.fault_finding import measured_response
     from simwrap.fault_finding import readings as room
 
+    check_file("--plot", plot, PICTURES, force=force)
     made, varied = amplifier.read(), spread.varied()
     found: Any
-    check_file("--plot", plot, PICTURES, force=force)
     if plot is not None and not response:
         raise InputError("--plot: readings has a picture of a frequency response only; give --response with it")
     if response:

@@ -414,19 +414,6 @@ def stop_all() -> None:
         child.kill()
 
 
-def _before_fork() -> None:
-    """Let other threads end their imports: in the forked process nobody would, and whoever needs the module waits."""
-    until = time.monotonic() + 5.0
-    while time.monotonic() < until and _others_import():
-        time.sleep(0.002)
-
-
-def _others_import() -> bool:
-    """Whether another thread imports a module; False where this Python doesn't tell."""
-    locks = [lock() for lock in list(getattr(sys.modules.get("_frozen_importlib"), "_module_locks", {}).values())]
-    return any(getattr(lock, "owner", None) not in (None, threading.get_ident()) for lock in locks)
-
-
 def _after_fork() -> None:
     """A forked process starts with no children, and with a lock that nobody holds."""
     global _room
@@ -436,5 +423,5 @@ def _after_fork() -> None:
 
 
 if hasattr(os, "register_at_fork"):
-    os.register_at_fork(before=_before_fork, after_in_child=_after_fork)
+    os.register_at_fork(after_in_child=_after_fork)
 atexit.register(stop_all)

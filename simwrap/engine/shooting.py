@@ -25,12 +25,12 @@ from __future__ import annotations
 
 import enum
 from dataclasses import dataclass, replace
-from functools import cached_property
 from typing import Any, Protocol
 
 import numpy as np
 
 from simwrap.engine.protocol import Array
+from simwrap.forking import cached_property
 
 #: A Newton step that leaves more than this share of the way asks for a new Jacobian; one that leaves more than the
 #: second is no step.

@@ -6,9 +6,9 @@ import re
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass, replace
 from enum import StrEnum
-from functools import cached_property
 from typing import Any
 
+from simwrap.forking import cached_property
 from simwrap.netlist import expressions
 
 

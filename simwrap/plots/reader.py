@@ -9,8 +9,8 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from numpy.typing import NDArray
 
-from simwrap.cached import cached_property
 from simwrap.errors import InputError
+from simwrap.forking import cached_property
 from simwrap.measures.results import full_name
 from simwrap.simulation.dataset import VALUE, conditions_of, point_dims, unit_of
 from simwrap.units import quantity

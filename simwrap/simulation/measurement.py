@@ -11,7 +11,6 @@ from typing import TYPE_CHECKING, Any, Unpack
 
 import numpy as np
 
-from simwrap.cached import cached_property
 from simwrap.circuits.circuit import Circuit, as_circuit
 from simwrap.circuits.point_table import Table
 from simwrap.circuits.render import render
@@ -20,6 +19,7 @@ from simwrap.engine import Run, RunKeywords, spelled_out
 from simwrap.errors import EngineError, InputError, RangeError
 from simwrap.findings.finding import Finding
 from simwrap.findings.status import Status, status_of
+from simwrap.forking import cached_property
 from simwrap.measures.requests import Result, Variable
 from simwrap.measures.results import axes_of, labelled, split_name
 from simwrap.report.model import Listing
