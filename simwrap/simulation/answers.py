@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from simwrap.engine.protocol import Reply
-from simwrap.measures.requests import Request, Steady, Step, Transient
+from simwrap.measures.requests import Request, Steady, Step, Transient, Variable
 
 
 class ByPoint:
@@ -39,6 +39,8 @@ class ByPoint:
         """Fill in the arrays of some points."""
         for name, given in arrays.items():
             array = np.asarray(given)
+            if array.dtype.kind in "US":
+                array = array.astype(object)  # longer words may follow
             if name not in self.arrays:
                 if len(places) == self.points and (np.diff(places) == 1).all():
                     self.arrays[name] = array
@@ -50,6 +52,11 @@ class ByPoint:
                 whole, array = (_padded(one, widest) for one in (whole, array))
                 self.arrays[name] = whole
             whole[places] = array
+
+    def put_figures(self, places: NDArray[np.intp], figures: Mapping[str, Variable]) -> None:
+        """Fill in figures of some points; counts and marks are numbers then, which may be missing."""
+        arrays = {name: np.asarray(figure.values) for name, figure in figures.items()}
+        self.put(places, {name: a.astype(float) if a.dtype.kind in "biu" else a for name, a in arrays.items()})
 
     def fail(self, places: Sequence[int], reasons: Sequence[str]) -> None:
         """Note why points failed; the first reason of a point stays."""

@@ -5,13 +5,13 @@ from __future__ import annotations
 import dataclasses
 from collections.abc import Sequence
 from dataclasses import dataclass, field
-from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from simwrap.findings.finding import Finding
 from simwrap.measures.requests import Result, Variable
+from simwrap.simulation.answers import ByPoint
 
 #: Requests that take well under a millisecond, and how many settings a point still count as few.
 QUICK = frozenset({"Op", "Ac", "Noise", "Poles"})
@@ -77,7 +77,7 @@ def merged(outcomes: Sequence[Outcome], groups: Sequence[NDArray[np.intp]], poin
     refused = {name: why for outcome in outcomes for name, why in outcome.refused.items()}
     names = dict.fromkeys(name for outcome in outcomes for name in outcome.results)
     for name in names:
-        variables: dict[str, Variable] = {}
+        figures, like = ByPoint(points), dict[str, Variable]()
         findings: list[list[Finding]] = [[] for _ in range(points)]
         for outcome, indices in zip(outcomes, groups, strict=True):
             if name not in outcome.results:
@@ -87,19 +87,10 @@ def merged(outcomes: Sequence[Outcome], groups: Sequence[NDArray[np.intp]], poin
             part = outcome.results[name]
             for index, said in zip(indices, part.findings, strict=False):
                 findings[index] = said
-            for key, variable in part.variables.items():
-                array = np.asarray(variable.values)
-                if key not in variables:
-                    blank: Any = "" if array.dtype.kind in "OUS" else np.nan
-                    dtype = object if array.dtype.kind in "OUS" else np.result_type(array.dtype, float)
-                    whole = np.full((points, *array.shape[1:]), blank, dtype=dtype)
-                    variables[key] = dataclasses.replace(variable, values=whole)
-                whole = variables[key].values
-                if whole.shape[1:] != array.shape[1:]:  # families of different length: widen
-                    whole, array = widened(whole, array)
-                    variables[key] = dataclasses.replace(variables[key], values=whole)
-                whole[indices] = array
+            figures.put_figures(indices, part.variables)
+            like |= part.variables
         first = next(outcome.results[name] for outcome in outcomes if name in outcome.results)
+        variables = {key: dataclasses.replace(like[key], values=array) for key, array in figures.arrays.items()}
         results[name] = dataclasses.replace(first, variables=variables, findings=findings)
     reasons, used, netlists = [""] * points, [""] * points, [""] * points
     for outcome, indices in zip(outcomes, groups, strict=True):
@@ -120,15 +111,3 @@ def merged(outcomes: Sequence[Outcome], groups: Sequence[NDArray[np.intp]], poin
         {name: why for name, why in refused.items() if name not in results},
         frozenset(how for outcome in outcomes for how in outcome.small_signals),
     )
-
-
-def widened(one: NDArray[Any], other: NDArray[Any]) -> tuple[NDArray[Any], NDArray[Any]]:
-    """Return two arrays in the larger shape of both, padded at their ends with NaN (or "")."""
-    shape = np.maximum(one.shape[1:], other.shape[1:])
-
-    def padded(array: NDArray[Any]) -> NDArray[Any]:
-        blank: Any = "" if array.dtype.kind in "OUS" else np.nan
-        pads = [(0, 0), *[(0, int(want - has)) for want, has in zip(shape, array.shape[1:], strict=True)]]
-        return np.pad(array, pads, constant_values=blank)
-
-    return padded(one), padded(other)

@@ -30,6 +30,7 @@ from simwrap.findings.finding import Finding
 from simwrap.findings.status import Reason, Status
 from simwrap.measures.requests import Result, Variable
 from simwrap.measures.results import axes_of, labelled
+from simwrap.simulation.answers import ByPoint
 from simwrap.simulation.conduct import evaluate
 from simwrap.simulation.dataset import NOTES, Layout, about, make_dataset, point_dims, single_figures
 from simwrap.simulation.measurement import MeasureChoice, chosen_measures
@@ -140,7 +141,7 @@ class _Collected:
     def __init__(self, grid: Grid, curves: bool) -> None:
         self.grid, self.curves = grid, curves
         points = grid.table.points
-        self.arrays: dict[str, NDArray[Any]] = {}  # by name, as are the variables
+        self._figures = ByPoint(points)
         self.variables: dict[str, Variable] = {}
         self.templates: dict[str, Result] = {}
         self.reasons: list[str] = [PENDING] * points
@@ -150,21 +151,20 @@ class _Collected:
         self.refused: dict[str, str] = {}
         self.block = 0
 
+    @property
+    def arrays(self) -> dict[str, NDArray[Any]]:
+        """Figures and curves of all points by name, as are the variables."""
+        return self._figures.arrays
+
     def add(self, indices: NDArray[np.intp], outcome: Outcome) -> None:
         """Keep one block; its curves only where they are wanted, so that they don't pile up."""
         for measure, result in outcome.results.items():
             if measure not in self.templates:
                 self.templates[measure] = Result({}, result.coords if self.curves else {}, result.conditions, [])
-        for name, variable in labelled(outcome.results).items():
-            if variable.dims and not self.curves:
-                continue
-            array = np.asarray(variable.values)
-            if name not in self.arrays:
-                text = array.dtype.kind in "OUS"
-                shape = (self.grid.table.points, *array.shape[1:])
-                self.arrays[name] = np.full(shape, "" if text else np.nan, dtype=object if text else float)
-                self.variables[name] = variable
-            self.arrays[name][indices] = array
+        figures = labelled(outcome.results)
+        kept = {name: variable for name, variable in figures.items() if self.curves or not variable.dims}
+        self._figures.put_figures(indices, kept)
+        self.variables = kept | self.variables
         for index, reason, found in zip(indices, outcome.reasons, outcome.findings, strict=True):
             self.reasons[index], self.findings[index] = reason, found
         self.refused |= outcome.refused

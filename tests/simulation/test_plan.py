@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from simwrap.measures.common import StageLike
+from simwrap.measures.common import StageLike, scalar
 from simwrap.measures.requests import Ac, Noise, Op, Poles, Steady
 from simwrap.simulation.answers import ByPoint
 from simwrap.simulation.conduct import StageView
@@ -86,3 +86,17 @@ def test_the_first_reason_stays() -> None:
 def test_a_view_has_what_a_measure_may_see_and_no_more() -> None:
     seen = {name for name in vars(StageLike) if not name.startswith("_")}
     assert set(StageView.__dataclass_fields__) == seen
+
+
+def test_longer_words_may_follow() -> None:
+    found = ByPoint(2)
+    found.put(np.array([0, 1]), {"word": np.array(["a", "b"])})
+    found.put(np.array([1]), {"word": np.array(["unheard of"])})
+    assert found.arrays["word"].tolist() == ["a", "unheard of"]
+
+
+def test_counts_and_marks_are_numbers_that_may_be_missing() -> None:
+    found = ByPoint(2)
+    found.put_figures(np.array([1]), {"n": scalar(np.array([3]), "", "count"), "m": scalar([True], "", "mark")})
+    np.testing.assert_array_equal(found.arrays["n"], [np.nan, 3.0])
+    np.testing.assert_array_equal(found.arrays["m"], [np.nan, 1.0])
