@@ -261,7 +261,8 @@ def choose(
 ) -> None:
     """Choose part values from a series so that goals are met.
 
-    Exit code 0: the first line of the table meets all goals; 1: no values meet them, and it says by how much they miss.
+    Exit code 0: the first line of the table meets all goals, holds its ratings and is stable; 1: no values meet them,
+    and it says by how much they miss, or what remains.
     """
     from simwrap.design.choose import choose as run
     from simwrap.simulation.as_json import plain
@@ -284,7 +285,7 @@ def choose(
         output.print_table("", list(head), rows)
         for text in (*found.notes, *found.warnings):
             output.note(text)
-    if not found.met:
+    if not found.good:
         raise typer.Exit(EXIT_NOT_MET)
 
 
@@ -306,6 +307,7 @@ def _choice_told(made: Any, found: Choice) -> dict[str, Any]:
         "every": found.every,
         "notes": list(found.notes),
         "warnings": list(found.warnings),
+        "findings": [finding.to_dict() for finding in found.findings],
     }
 
 

@@ -5,8 +5,9 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass
 
-from simwrap.design.goals import Goal
+from simwrap.design.goals import YES_NO, Goal
 from simwrap.design.runs import Design
+from simwrap.findings.finding import Finding
 from simwrap.report.model import Listing
 from simwrap.report.shown import Shown
 from simwrap.units import quantity
@@ -56,6 +57,8 @@ class Choice(Shown):
     warnings : tuple of str
         Ratings that the best exceeds or comes near to.
     series : str
+    findings : tuple of Finding
+        What remains of the best about ratings and stability, with other loads too where the output is a loudspeaker's.
     """
 
     stage: Design
@@ -70,6 +73,12 @@ class Choice(Shown):
     notes: tuple[str, ...]
     warnings: tuple[str, ...]
     series: str
+    findings: tuple[Finding, ...] = ()
+
+    @property
+    def good(self) -> bool:
+        """Whether the best keeps all goals, holds its ratings and is stable, as far as was looked at."""
+        return self.met and not any(finding.severity.beyond for finding in self.findings)
 
     @property
     def best(self) -> dict[str, float]:
@@ -81,7 +90,8 @@ class Choice(Shown):
         """What was reached, in words."""
         named = self._named(self.best)
         if self.met:
-            return f"all goals are met: {named}"
+            remains = " ".join(finding.text for finding in self.findings if finding.severity.beyond)
+            return f"all goals are met: {named}" + (f"; what remains: {remains}" if remains else "")
         missed = "; ".join(self._missed(self.candidates[0]))
         tried = f"all {self.tried} combinations in {self.series}" if self.every else self._some
         nearest = f"the nearest is {named}, where {missed}"
@@ -110,7 +120,8 @@ class Choice(Shown):
             if off == "not found":
                 said.append(f"{goal.variable} is not found")
             elif off:
-                said.append(f"{goal.variable} is {quantity.render(value, goal.unit)}, {off} from {goal.text}")
+                how = "not" if goal.unit == YES_NO else f"{off} from"
+                said.append(f"{goal.variable} is {goal.shown(value)}, {how} {goal.text}")
         return said
 
     def _shown(self, name: str, value: float) -> str:
@@ -144,6 +155,8 @@ class Choice(Shown):
 
 def _column(head: str, values: list[float], unit: str) -> tuple[str, list[str]]:
     """Return a head with the unit of its column, and the numbers."""
+    if unit == YES_NO:
+        return head, ["yes" if value == 1.0 else "no" for value in values]
     texts, sign = quantity.alike(values, unit)
     return f"{head} [{sign}]" if sign else head, texts
 

@@ -18,12 +18,15 @@ from simwrap.circuits.circuit import as_circuit
 from simwrap.circuits.point_table import Table
 from simwrap.design.choice import Candidate, Choice
 from simwrap.design.combinations import SLOW, Explored, Extent, explore
-from simwrap.design.goals import Goal, read_goals
+from simwrap.design.goals import YES_NO, Goal, read_goals
+from simwrap.design.hold import beyond, has_bias, stability_options
+from simwrap.design.hold import held as held_of
 from simwrap.design.limits import Known
-from simwrap.design.runs import Design, Runs
+from simwrap.design.runs import Design, Runs, as_numbers
 from simwrap.design.search import Free, Problem, free_parts
 from simwrap.engine import Run, RunKeywords, spelled_out
 from simwrap.errors import InputError, RangeError, UnknownNameError
+from simwrap.findings.finding import Finding
 from simwrap.measures.registry import get_measure
 from simwrap.measures.registry import measures as registered
 from simwrap.measures.results import full_name, split_name
@@ -35,6 +38,8 @@ Floats = NDArray[np.float64]
 
 #: So many of the best combinations have their free voltages and wiper positions set once more.
 POLISHED = 6
+#: So many combinations that keep all goals are held against ratings and looked at for stability, at most.
+LOOKED_AT = 32
 
 
 @spelled_out(Run)
@@ -114,7 +119,7 @@ def choose(
     solution, solved = problem.best()
     explored = _combinations(problem)
     points, reached = explored.values, explored.reached
-    order = problem.preference(points, reached)
+    order, findings, checked = _holding(problem, stage, points, reached, options)
     made = stage.replace(**_by_name(parts, points[order[0]]))
     ranked = [_candidate(problem, points[k], reached[k]) for k in order[:best]]
     ends = [
@@ -126,8 +131,28 @@ def choose(
     return Choice(
         made, tuple(read), tuple(ranked), _trade(problem, points, reached), _candidate(problem, solution, solved),
         tuple(ends), ranked[0].met, len(points), explored.every, (*notes, *_beyond_onset(made, nominal, read, options)),
-        tuple(_ratings(made, options)), label,
+        (*[finding.text for finding in findings], *filter(None, [checked])), label, tuple(findings),
     )  # fmt: skip
+
+
+def _holding(
+    problem: Problem, stage: Design, points: Floats, reached: Floats, options: Run
+) -> tuple[NDArray[np.intp], list[Finding], str]:
+    """Return the places of the points in order, what is found of the first one, and which limits were looked at.
+
+    Of those that keep all goals the first is one that holds its ratings and is stable, if there is one among the first
+    :data:`LOOKED_AT`.
+    """
+    order = problem.preference(points, reached)
+    met = order[problem.met(reached[order])]
+    looked = met[:LOOKED_AT] if len(met) else order[:1]
+    columns = {part.parameter.name: points[looked, k] for k, part in enumerate(problem.free)}
+    findings, checked = held_of(stage, columns, options)
+    first = next((n for n, each in enumerate(findings) if not beyond(each)), 0)
+    good = [n for n, each in enumerate(findings) if not beyond(each)]
+    bad = [n for n in range(len(looked)) if n not in good]
+    order = np.concatenate([looked[[*good, *bad]], order[~np.isin(order, looked)]])
+    return order, findings[first], checked
 
 
 def _by_name(parts: Iterable[Free], values: Floats) -> dict[str, float]:
@@ -188,11 +213,11 @@ class _Nominal:
         if outcome.slow:
             self.slow.add(name)
         for key, variable in outcome.results[name].variables.items():
-            values = np.asarray(variable.values)
-            if variable.dims or values.dtype.kind not in "fi":
+            values = as_numbers(variable.values)
+            if values is None:
                 continue
-            figure = full_name(name, key)
-            self.values[figure], self.units[figure] = float(values[0]), variable.unit
+            figure, words = full_name(name, key), np.asarray(variable.values).dtype.kind not in "fi"
+            self.values[figure], self.units[figure] = float(values[0]), YES_NO if words else variable.unit
         self.used[name] = given
 
     def known(self, stage: Design) -> Known:
@@ -237,7 +262,8 @@ def _nominal(stage: Design, goals: Mapping[str, Any], measures: Any, options: Ru
             break
         try:
             chosen_measures(stage, [name])
-            found.add(stage, name, given.get(name, {}), options)
+            usual = stability_options(stage) if name == "stability" else {}
+            found.add(stage, name, given.get(name, usual), options)
         except InputError:  # this measure has no meaning for this stage
             if name in given:
                 raise
@@ -291,7 +317,7 @@ def _problem(stage: Design, goals: list[Goal], parts: list[Free], nominal: _Nomi
         if name in nominal.slow
     }
     currents = {}
-    if slow and _has_bias(stage):
+    if slow and has_bias(stage):
         quick.setdefault("bias", {})
         if "bias" not in nominal.used:
             nominal.add(stage, "bias", {}, options)
@@ -340,24 +366,6 @@ def _figures(runs: Runs, name: str) -> dict[str, Any]:
     """Return the single figures of one measure, by their paths."""
     result = evaluate(Table(runs.stage), runs.measures, runs.options).results[name]
     return {key: np.asarray(variable.values)[0] for key, variable in result.variables.items() if not variable.dims}
-
-
-def _has_bias(stage: Design) -> bool:
-    """Whether the operating points of valves can be measured."""
-    try:
-        return bool(stage.valves and chosen_measures(stage, ["bias"]))
-    except InputError:
-        return False
-
-
-def _ratings(stage: Design, options: Run) -> list[str]:
-    """Return what bias says of the valves' ratings."""
-    if not _has_bias(stage):
-        return []
-    outcome = evaluate(Table(stage), {"bias": {}}, options)
-    result = outcome.results["bias"]
-    checked = result.conditions.get("limits_checked", ("", ""))[0]
-    return [*(result.warnings[0] if result.warnings else []), f"limits checked: {checked}"]
 
 
 __all__ = ["Candidate", "Choice", "Goal", "choose"]

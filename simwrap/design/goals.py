@@ -20,6 +20,8 @@ Floats = NDArray[np.float64]
 #: A value counts as met within this share of it, or so many decibels or degrees.
 USUAL_TOLERANCE = 0.05
 USUAL_STEPS = {"dB": 0.5, "degree": 5.0}
+#: Unit of a figure that is "yes" or "no", 1 or 0.
+YES_NO = "yes/no"
 #: Weight of "least" and "most" against goals that have a value.
 EXTREME_WEIGHT = 0.3
 #: What a failed point misses each goal by, in tolerances.
@@ -96,10 +98,16 @@ class Goal:
         """Whether a value keeps the goal."""
         return bool(self.kept(np.array([value]))[0])
 
+    def shown(self, value: float) -> str:
+        """Return a value of the figure in words."""
+        return quantity.render(value, self.unit) if self.unit != YES_NO else "yes" if value == 1.0 else "no"
+
     def departure(self, value: float) -> str:
         """Say by how much a value misses the goal ("" where it is met)."""
         if self.met(value):
             return ""
+        if self.unit == YES_NO and math.isfinite(value):
+            return self.shown(value)
         if math.isnan(value) or self.limit is None:
             return "not found"
         wanted = self.limit.centre
@@ -134,6 +142,12 @@ def read_goals(goals: Mapping[str, Any], known: Known, names: Mapping[str, str] 
 
 def _goal(variable: str, wanted: Any, known: Known) -> Goal:
     unit = known.units[variable]
+    if unit == YES_NO:
+        word = wanted.strip().casefold() if isinstance(wanted, str) else ""
+        if word not in ("yes", "no"):
+            raise RangeError(f"goal for {variable}", wanted, '"yes" or "no"', known.where)
+        limit = Limit(f"{variable} {word}", variable, 0.5, 1.5) if word == "yes" else Limit("", variable, -0.5, 0.5)
+        return Goal(variable, unit, f"{variable} {word}", limit)
     if isinstance(wanted, tuple | list):
         if len(wanted) != 2 or wanted[0] not in ("<", "<=", ">", ">="):
             raise RangeError(f"goal for {variable}", wanted, 'a bound such as ("<", 20)', known.where)

@@ -231,14 +231,29 @@ class Runs:
         outcome = evaluate(make_grid(as_circuit(self.stage), columns, zipped=True).table, self.measures, self.options)
         every = labelled(outcome.results)
         return outcome, {
-            name: replace(every[name], values=np.array(every[name].values, dtype=float))
+            name: replace(every[name], values=numbers)
             for name in names
-            if name in every and np.asarray(every[name].values).dtype.kind == "f"
+            if name in every and (numbers := as_numbers(every[name].values)) is not None
         }
 
     def _frequencies(self, data: xarray.Dataset, measure: str) -> list[str]:
         names = [name for name in single_numbers(data, measure) if unit_of(data.variables[name]) == "Hz"]
         return [name for name in names if name not in self.absent]
+
+
+def as_numbers(values: Any) -> NDArray[np.float64] | None:
+    """Return a figure's values as numbers: "yes" and "no" are 1 and 0, the least over all that isn't the point's.
+
+    None for one that has other words, and for numbers with more than the point's axis.
+    """
+    array = np.asarray(values)
+    if array.dtype.kind in "fi":
+        return array.astype(float) if array.ndim == 1 else None
+    words = np.char.lower(array.astype(str))
+    if array.dtype.kind not in "OUS" or not np.isin(words, ["yes", "no", ""]).all() or (words == "").all():
+        return None
+    truth = np.where(words == "yes", 1.0, np.where(words == "no", 0.0, np.nan))
+    return np.asarray(truth.reshape(len(truth), -1).min(axis=1), dtype=float)
 
 
 def _alike(one: float, other: float | None) -> bool:
@@ -260,4 +275,4 @@ def _lost(known: Known, measure: str) -> list[str]:
     return [name for name in names if math.isnan(known.nominal[name])]
 
 
-__all__ = ["Runs", "single_numbers"]
+__all__ = ["Runs", "as_numbers", "single_numbers"]
