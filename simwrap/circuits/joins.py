@@ -89,12 +89,19 @@ def _loops(stages: Mapping[str, Stage], joins: Sequence[Join]) -> Iterator[str]:
         carries_signal = port is None or port.kind != "supply"
         if carries_signal and all(stages[name].template.header.role != "feedback" for name in (start, end)):
             forward[start].add(end)
-    remaining = dict(forward)
-    while remaining:
-        ends = [name for name, following in remaining.items() if not following & set(remaining)]
-        if not ends:
-            circle = " -> ".join(remaining)
-            yield f"{circle} is a circle; a loop is closed by a stage whose role is feedback, such as feedback_path"
-            return
-        for name in ends:
-            del remaining[name]
+    before: dict[str, list[str]] = {name: [] for name in stages}
+    for name, following in forward.items():
+        for other in following:
+            before[other].append(name)
+    open_ends = {name: len(following) for name, following in forward.items()}
+    ends = [name for name, count in open_ends.items() if not count]
+    while ends:
+        last = ends.pop()
+        del open_ends[last]
+        for name in before[last]:
+            open_ends[name] -= 1
+            if not open_ends[name]:
+                ends.append(name)
+    if open_ends:
+        circle = " -> ".join(open_ends)
+        yield f"{circle} is a circle; a loop is closed by a stage whose role is feedback, such as feedback_path"

@@ -160,6 +160,7 @@ def worst_case(
         method = (
             f"{count} factors, corners directed by the change with each factor alone (a worse mixture may be missed)"
         )
+    data.attrs["worst_case"] = method
     return WorstCase(data, method, nominal)
 
 

@@ -8,6 +8,7 @@ transformation to modes it mixes nothing: what is small stays exact beside what 
 
 from __future__ import annotations
 
+import heapq
 from dataclasses import dataclass
 
 import numpy as np
@@ -43,25 +44,34 @@ def plan(sample: Array, varies: Array) -> list[Step] | None:
     columns = [{i for i in range(count) if j in rows[i]} for j in range(count)]
     fast = {(i, j) for i in range(count) for j in rows[i] if varies[i, j]}
     steps: list[Step] = []
-    left = set(range(count))
-    while left:
-        best: tuple[tuple[bool, int, float], int, int] | None = None
-        for j in left:
-            largest = max((abs(rows[i][j]) for i in columns[j]), default=0.0)
-            for i in columns[j]:
-                size = abs(rows[i][j])
-                if size == 0.0 or size < LARGE_ENOUGH * largest:
-                    continue
-                work = (len(rows[i]) - 1) * (len(columns[j]) - 1)
-                if best is not None and (False, work) > best[0][:2]:
-                    continue
-                often = any((i, other) in fast for other in rows[i]) or any((other, j) in fast for other in columns[j])
-                rank = (often, work, -size / largest)
-                if best is None or rank < best[0]:
-                    best = rank, i, j
-        if best is None:
+
+    def best_of(j: int) -> tuple[tuple[bool, int, float], int] | None:
+        """Return the best pivot of a column, with its row."""
+        best: tuple[tuple[bool, int, float], int] | None = None
+        largest = max((abs(rows[i][j]) for i in columns[j]), default=0.0)
+        for i in columns[j]:
+            size = abs(rows[i][j])
+            if size == 0.0 or size < LARGE_ENOUGH * largest:
+                continue
+            work = (len(rows[i]) - 1) * (len(columns[j]) - 1)
+            if best is not None and (False, work) > best[0][:2]:
+                continue
+            often = any((i, other) in fast for other in rows[i]) or any((other, j) in fast for other in columns[j])
+            rank = (often, work, -size / largest)
+            if best is None or rank < best[0]:
+                best = rank, i
+        return best
+
+    # Each column's best pivot is looked for again only where a step has changed it.
+    known = {j: best_of(j) for j in range(count)}
+    waiting = [(best[0], j, best[1]) for j, best in known.items() if best is not None]
+    heapq.heapify(waiting)
+    for _ in range(count):
+        while waiting and known.get(waiting[0][1]) != (waiting[0][0], waiting[0][2]):
+            heapq.heappop(waiting)
+        if not waiting:
             return None
-        _, i, j = best
+        _, j, i = heapq.heappop(waiting)
         below, across = sorted(columns[j] - {i}), sorted(rows[i].keys() - {j})
         for other in below:
             factor = rows[other].pop(j) / rows[i][j]
@@ -72,9 +82,14 @@ def plan(sample: Array, varies: Array) -> list[Step] | None:
                     fast.add((other, k))
         for k in across:
             columns[k].discard(i)
-        left.discard(j)
         columns[j] = set()
+        del known[j]
         steps.append(Step(i, j, tuple(below), tuple(across)))
+        for changed in {*across, *(k for other in below for k in rows[other])}:
+            if (best := best_of(changed)) != known[changed]:
+                known[changed] = best
+                if best is not None:
+                    heapq.heappush(waiting, (best[0], changed, best[1]))
     return steps
 
 

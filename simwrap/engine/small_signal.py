@@ -29,6 +29,8 @@ KNOWN = "rclkvibegfhd"
 TOLERANCE = 1e-7
 #: Solutions that are found together: so many that it is quick, so few that they stay in the processor's cache.
 ROOM = 4096
+#: Unknowns from which on a system that is solved by itself is solved as a sparse one.
+SPARSE = 200
 
 Sweep = AcRun | NoiseRun
 
@@ -198,7 +200,7 @@ class _Points:
                      for k in range(look.shape[2])}  # fmt: skip
         for point in wrong.tolist():
             for number, each in enumerate(s):
-                exact = np.linalg.solve(constant[point] + each * rate[point], look[:, point].T.astype(complex))
+                exact = solved_apart(constant[point] + each * rate[point], look[:, point].T.astype(complex))
                 for index, part in found.items():
                     part[:, point, number] = exact[index]
         return found
@@ -246,6 +248,19 @@ class _Points:
             if index in follow:
                 total += follow[index][rows.index(output)] * (drive[:, index, None] + s * rate[:, index, None])
         return total
+
+
+def solved_apart(matrix: Array, right: Array) -> Array:
+    """Solve one system with pivots of its own: a large one as the sparse one that it is."""
+    if len(matrix) < SPARSE:
+        return np.asarray(np.linalg.solve(matrix, right))
+    from scipy.sparse import csc_array
+    from scipy.sparse.linalg import splu
+
+    try:
+        return np.asarray(splu(csc_array(matrix)).solve(right))
+    except RuntimeError as fault:  # exactly singular
+        raise np.linalg.LinAlgError(str(fault)) from None
 
 
 def _blocks(points: int, frequencies: int, most: int) -> Iterator[tuple[slice, slice]]:

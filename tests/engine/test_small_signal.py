@@ -282,3 +282,36 @@ def test_a_few_frequencies_are_enough_for_the_noise() -> None:
         for name in ("output_rms", "output_rms_a_weighted", "output_rms_468", "with_flicker.output_rms"):
             apart = 20.0 * np.log10(few[f"noise.{name}"] / dense[f"noise.{name}"])
             assert abs(float(apart[0])) < 0.05, (stage, name)
+
+
+def test_the_order_of_pivots_is_that_of_a_search_through_all_of_them() -> None:
+    """Kept from step to step it costs less, and is the same: Markowitz' least product at every step (brute force)."""
+    dice = np.random.default_rng(3)
+    for _ in range(20):
+        count = int(dice.integers(4, 14))
+        sample = np.where(dice.random((count, count)) < 0.3, dice.normal(size=(count, count)), 0.0)
+        sample += np.diag(dice.uniform(1.0, 2.0, count))
+        steps = elimination.plan(sample, np.zeros((count, count), bool))
+        assert steps is not None
+        left = sample.copy()
+        live = np.ones((count, count), bool)
+        pattern = sample != 0.0
+        for step in steps:
+            entries, best = pattern & live, np.inf
+            for i, j in np.argwhere(entries):
+                largest = np.abs(left[entries[:, j], j]).max()
+                if abs(left[i, j]) >= 0.1 * largest > 0.0:
+                    best = min(best, (entries[i].sum() - 1) * (entries[:, j].sum() - 1))
+            assert (entries[step.row].sum() - 1) * (entries[:, step.column].sum() - 1) == best
+            for other in step.below:
+                left[other] -= left[other, step.column] / left[step.row, step.column] * left[step.row]
+                pattern[other] |= pattern[step.row]
+                pattern[other, step.column] = False
+            live[step.row, :] = live[:, step.column] = False
+
+
+def test_a_large_system_by_itself_is_solved_as_a_sparse_one() -> None:
+    dice = np.random.default_rng(4)
+    matrix = np.where(dice.random((300, 300)) < 0.02, dice.normal(size=(300, 300)), 0.0) + 3.0 * np.eye(300) + 0j
+    right = dice.normal(size=(300, 2)) + 0j
+    assert small_signal.solved_apart(matrix, right) == pytest.approx(np.linalg.solve(matrix, right), rel=1e-9)

@@ -134,9 +134,11 @@ class _Bracket:
             places = (np.clip(index + k, 0, last)[:, None] for k in (-1, 0, 1, 2))
             return [np.take_along_axis(array, place, 1)[:, 0] for place in places]
 
-        levels, values = at(where), at(height)
-        no_left = (index < 1) | (values[0] <= np.log(_LEAST))
-        return cls(*levels, *values, no_left, (index + 2 > last) | ~np.isfinite(levels[3]))
+        left, a, b, right = at(where)
+        f_left, fa, fb, f_right = at(height)
+        no_left = (index < 1) | (f_left <= np.log(_LEAST))
+        no_right = (index + 2 > last) | ~np.isfinite(right)
+        return cls(left, a, b, right, f_left, fa, fb, f_right, no_left, no_right)
 
 
 def _read(x: Floats, y: Floats, index: NDArray[np.intp]) -> Floats:
