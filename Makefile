@@ -16,10 +16,11 @@ APT := $(ROOT) env DEBIAN_FRONTEND=noninteractive apt-get -qq -o Acquire::Retrie
 demo: $(VENV)/.installed $(VENV)/.ngspice
 	@$(BIN)/simwrap demo --force
 
+# What a module's tests share is computed once, by the one process that runs them.
 test: $(VENV)/.installed-test $(VENV)/.ngspice-test
-	$(BIN)/python -m pytest -n $(JOBS)
+	$(BIN)/python -m pytest -n $(JOBS) --dist loadscope --durations=25
 	@if ls notebooks/*.ipynb >/dev/null 2>&1; then \
-	  $(BIN)/python -m pytest --nbmake --nbmake-timeout=600 -W default notebooks; fi
+	  $(BIN)/python -m pytest -n $(JOBS) --nbmake --nbmake-timeout=600 -W default notebooks; fi
 
 # For the working loop: lint, and the tests that need no long simulation.
 check: lint

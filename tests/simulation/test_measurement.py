@@ -165,7 +165,7 @@ def test_a_joined_circuit_has_the_same_names_with_its_stages_in_them() -> None:
     chain = simwrap.circuit(
         driver=simwrap.stage("pentode_gain", valve="6AU6", coupling_capacitor=0),
         splitter=simwrap.stage("cathodyne", valve="6SN7GT"),
-        output=simwrap.stage("push_pull_output", valve="6V6GT", coupling_capacitor="100n"),
+        output=simwrap.stage("push_pull_output", valve="6V6GT"),
     )
     found = simwrap.measure(chain, ["bias", "load_lines"])
     assert found["bias.valves.driver.v1.anode_current"] == found.bias.valves.driver.v1.anode_current
