@@ -206,3 +206,26 @@ def test_two_grids_on_one_leak_are_as_one_on_twice_of_it():
     findings = simwrap.measure(quad, ["bias"]).results["bias"].findings[0]
     found = {f.subject: f.value for f in findings if "grid leak" in f.quantity}
     assert found == pytest.approx(dict.fromkeys(["v1", "v2", "v3", "v4"], 164e3))
+
+
+@pytest.mark.parametrize("stage", ["push_pull_output", "single_ended_output"])
+def test_a_grid_that_what_is_before_it_holds_has_no_leak_to_rate(stage):
+    """0 and 1 gigohm are no leak, and change nothing at rest; 2 megohm is over the 6V6GT's 0.5 megohm."""
+    found = {
+        ohms: simwrap.measure(simwrap.stage(stage, grid_leak=ohms), ["bias"]) for ohms in ("0", "1G", "220k", "2M")
+    }
+    told = {ohms: any("grid leak" in words for words in each.warnings) for ohms, each in found.items()}
+    assert told == {"0": False, "1G": False, "220k": False, "2M": True}
+    currents = [each.bias.valves.v1.anode_current for each in found.values()]
+    assert currents == pytest.approx([currents[0]] * 4, rel=1e-6)
+
+
+def test_a_reservoir_of_the_largest_allowed_value_needs_no_word():
+    """The 5U4GB's 40 uF, from its file: at it nothing is said, above it it is over."""
+    most = simwrap.valve("5U4GB").ratings.reservoir_max
+    said = {}
+    for share in (0.95, 1.0, 1.05):
+        made = simwrap.stage("supply", rectifier="5U4GB", reservoir_capacitor=share * most)
+        found = simwrap.measure(made, measures={"supply": {"loads": (1.0,), "starting": 0.05}})
+        said[share] = any("reservoir capacitor" in words for words in found.warnings)
+    assert said == {0.95: False, 1.0: False, 1.05: True}
