@@ -309,6 +309,25 @@ class Measurement(Shown, _Figures):
         return told(self)
 
 
+def plots_its_sweeps() -> None:
+    """Let ``swept.plot("bias")`` draw what ``simwrap.plot(swept, "bias")`` does; other Datasets plot as they did."""
+    from xarray.plot.accessor import DatasetPlotAccessor
+
+    theirs = DatasetPlotAccessor.__call__
+    if hasattr(theirs, "of_simwrap"):
+        return
+
+    def draw(self: Any, *args: Any, **keywords: Any) -> Any:
+        if "simwrap_version" not in self._ds.attrs:
+            return theirs(self, *args, **keywords)
+        from simwrap.plots import plot
+
+        return plot(self._ds, *args, **keywords)
+
+    draw.of_simwrap = True  # type: ignore[attr-defined]
+    DatasetPlotAccessor.__call__ = draw  # type: ignore[method-assign]
+
+
 def _same(one: Mapping[str, Any], other: Mapping[str, Any]) -> bool:
     """Whether two mappings hold equal values, NaN equal to NaN."""
     return list(one) == list(other) and all(_equal(value, other[key]) for key, value in one.items())

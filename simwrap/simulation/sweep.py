@@ -33,7 +33,7 @@ from simwrap.measures.results import axes_of, labelled
 from simwrap.simulation.answers import ByPoint
 from simwrap.simulation.conduct import evaluate
 from simwrap.simulation.dataset import NOTES, Layout, about, make_dataset, point_dims, single_figures
-from simwrap.simulation.measurement import MeasureChoice, chosen_measures
+from simwrap.simulation.measurement import MeasureChoice, chosen_measures, plots_its_sweeps
 from simwrap.simulation.outcome import Outcome
 from simwrap.simulation.provenance import provenance
 from simwrap.valves import designation
@@ -473,6 +473,7 @@ def load(file: str | Path) -> xarray.Dataset:
 
     file = _path(file)
     try:
+        plots_its_sweeps()
         return xarray.load_dataset(file, engine="h5netcdf")
     except FileNotFoundError:
         raise InputError(f"{file}: there is no such file") from None
@@ -552,6 +553,7 @@ def to_dataset(collected: _Collected, chosen: Mapping[str, Any]) -> xarray.Datas
         if column.dtype.kind == "f":
             words = {"units": (parameter.unit if parameter else "") or "1"} | words
         coords[name] = (grid.dims if grid.zipped else (name,), column, words)
+    plots_its_sweeps()
     first = render(grid.table.at(0))
     attrs = {
         "task": _task(grid, chosen, first),

@@ -345,3 +345,16 @@ def test_the_spot_check_takes_rounding_for_what_it_is() -> None:
     assert np.abs(data["bias.capacitors.tone.bass_upper.voltage"].values).max() < 1e-15
     assert data.attrs["spot_check"].startswith("5 points")
     assert data.attrs["spot_check_disagreement"] < 1e-6
+
+
+def test_a_sweep_draws_itself(tmp_path: Path) -> None:
+    """``swept.plot("bias")`` is ``simwrap.plot(swept, "bias")``, of a saved one too; other Datasets are left alone."""
+    import xarray
+
+    data = simwrap.sweep(STAGE, {"cathode_resistor": ["1k", "2k"]}, ["bias", "response"])
+    assert data.plot("response").axes[0].get_xlabel() == simwrap.plot(data, "response").axes[0].get_xlabel()
+    assert data.plot("bias").axes
+    sweep.save(data, tmp_path / "sweep.nc")
+    assert sweep.load(tmp_path / "sweep.nc").plot("response").axes
+    with pytest.raises(ValueError, match="explicit plot method"):
+        xarray.Dataset({"a": ("x", [1.0])}).plot()
