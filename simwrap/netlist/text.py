@@ -235,8 +235,3 @@ def line_of(element: Element) -> str:
 def text_of(elements: Iterable[Element]) -> str:
     """Print elements, a line each."""
     return "".join(f"{line_of(element)}\n" for element in elements)
-
-
-def elements_of(text: str) -> list[Element]:
-    """Read what :func:`text_of` printed."""
-    return [read(line) for line in text.split("\n") if line]

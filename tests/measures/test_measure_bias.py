@@ -10,7 +10,7 @@ from measure_fakes import make_reply, make_stage, make_use, run
 import simwrap
 from simwrap.measures.numerics.parts import WATTAGES, cold, netlist_parts, next_of
 from simwrap.measures.registry import get_measure
-from simwrap.netlist.text import elements_of
+from simwrap.netlist.text import read
 
 
 def reply_for(pentode=False):
@@ -159,7 +159,7 @@ def test_cold_voltages_of_a_divider_by_hand():
         "c_two n_m n_x 1e-07\nr_leak n_x 0 1000000.0\nc_three n_y n_z 1e-07\nr_y n_y 0 1e6\nr_z n_z 0 1e6\n"
         "l_choke n_b n_c 5.0\nc_four n_c 0 1e-06\n"
     )
-    supply, *others = elements_of(text)
+    supply, *others = map(read, text.splitlines())
     elements = [replace(supply, value=np.array([300.0, 150.0])), *(replace(e, path=e.name[2:]) for e in others)]
     found = cold(netlist_parts(elements, 2))
     assert found["one"] == pytest.approx([200.0, 100.0], rel=1e-6)

@@ -86,13 +86,9 @@ def test_the_elements_are_the_same(twin):
 
 def test_the_figures_are_the_same(twin):
     measures = ["supply" if twin.one.name == "supply" else "bias"]
-    ports = twin.one.template.header.ports
-    if (
-        "output" in ports
-        and "input" in ports
-        and ports["input"].kind == "source"
-        and twin.one.template.header.other_measures
-    ):
+    header = twin.one.template.header
+    signal = "input" in header.ports and header.ports["input"].kind == "source"
+    if signal and "output" in header.ports and header.other_measures:
         measures.append("response")
     one, other = (simwrap.measure(stage, measures) for stage in (twin.one, twin.other))
     found = {twin.before(name): variable for name, variable in other.figures.items()}
