@@ -95,11 +95,11 @@ def main(arguments: list[str] | None = None) -> None:
     """Run the command line; never shows a traceback for what a user can cause."""
     output.prepare()
     warnings.showwarning = lambda message, *_: output.note(str(message))
-    # They add their commands to the app.
-    for name in ("measure", "amplifier", "bench", "sheet", "library", "design", "valve"):
-        import_module(f"simwrap.cli.{name}_commands")
-    command = typer.main.get_command(app)
     try:
+        # They add their commands to the app.
+        for name in ("measure", "amplifier", "bench", "sheet", "library", "design", "valve"):
+            import_module(f"simwrap.cli.{name}_commands")
+        command = typer.main.get_command(app)
         for word in arguments or ():  # a shell can't pass it, a program can
             if "\0" in word:
                 raise InputError(f"{word!r} holds a NUL, which no name has")
@@ -116,6 +116,8 @@ def main(arguments: list[str] | None = None) -> None:
     except OSError as fault:
         about = f"{fault.filename}: " if fault.filename else ""
         code = _said(f"the system refused something: {about}{fault.strerror or fault}", EXIT_SYSTEM)
+    except ImportError as fault:  # of a library that there is no room for
+        code = _said(f"a library can't be loaded: {fault}", EXIT_SYSTEM)
     except MemoryError:
         code = _said("there is not enough memory", EXIT_SYSTEM)
     output.close()

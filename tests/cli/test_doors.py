@@ -76,6 +76,22 @@ def test_few_descriptors_are_one_sentence_or_enough(most: int) -> None:
         assert "anode" in done.stdout
 
 
+def test_a_library_that_there_is_no_room_for_is_one_sentence(tmp_path: Path) -> None:
+    """The system's loader says so by an ImportError in the middle of a command."""
+    script = (
+        "import sys\nfrom simwrap.cli.app import main\n"
+        "class Full:\n    def find_spec(self, name, *_):\n"
+        "        if name == 'h5netcdf': raise ImportError('libhdf5.so: cannot allocate memory in static TLS block')\n"
+        "sys.meta_path.insert(0, Full())\n"
+        "main(['sweep', 'triode_gain', '--over', 'supply=250', '--measure', 'bias', '--file', sys.argv[1]])\n"
+    )
+    file = tmp_path / "a.nc"
+    done = subprocess.run([sys.executable, "-c", script, str(file)], capture_output=True, text=True, check=False)
+    assert done.returncode == 4
+    assert "a library can't be loaded: libhdf5.so" in one_sentence(done)
+    assert not file.exists()
+
+
 def test_where_no_child_can_be_started_the_reason_is_told(monkeypatch: pytest.MonkeyPatch) -> None:
     def none(*_: object, **__: object) -> None:
         raise BlockingIOError(11, "Resource temporarily unavailable")
