@@ -9,6 +9,7 @@ The public names are loaded when they are first used, so that ``import simwrap``
 - :class:`Tolerances`, :func:`spread`, :func:`worst_case`, :func:`yield_of`, :func:`rank_parts`, :func:`sobol_indices`:
   what the tolerance of parts and valves does
 - :func:`choose`: values from a series so that goals are met
+- :func:`check`, :func:`sheet`, :func:`guard`, :func:`fault_finder`, :func:`match`: a whole amplifier, and its bench
 - :func:`sliders`: a picture that follows the values, in a notebook
 - :func:`valve`, :func:`stage_names`, :func:`valve_names`, :func:`measure_names`
 - :func:`plot`: draw what was measured
@@ -32,6 +33,7 @@ if TYPE_CHECKING:
     from simwrap.design.tolerance import Tolerances, spread
     from simwrap.design.worst_case import worst_case
     from simwrap.design.yields import yield_of
+    from simwrap.doors import check, fault_finder, guard, match, sheet
     from simwrap.engine.options import Run
     from simwrap.errors import EngineError, InputError, SimwrapError
     from simwrap.notebook.sliders import sliders
@@ -54,13 +56,18 @@ _PUBLIC = {
     "SimwrapError": "errors",
     "Stage": "circuits.stage",
     "Tolerances": "design.tolerance",
+    "check": "doors",
     "choose": "design.choose",
     "circuit": "circuits.circuit",
+    "fault_finder": "doors",
+    "guard": "doors",
+    "match": "doors",
     "measure": "simulation.measurement",
     "measure_names": "simulation.measurement",
     "plot": "plots",
     "rank_parts": "design.sensitivity",
     "read_design": "circuits.design_file",
+    "sheet": "doors",
     "simulate": "simulation.simulate",
     "sliders": "notebook.sliders",
     "sobol_indices": "design.sensitivity",
@@ -83,13 +90,18 @@ __all__ = [
     "SimwrapError",
     "Stage",
     "Tolerances",
+    "check",
     "choose",
     "circuit",
+    "fault_finder",
+    "guard",
+    "match",
     "measure",
     "measure_names",
     "plot",
     "rank_parts",
     "read_design",
+    "sheet",
     "simulate",
     "sliders",
     "sobol_indices",

@@ -192,6 +192,31 @@ def _clause(problem: str, limit: int = 400) -> str:
     return text if len(text) <= limit else f"{text[: limit // 2]} ... {text[-limit // 2 :]}"
 
 
+class FindingsError(SimwrapError):
+    """A paper of something that must not be built.
+
+    Parameters
+    ----------
+    title : str
+        The design.
+    paper : str
+        What was asked for.
+    findings : sequence of str
+        The sentences of what was found, the gravest first.
+    """
+
+    exit_code = EXIT_NOT_MET
+
+    def __init__(self, title: str, paper: str, findings: Sequence[str]) -> None:
+        self.title, self.paper, self.findings = title, paper, list(findings)
+        more = f" (and {len(self.findings) - 1} more)" if len(self.findings) > 1 else ""
+        first = self.findings[0].removesuffix(".")
+        super().__init__(
+            f"{title}: no {paper.removeprefix('a ')} is made of what must not be built: {first}{more}; `simwrap check` "
+            "says all, and --despite-findings (despite_findings=True) makes it all the same"
+        )
+
+
 class NetlistError(InputError):
     """A netlist that breaks the rules of netlist.py (names, plain numbers, allow-list)."""
 

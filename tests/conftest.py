@@ -2,10 +2,13 @@
 
 from __future__ import annotations
 
+import atexit
 import os
 import shutil
+import tempfile
 from ctypes.util import find_library
 from functools import cache
+from pathlib import Path
 
 import pytest
 from hypothesis import settings
@@ -15,6 +18,11 @@ os.environ["MPLBACKEND"] = "Agg"
 # A builder's own settings must not change what is tested.
 for name in ("SIMWRAP_ENGINE", "SIMWRAP_VALVES", "SIMWRAP_STAGES"):
     os.environ.pop(name, None)
+
+# What simwrap keeps between commands starts empty; fonts that were found stay found.
+os.environ.setdefault("MPLCONFIGDIR", str(Path.home() / ".cache" / "matplotlib"))
+os.environ["XDG_CACHE_HOME"] = tempfile.mkdtemp(prefix="simwrap-tests-")
+atexit.register(shutil.rmtree, os.environ["XDG_CACHE_HOME"], ignore_errors=True)
 
 # The machine may be shared: a slow example is no failure.
 settings.register_profile("simwrap", deadline=None, derandomize=True)

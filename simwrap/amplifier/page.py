@@ -19,7 +19,8 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass, field
-from typing import Any
+from html import escape
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
@@ -27,6 +28,9 @@ from simwrap.findings.finding import Finding, ordered
 from simwrap.findings.severity import MARKS
 from simwrap.simulation.as_json import plain
 from simwrap.units import quantity
+
+if TYPE_CHECKING:
+    import xarray
 
 #: Version of the JSON; it rises when a key changes its name or meaning.
 SCHEMA = 1
@@ -87,13 +91,24 @@ class Table:
 
 @dataclass
 class Section:
-    """Figures under a title: lines, then a table, then notes."""
+    """Figures under a title: lines, then a table, then notes; what they mean, and what wasn't looked at."""
 
     name: str
     title: str
     lines: list[Line] = field(default_factory=list)
     tables: list[Table] = field(default_factory=list)
     notes: list[str] = field(default_factory=list)
+    findings: list[Finding] = field(default_factory=list)
+    not_checked: list[str] = field(default_factory=list)
+
+    @property
+    def shown(self) -> bool:
+        """Whether there is anything under its title."""
+        return bool(self.lines or self.tables or self.notes)
+
+    def say(self, code: str, *fields: Any, **details: Any) -> None:
+        """Append a finding; what it takes is that of :meth:`Finding.of`."""
+        self.findings.append(Finding.of(code, *fields, **details))
 
     def add(self, name: str, words: str, value: Any, unit: str = "", more: str = "") -> None:
         """Append a figure."""
@@ -123,15 +138,6 @@ class Audit:
     def clean(self) -> bool:
         """Whether nothing is over a rating, and nothing unstable."""
         return not any(finding.severity.beyond for finding in self.findings)
-
-    def say(self, code: str, *fields: Any, **details: Any) -> None:
-        """Append a finding; what it takes is that of :meth:`Finding.of`."""
-        self.findings.append(Finding.of(code, *fields, **details))
-
-    def section(self, name: str, title: str) -> Section:
-        """Append a section and return it."""
-        self.sections.append(Section(name, title))
-        return self.sections[-1]
 
     def ordered(self) -> list[Finding]:
         """Return the findings, what is over first; each once."""
@@ -174,6 +180,20 @@ class Audit:
             "cautions": list(CAUTIONS),
             "provenance": self.provenance,
         }  # fmt: skip
+
+    def _repr_html_(self) -> str:
+        return f"<pre>{escape(chr(10).join(self.page()))}</pre>"
+
+    def to_dataset(self) -> xarray.Dataset:
+        """Return every figure as a Dataset's variable, named by section and line, with unit and words."""
+        import xarray
+
+        data = {
+            f"{section.name}.{line.name}": ((), line.value, {"units": line.unit or "1", "long_name": line.words})
+            for section in self.sections
+            for line in section.lines
+        }
+        return xarray.Dataset(data, attrs={"title": self.title, "summary": self.summary(), **self.provenance})
 
     def page(self, width: int = 118) -> Iterator[str]:
         """Yield the lines of the page."""

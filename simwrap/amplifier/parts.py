@@ -7,8 +7,9 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from simwrap.amplifier.amplifier import Amplifier
 from simwrap.amplifier.bearing import COLD, Borne
-from simwrap.amplifier.page import Audit, Table
+from simwrap.amplifier.page import Section, Table
 from simwrap.amplifier.supply_match import Match
 from simwrap.circuits.design_file import Design
 from simwrap.findings.finding import Finding
@@ -91,32 +92,25 @@ class Part:
         return [Finding.of(code, self.name, quantity, value, self.rating, self.unit, state, kind=self.kind)]
 
 
-def section(audit: Audit, design: Design, warm: Measurement, borne: Borne, supply: Match | None) -> None:
-    """Add the parts that are over or near their ratings, or, where no rating is known, what they bear.
-
-    Parameters
-    ----------
-    audit : Audit
-    design : Design
-    warm : Measurement
-        The circuit's bias at rest.
-    borne : Borne
-        What its parts bear in other states.
-    supply : Match or None
+def section(amplifier: Amplifier) -> Section:
+    """Return the parts that are over or near their ratings, or, where no rating is known, what they bear.
 
     Raises
     ------
     UnknownNameError
         For a part that the design names and doesn't have.
     """
-    parts = list(every_part(design, warm, borne, supply))
+    found, supply = Section("parts", "what parts bear"), amplifier.supply
+    borne, fault = amplifier.borne
+    if fault:
+        found.say("not_computed", quantity="What parts bear in other states than at rest", reason=fault)
+    parts = list(every_part(amplifier.design, amplifier.warm, borne, supply))
     told = []
     for part in parts:
         findings = part.findings()
-        audit.findings += findings
+        found.findings += findings
         if findings or (np.isnan(part.rating) and part.most > _LEAST[part.unit]):
             told.append(part)
-    found = audit.section("parts", "what parts bear")
     for kind, unit in (("resistor", "W"), ("capacitor", "V")):
         rows = tuple((part.name, part.warm, part.cold, part.most, part.when, part.rating)
                      for part in told if part.kind == kind)  # fmt: skip
@@ -131,14 +125,13 @@ def section(audit: Audit, design: Design, warm: Measurement, borne: Borne, suppl
     )
     unrated, lost = sum(np.isnan(part.rating) for part in parts), sum(np.isnan(part.warm) for part in parts)
     if unrated:
-        audit.not_checked.insert(
-            0, f"ratings of {unrated} resistors and capacitors: [parts] doesn't say what is fitted"
-        )
+        found.not_checked.append(f"ratings of {unrated} resistors and capacitors: [parts] doesn't say what is fitted")
     if lost:
-        audit.not_checked.insert(0, f"{lost} resistors and capacitors: what they bear wasn't found")
+        found.not_checked.append(f"{lost} resistors and capacitors: what they bear wasn't found")
     if supply is None:
-        audit.not_checked.insert(0, "the supply voltage before the valves warm up: capacitors cold at the stated one, "
-                                    "10 % high")  # fmt: skip
+        found.not_checked.append("the supply voltage before the valves warm up: capacitors cold at the stated one, "
+                                 "10 % high")  # fmt: skip
+    return found
 
 
 def every_part(design: Design, warm: Measurement, borne: Borne, supply: Match | None) -> Iterator[Part]:

@@ -15,8 +15,8 @@ from simwrap.simulation.simulate import all_at_rest
 
 #: How near both have to come [as a part], and how often it is tried.
 _AGREED, _TRIES = 1e-4, 12
-#: How much the current may differ from the one at which ripple and surges were found, as a part.
-_SAME = 0.02
+#: How much the current may differ from the one at which ripple and surges were found, as a part: no meter shows it.
+_SAME = 1e-3
 #: Load currents at which the supply is looked at, as parts of the current at the stated voltage.
 LOADS = (0.25, 0.5, 0.75, 1.0, 1.25, 1.6)
 

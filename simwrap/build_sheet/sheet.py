@@ -3,19 +3,22 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Callable, Iterator
-from dataclasses import dataclass, field, replace
+from collections.abc import Iterator
+from dataclasses import asdict, dataclass, field, replace
+from functools import cached_property
+from html import escape
 from io import StringIO
+from pathlib import Path
 from typing import Any
 
 import numpy as np
 
-from simwrap.amplifier.bearing import bearing
+from simwrap.amplifier.amplifier import Amplifier, as_amplifier
 from simwrap.amplifier.discharge_times import DISCHARGED, Charged, charged
-from simwrap.amplifier.gain_plan import Plan, plan
 from simwrap.amplifier.page import CAUTIONS as CHECKED
+from simwrap.amplifier.papers import DESPITE, refuse
 from simwrap.amplifier.parts import every_part
-from simwrap.amplifier.supply_match import Match, fed, highest, match, measured
+from simwrap.amplifier.supply_match import Match
 from simwrap.amplifier.test_points import Allowance
 from simwrap.build_sheet import parts_list
 from simwrap.build_sheet.powering_up import Reading, Step, steps
@@ -23,8 +26,10 @@ from simwrap.build_sheet.schematic import schematic
 from simwrap.build_sheet.schematic_items import Diagram, diagram, numbered
 from simwrap.circuits.circuit import Circuit
 from simwrap.circuits.design_file import Design
-from simwrap.errors import EngineError, InputError
-from simwrap.simulation.measurement import Measurement, measure
+from simwrap.errors import InputError
+from simwrap.findings.finding import Finding
+from simwrap.simulation.as_json import plain
+from simwrap.simulation.measurement import Measurement
 
 #: What stands at the head of every sheet, before the cautions of an audit.
 CAUTIONS = (
@@ -47,17 +52,23 @@ CAUTIONS = (
 
 @dataclass
 class Sheet:
-    """What stands on a build sheet; see the template ``sheet.html.j2``."""
+    """A build sheet: what stands on it, and how it is shown.
 
-    design: Design
-    circuit: Circuit
-    engine: str
+    Attributes
+    ----------
+    amplifier : Amplifier
+        Of which it tells; all figures are from there.
+    allowance : Allowance
+        What the windows allow for.
+    within : float
+        Time in which bleeders are to bring capacitors below 60 V [s].
+    drawings, parts, steps, discharge, curves, notes
+        See the template ``sheet.html.j2``.
+    """
+
+    amplifier: Amplifier
     allowance: Allowance
     within: float
-    tell: Callable[[str], None]
-    supply: Match | None = None
-    warm: Measurement | None = None
-    plan: Plan | None = None
     drawings: list[tuple[Diagram, str]] = field(default_factory=list)
     parts: list[tuple[str, list[parts_list.Row]]] = field(default_factory=list)
     steps: list[Step] = field(default_factory=list)
@@ -66,98 +77,137 @@ class Sheet:
     notes: list[str] = field(default_factory=list)
 
     @property
+    def design(self) -> Design:
+        """The design that was read."""
+        return self.amplifier.design
+
+    @property
+    def circuit(self) -> Circuit:
+        """One channel on the supply that it gets, its volume set."""
+        return self.amplifier.circuit
+
+    @property
+    def supply(self) -> Match | None:
+        """Where supply and channels agree."""
+        return self.amplifier.supply
+
+    @property
+    def engine(self) -> str:
+        """The simulator."""
+        return self.amplifier.engine
+
+    @property
+    def warm(self) -> Measurement:
+        """Operating points at rest."""
+        return self.amplifier.warm
+
+    @property
+    def findings(self) -> tuple[Finding, ...]:
+        """What the audit finds, which opens the sheet."""
+        return self.amplifier.findings
+
+    @property
     def totals(self) -> list[parts_list.Total]:
         """What is bought."""
         return parts_list.totals(row for _, rows in self.parts for row in rows)
 
+    @cached_property
+    def html(self) -> str:
+        """The whole sheet as one HTML file."""
+        return html(self)
+
+    def save(self, file: str | Path) -> Path:
+        """Write the sheet to a file, and return its path."""
+        path = Path(file)
+        try:
+            path.write_text(self.html, encoding="utf-8")
+        except OSError as fault:
+            raise InputError(f"{path} can't be written ({fault.strerror or fault})") from None
+        return path
+
+    def to_dict(self) -> dict[str, Any]:
+        """Return findings, test points, discharge times and notes as plain values."""
+        rows = [{"step": step.title, **asdict(reading)} for step in self.steps for reading in step.readings]
+        return {
+            "title": self.circuit.name,
+            "findings": [finding.to_dict() for finding in self.findings],
+            "test_points": plain(rows),
+            "discharge": plain([asdict(each) for each in self.discharge]),
+            "notes": list(self.notes),
+        }
+
+    def _repr_html_(self) -> str:
+        return f'<iframe srcdoc="{escape(self.html)}" width="100%" height="800"></iframe>'
+
 
 def sheet(
-    design: Design,
+    design: Any,
     *,
     allowance: Allowance | None = None,
     within: float = 30.0,
-    quick: bool = False,
-    engine: str = "auto",
-    progress: Callable[[str], None] | None = None,
-) -> str:
-    """Return the build sheet of a design as HTML.
+    despite_findings: bool = False,
+    **how: Any,
+) -> Sheet:
+    """Return the build sheet of an amplifier.
 
     Parameters
     ----------
-    design : Design
-        As :func:`simwrap.circuits.design_file.read_whole_design` reads it.
+    design : path, Design, Circuit, Stage or Amplifier
     allowance : Allowance, optional
         What the windows allow for.
     within : float
         Time in which bleeders are to bring capacitors below 60 V [s].
-    quick : bool
-        Whether to leave out what needs large signals.
-    engine : str
-        "auto", "neospice" or "ngspice".
-    progress : callable, optional
-        Told what is being done.
+    despite_findings : bool
+        Whether a design that must not be built gets its sheet, which then says so on every page.
+    how
+        ``quick`` (large signals are left out), ``engine``, ``fresh``, ``progress``.
 
     Raises
     ------
+    FindingsError
+        If the design must not be built: it is unstable, or over a rating.
     InputError
         If schemdraw isn't installed.
     EngineError
         If there is no operating point.
+
+    Examples
+    --------
+    >>> import simwrap
+    >>> paper = simwrap.sheet(simwrap.stage("triode_gain"), quick=True)
+    >>> "Cautions" in paper.html, [step.title for step in paper.steps][-1]
+    (True, 'Quiescent: full mains, no signal, after ten minutes')
     """
-    return html(gathered(design, allowance=allowance, within=within, quick=quick, engine=engine, progress=progress))
-
-
-def gathered(
-    design: Design,
-    *,
-    allowance: Allowance | None = None,
-    within: float = 30.0,
-    quick: bool = False,
-    engine: str = "auto",
-    progress: Callable[[str], None] | None = None,
-) -> Sheet:
-    """Return what stands on the build sheet; parameters as for :func:`sheet`."""
-    made = Sheet(design, design.circuit, engine, allowance or Allowance(), within, progress or (lambda words: None))
-    _supply(made)
-    made.tell("operating points")
-    made.warm = measure(made.circuit, ["bias"], engine=engine)
-    output = _rated_output(made)
-    if np.isfinite(output):
-        made.plan = plan(made.circuit, design.levels, output, engine=engine)
-    _drawings(made)
-    _parts(made)
-    rated = _levels(made, quick)
-    made.tell("test points")
-    made.steps = steps(made, rated)
-    found = made.supply.supply if made.supply is not None else None
-    made.discharge = charged(design, highest(design, made.supply), found, within=within, engine=engine)
+    amplifier = as_amplifier(design, **how)
+    refuse(amplifier, "a build sheet", despite_findings)
+    made = gathered(amplifier, allowance=allowance, within=within)
+    amplifier.save()
     return made
 
 
-def _supply(made: Sheet) -> None:
-    """Go on with the voltage on which supply and circuit agree."""
-    if made.design.supply is None or not fed(made.design):
+def gathered(design: Any, *, allowance: Allowance | None = None, within: float = 30.0, **how: Any) -> Sheet:
+    """Return what stands on the build sheet, whatever the audit finds; parameters as for :func:`sheet`."""
+    amplifier = as_amplifier(design, **how)
+    made = Sheet(amplifier, allowance or Allowance(), within)
+    if amplifier.supply_fault:
+        made.notes.append(f"The supply couldn't be computed: {amplifier.supply_fault}.")
+    elif amplifier.supply is None:
         made.notes.append("The design has no [supply]: its voltages are as stated, and the supply isn't on this sheet.")
-        return
-    made.tell("supply")
-    try:
-        made.supply = match(made.design, engine=made.engine)
-    except EngineError as fault:
-        made.notes.append(f"The supply couldn't be computed: {fault}.")
-        return
-    if np.isfinite(made.supply.voltage):
-        made.circuit = made.supply.circuit
-        # The match is content with figures at a current that is nearly the same: a meter isn't.
-        exact = measured(made.design, made.design.supply, made.supply.current, made.engine)
-        made.supply = replace(made.supply, supply=exact)
-    else:
+    elif not amplifier.fed:
         made.notes.append("The supply and the circuit agree on no voltage: the chart is for the stated one.")
+    amplifier.tell("schematics")
+    _drawings(made)
+    _parts(made)
+    rated = _levels(made)
+    amplifier.tell("test points")
+    made.steps = amplifier.keep(f"steps {made.allowance}", lambda: steps(made, rated))
+    found = made.supply.supply if made.supply is not None else None
+    made.discharge = charged(made.design, amplifier.highest, found, within=within, engine=made.engine)
+    return made
 
 
 def _drawings(made: Sheet) -> None:
     """Draw every stage, and the supply."""
-    assert made.warm is not None
-    made.tell("schematics")
     nodes = made.warm.bias.nodes
     volts = {node: float(nodes[path]) for path, node in made.circuit.node_paths.items() if path in nodes}
     found = [diagram(made.circuit, stage, volts) for stage in made.circuit.stages]
@@ -176,9 +226,7 @@ def _drawings(made: Sheet) -> None:
 
 
 def _parts(made: Sheet) -> None:
-    assert made.warm is not None
-    states = bearing(made.design, made.circuit, made.supply, warm=made.warm, plan=made.plan, engine=made.engine)
-    borne = list(every_part(made.design, made.warm, states, made.supply))
+    borne = list(every_part(made.design, made.warm, made.amplifier.borne[0], made.supply))
     tolerances = {"resistor": str(made.allowance.resistors), "capacitor": "10 %"}
     for drawing, _ in made.drawings:
         supply = drawing.name == "supply" and made.design.supply is not None
@@ -189,46 +237,31 @@ def _parts(made: Sheet) -> None:
             made.parts.append((drawing.name, rows))
 
 
-def _levels(made: Sheet, quick: bool) -> Measurement | None:
-    """Measure curves, and what the circuit does at its rated output; return the latter."""
-    made.tell("curves")
-    rated = _rated_output(made)
+def _levels(made: Sheet) -> Measurement | None:
+    """Draw curves, and return what the circuit does at its rated output, all channels driven; None if unknown."""
+    amplifier = made.amplifier
+    amplifier.tell("curves")
     found = None
-    if np.isnan(rated):
+    if amplifier.plan is None:
         made.notes.append("The design states no rated output: no levels, no power, no margins.")
+    elif not amplifier.stable:
+        made.notes.append("It is unstable: levels are by gains alone, and there is no power.")
+        found = amplifier.margins
     else:
-        levels = made.design.levels
-        assert made.plan is not None
-        made.circuit = made.plan.circuit
-        options: dict[str, Any] = {"rated_output": rated, "stated_thd": levels.stated_thd}
-        if quick:
-            options["levels"] = 0
+        found = amplifier.levels
+        made.notes += [finding.text for finding in ([] if amplifier.quick else amplifier.large.findings)]
+        if amplifier.quick:
             made.notes.append("Large signals were left out: power, distortion, currents at the rated output.")
-        try:
-            found = measure(made.circuit, {"overload": options}, engine=made.engine)
-        except (EngineError, InputError) as fault:
-            made.notes.append(f"Power and margins couldn't be computed: {fault}.")
-    response = measure(made.circuit, ["response"], engine=made.engine)
-    made.curves.append(("Frequency response, controls as set", _figure(response, "response")))
+    made.curves.append(("Frequency response, controls as set", _figure(amplifier.small, "response")))
     for stage, own in made.circuit.stages.items():
         if {"bass", "treble"} & set(own.parameters):
-            curves = measure(own, ["tone_curves"], engine=made.engine)
+            curves = amplifier.measured(f"tone {stage}", {"tone_curves": {}}, own.circuit)
             made.curves.append(
                 (f"Tone control {stage}, between its own source and load", _figure(curves, "tone_curves"))
             )
-    if found is not None and not quick:
+    if found is not None and amplifier.stable and not amplifier.quick:
         made.curves.append(("Distortion over output, and the margin of every valve", _figure(found, "overload")))
     return found
-
-
-def _rated_output(made: Sheet) -> float:
-    """Return the rated output [V r.m.s.], NaN where the design states none."""
-    levels = made.design.levels
-    name = made.circuit.bench_part("output", "resistor")
-    load = float(made.circuit.values[name]) if name else 0.0
-    if levels.rated_power is not None and load:
-        return float(np.sqrt(levels.rated_power * load))
-    return float("nan") if levels.rated_output is None else levels.rated_output
 
 
 def _figure(found: Measurement, name: str) -> str:
@@ -265,12 +298,12 @@ def html(made: Sheet) -> str:
         "number": lambda row, which: _number(row, which),
         "lasting": lambda each: _lasting(each.time),
     }
-    origin = made.warm.provenance if made.warm is not None else {}
     return room.get_template("sheet.html.j2").render(
         sheet=made,
         cautions=(*_stays_charged(made), *CAUTIONS),
         version=__version__,
-        origin=origin,
+        origin=made.warm.provenance,
+        despite=DESPITE if made.amplifier.must_not_be_built else "",
         valves=list(_valves(made)),
     )
 

@@ -15,6 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from simwrap import engine as engines
+from simwrap.amplifier.amplifier import as_amplifier
 from simwrap.cathode_guard.bench import GuardBed, Sensed, guard_bed
 from simwrap.cathode_guard.faults import faults_of, overloads
 from simwrap.cathode_guard.levels import MINUTE, Converter, Level, StageGuard, stage_guard
@@ -150,7 +151,7 @@ class Guard:
 
 
 def guard(
-    design: Design,
+    given: Any,
     converter: Converter | None = None,
     *,
     varied: Varied | None = None,
@@ -159,11 +160,11 @@ def guard(
     engine: str = "auto",
     progress: Callable[[str], None] | None = None,
 ) -> Guard:
-    """Compute the guard of a design's output valves.
+    """Compute the guard of an amplifier's output valves, whatever its audit finds.
 
     Parameters
     ----------
-    design : Design
+    given : path, Design, Circuit, Stage or Amplifier
     converter : Converter, optional
     varied : Varied, optional
         What healthy builds differ in.
@@ -184,7 +185,8 @@ def guard(
     tell = progress or (lambda words: None)
     way, varied = converter or Converter(), varied or VARIED
     tell("supply and operating point")
-    source = supplied(design, engine=engine)
+    amplifier = as_amplifier(given, engine=engine)
+    design, source = amplifier.design, supplied(amplifier)
     bed = guard_bed(source, design.channels, sense=way.sense, gain=way.gain, resistance=way.resistance,
                     capacitance=way.capacitance, engine=engine)  # fmt: skip
     way = Converter(**{**vars(way), "sense": bed.sense})

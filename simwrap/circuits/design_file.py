@@ -4,6 +4,7 @@ simwrap_design = 1                       # version of this layout
 title = "line stage with tone control"
 joins = ["line.output -> tone.input"]    # left out: the stages form a chain in their order
 channels = 2                             # so many of this circuit hang on the supply
+heater_elevation = "45 V"                # direct voltage on which the heaters stand; left out: 0
 
 [stages.line]
 stage = "triode_gain"                    # a template's name, or the file of one of your own
@@ -70,6 +71,7 @@ def _read(unit: str) -> BeforeValidator:
 Volts = Annotated[float, _read("V"), Field(gt=0.0, le=1e4)]
 Watts = Annotated[float, _read("W"), Field(gt=0.0, le=1e5)]
 Percent = Annotated[float, _read("%"), Field(gt=0.0, le=100.0)]
+Elevation = Annotated[float, _read("V"), Field(ge=-1e3, le=1e3)]
 Hertz = Annotated[float, _read("Hz"), Field(ge=10.0, le=1000.0)]
 
 
@@ -113,6 +115,7 @@ class DesignFile(_Table):
     main_output: str = ""
     channels: int = Field(default=1, ge=1, le=16, strict=True)
     mains_frequency: Hertz = MAINS
+    heater_elevation: Elevation = 0.0
     levels: Levels = Field(default_factory=Levels)
     supply: dict[str, Any] | None = None
     parts: Fitted = Field(default_factory=Fitted)
@@ -134,6 +137,8 @@ class Design:
     channels : int
     mains_frequency : float
         [Hz].
+    heater_elevation : float
+        Direct voltage on which the heaters stand [V].
     levels : Levels
     supply : Stage or None
         The supply of all channels.
@@ -150,6 +155,7 @@ class Design:
     supply: Stage | None = None
     feeds: tuple[str, ...] = ()
     parts: Fitted = field(default_factory=Fitted)
+    heater_elevation: float = 0.0
 
 
 def read_design(path: str | Path, *, valve_folders: Iterable[str | Path] = ()) -> Circuit:
@@ -224,7 +230,7 @@ def read_whole_design(path: str | Path, *, valve_folders: Iterable[str | Path] =
     if problems:
         raise FileProblemsError(path, problems)
     return Design(circuit, frozenset(stated), file.channels, file.mains_frequency, file.levels, supply, feeds,
-                  file.parts)  # fmt: skip
+                  file.parts, file.heater_elevation)  # fmt: skip
 
 
 def _checked(path: Path) -> DesignFile:

@@ -7,7 +7,6 @@ design that can't be read or built (all problems at once), with 3 when the simul
 from __future__ import annotations
 
 import json
-import sys
 from importlib.resources import files
 from pathlib import Path
 from typing import Annotated
@@ -50,11 +49,9 @@ def check(
     from simwrap.engine.process import prepare
 
     prepare(choose(engine)[0])  # it starts while the design is being read
-    from simwrap.amplifier.audit import audit
+    from simwrap.doors import check as audited
 
-    found = audit(
-        amplifier.read(), quick=quick, engine=engine, progress=lambda words: print(f"check: {words}", file=sys.stderr)
-    )
+    found = audited(amplifier.amplifier("check", quick=quick, engine=engine))
     if as_json:
         print(json.dumps(found.to_dict()))
     else:

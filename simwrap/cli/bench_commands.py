@@ -15,7 +15,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from simwrap.cli.app import app
-from simwrap.cli.options import AmplifierFile, Engine, Force, Json, together
+from simwrap.cli.options import AmplifierFile, Engine, Force, Json, PaperOf, together
 from simwrap.cli.output import PICTURES, check_file, print_table, say, write_figure, write_text
 from simwrap.errors import EXIT_NOT_MET, InputError
 from simwrap.units import quantity
@@ -114,7 +114,7 @@ class GuardFiles:
 @app.command()
 @together
 def guard(
-    amplifier: AmplifierFile,
+    amplifier: PaperOf,
     pins: ConverterPins,
     builds: GuardBuilds,
     files: GuardFiles,
@@ -123,27 +123,26 @@ def guard(
     as_json: Json = False,
 ) -> None:
     """Levels for a microcontroller that watches the output valves' cathode currents, as JSON and as a C99 header."""
-    from simwrap.cathode_guard import paper
-    from simwrap.cathode_guard.guard import guard as compute
+    from simwrap import doors
 
     files.check()
-    found = compute(amplifier.read(), pins.converter(), varied=builds.varied(), builds=builds.builds, engine=engine,
-                    progress=_tell("guard"))  # fmt: skip
-    told = paper.to_dict(found)
+    found = doors.guard(amplifier.amplifier("guard", engine=engine), pins.converter(), varied=builds.varied(),
+                        builds=builds.builds, despite_findings=amplifier.despite_findings)  # fmt: skip
+    told = found.to_dict()
     if files.header is not None:
-        write_text(files.header, paper.header(found), force=files.force)
+        write_text(files.header, found.header, force=files.force)
     good = True
     if prove:
         from simwrap.cathode_guard import proof
 
-        proved = proof.prove(found, builds=builds.builds, engine=engine, tell=_tell("guard"))
+        proved = proof.prove(found.guard, builds=builds.builds, engine=engine, tell=_tell("guard"))
         told["proof"], good = proof.as_dict(proved), proved.good
     if files.output is not None:
         write_text(files.output, json.dumps(told, indent=2) + "\n", force=files.force)
     if as_json:
         print(json.dumps(told))
     else:
-        print("\n".join([*paper.page(found), *told.get("proof", {}).get("words", [])]))
+        print("\n".join([*found.page(), *told.get("proof", {}).get("words", [])]))
     if not good:
         raise typer.Exit(EXIT_NOT_MET)
 
@@ -151,7 +150,7 @@ def guard(
 @app.command()
 @together
 def readings(
-    amplifier: AmplifierFile,
+    amplifier: PaperOf,
     file: Annotated[
         Path, typer.Argument(metavar="FILE.csv", help="Columns point, value; and unit, frequency, level where needed.")
     ],
@@ -170,21 +169,28 @@ def readings(
 
     Exit code 0: all as in a healthy build; 1: something isn't; 2: the file or the design can't be read.
     """
+    from simwrap import doors
+    from simwrap.amplifier.papers import refuse
     from simwrap.fault_finding import measured_response
     from simwrap.fault_finding import readings as room
+    from simwrap.fault_finding.readings_file import read_readings
 
     check_file("--plot", plot, PICTURES, force=force)
-    made, varied = amplifier.read(), spread.varied()
+    varied, despite = spread.varied(), amplifier.despite_findings
     found: Any
     if plot is not None and not response:
         raise InputError("--plot: readings has a picture of a frequency response only; give --response with it")
     if response:
+        made = amplifier.amplifier("readings", engine=engine)
+        refuse(made, "a judgement of a response", despite)
         found = measured_response.overlay(made, file, varied=varied, engine=engine, progress=_tell("readings"))
         lines, clean = measured_response.page(found), found.diagnosis.healthy
         if plot is not None:
             write_figure(found.plot(), plot, force=force)
     else:
-        found = room.read(made, file, varied=varied, engine=engine, progress=_tell("readings"))
+        read_readings(file)  # what can't be read is refused before anything is simulated
+        made = amplifier.amplifier("readings", engine=engine)
+        found = doors.fault_finder(made, varied=varied, despite_findings=despite).read(file)
         lines, clean = room.page(found), found.clean
     print(json.dumps(found.to_dict()) if as_json else "\n".join(lines))
     if not clean:
@@ -206,12 +212,12 @@ def match(
     as_json: Json = False,
 ) -> None:
     """Choose pairs or quads from a list of measured valves, by their currents and slopes in the design."""
-    from simwrap.fault_finding.measured_valves import match as choose
-    from simwrap.fault_finding.measured_valves import to_dict
+    from simwrap import doors
 
-    measured, sets = choose(amplifier.read(), file, stage=stage, engine=engine)
+    found = doors.match(amplifier.amplifier("match", engine=engine), file, stage=stage)
+    measured, sets = found.measured, found.sets
     if as_json:
-        print(json.dumps(to_dict(measured, sets)))
+        print(json.dumps(found.to_dict()))
         return
     print_table("valves as measured, against the published type", ["valve", "emission", "mu", "readings"],
            [(m.name, f"{m.emission:.3f}", f"{m.mu:.3f}", str(m.readings)) for m in measured])  # fmt: skip

@@ -14,6 +14,7 @@ from typing import Annotated, Any, get_type_hints
 
 import typer
 
+from simwrap.cli import output
 from simwrap.engine.options import DEFAULT, Run
 from simwrap.errors import RangeError
 
@@ -118,6 +119,10 @@ TimeLimit = Annotated[
         "--time-limit", metavar="SECONDS", help="The longest for one point; one that takes longer is given up."
     ),
 ]
+Fresh = Annotated[bool, typer.Option("--fresh", help="Compute all again, whatever was kept of an earlier command.")]
+Despite = Annotated[
+    bool, typer.Option("--despite-findings", help="Make it even of what must not be built; every page says so then.")
+]
 Json = Annotated[bool, typer.Option("--json", help="Print one JSON object instead of tables.")]
 Details = Annotated[bool, typer.Option("--details", help="Print every figure, conditions and criteria.")]
 PlotFile = Annotated[Path | None, typer.Option("--plot", metavar="FILE", help="Write a picture (.png, .svg, .pdf).")]
@@ -196,7 +201,7 @@ class Subject:
 
     def made(self) -> Any:
         """Return it: a stage, or the circuit of a file."""
-        from simwrap.circuits.design_file import read_design
+        from simwrap.circuits.design_file import read_whole_design
         from simwrap.circuits.stage import stage
 
         folders, values = folders_of(self.valves), assignments(self.settings)
@@ -204,8 +209,32 @@ class Subject:
             return stage(self.stage, valve_folders=folders, like=self.like, **values)
         if self.like is not None:
             raise RangeError("--like", self.like, "it with a single stage; a circuit's file holds its own values")
-        circuit = read_design(self.stage, valve_folders=folders)
-        return circuit.replace(**values) if values else circuit
+        design = read_whole_design(self.stage, valve_folders=folders)
+        circuit = design.circuit.replace(**values) if values else design.circuit
+        named = {circuit.check(name, value)[0] for name, value in values.items()}
+        return _as_it_stands(replace(design, circuit=circuit), named)
+
+
+def _as_it_stands(design: Any, named: set[str]) -> Any:
+    """Return a design's circuit on the supply that it really gets and at the volume of its gain plan.
+
+    What is ``named`` was set by hand and stays.
+    """
+    from simwrap.amplifier.amplifier import Amplifier
+    from simwrap.amplifier.supply_match import fed
+
+    circuit, volume = design.circuit, design.levels.volume
+    if design.supply is None and not volume:
+        return circuit
+    amplifier = Amplifier(design)
+    stands = amplifier.circuit
+    amplifier.save()
+    found = {parameter for _, parameter in fed(design)} | ({circuit.check(volume, 0.5)[0]} if volume else set())
+    moved = {name: stands.values[name] for name in sorted(found - named) if stands.values[name] != circuit.values[name]}
+    if moved:
+        shown = ", ".join(f"{name} {value:.4g}" for name, value in moved.items())
+        output.note(f"as it stands on its supply: {shown}")
+    return circuit.with_values(moved) if moved else circuit
 
 
 @dataclass(frozen=True)
@@ -213,14 +242,25 @@ class AmplifierFile:
     """Which whole amplifier."""
 
     design: DesignFile
+    fresh: Fresh = False
     valves: Valves = None
     stages: Stages = None
 
-    def read(self) -> Any:
-        """Read its file."""
-        from simwrap.circuits.design_file import read_whole_design
+    def amplifier(self, command: str, **how: Any) -> Any:
+        """Read its file, and say on stderr what a command does with it; ``how`` as an Amplifier takes it."""
+        from simwrap.amplifier.amplifier import as_amplifier
 
-        return read_whole_design(self.design, valve_folders=folders_of(self.valves), complete=True)
+        def tell(words: str) -> None:
+            print(f"{command}: {words}", file=sys.stderr)
+
+        return as_amplifier(self.design, valve_folders=folders_of(self.valves), fresh=self.fresh, progress=tell, **how)
+
+
+@dataclass(frozen=True)
+class PaperOf(AmplifierFile):
+    """Which whole amplifier a paper is of, and whether one is made of what must not be built."""
+
+    despite_findings: Despite = False
 
 
 @dataclass(frozen=True)

@@ -2,14 +2,13 @@
 
 from __future__ import annotations
 
-import sys
 from pathlib import Path
 from typing import Annotated
 
 import typer
 
 from simwrap.cli.app import app
-from simwrap.cli.options import AmplifierFile, Engine, Force, together
+from simwrap.cli.options import Engine, Force, PaperOf, together
 from simwrap.cli.output import check_file, write_text
 from simwrap.errors import RangeError
 
@@ -17,7 +16,7 @@ from simwrap.errors import RangeError
 @app.command()
 @together
 def sheet(
-    amplifier: AmplifierFile,
+    amplifier: PaperOf,
     output: Annotated[Path, typer.Option("--output", "-o", metavar="FILE.html", help="The file to write.")],
     meter: Annotated[str, typer.Option("--meter", metavar="OHM", help="Input resistance of your voltmeter.")] = "10M",
     discharge: Annotated[
@@ -39,6 +38,6 @@ def sheet(
     within = quantity.parse(discharge, "s", parameter="--discharge")
     if not 0.1 <= within <= 1e5:
         raise RangeError("--discharge", discharge, "a time from 0.1 s to 100000 s")
-    text = made(amplifier.read(), allowance=Allowance(meter=ohms), within=within, quick=quick, engine=engine,
-                progress=lambda words: print(f"sheet: {words}", file=sys.stderr))  # fmt: skip
-    write_text(output, text, force=force, then="; open it in a browser, and print it")
+    paper = made(amplifier.amplifier("sheet", quick=quick, engine=engine), allowance=Allowance(meter=ohms),
+                 within=within, despite_findings=amplifier.despite_findings)  # fmt: skip
+    write_text(output, paper.html, force=force, then="; open it in a browser, and print it")

@@ -117,6 +117,11 @@ class Cause:
     distance: float
 
     @property
+    def names(self) -> tuple[str, ...]:
+        """What they are called, the most likely first."""
+        return tuple(fault.name for fault in self.faults)
+
+    @property
     def healthy(self) -> bool:
         """Whether a healthy build is one of them."""
         return HEALTHY in self.faults

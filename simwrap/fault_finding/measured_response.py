@@ -12,7 +12,7 @@ import numpy as np
 from matplotlib.figure import Figure
 from numpy.typing import NDArray
 
-from simwrap.circuits.design_file import Design
+from simwrap.amplifier.amplifier import as_amplifier
 from simwrap.errors import FileProblemsError, InputError
 from simwrap.fault_finding.diagnosis import Diagnosis, Place, fault_dictionary
 from simwrap.fault_finding.readings_file import read_response
@@ -112,7 +112,7 @@ class _Relative(Place):
 
 
 def overlay(
-    design: Design,
+    design: Any,
     path: str | Path,
     *,
     output: str = "output",
@@ -124,7 +124,7 @@ def overlay(
 
     Parameters
     ----------
-    design : Design
+    design : path, Design, Circuit, Stage or Amplifier
         With its controls where they stood.
     path : path
         CSV with the columns frequency and level, in dB or volts; only the shape counts.
@@ -151,9 +151,10 @@ def overlay(
                                        f"simulated, and it has {render(frequencies[0], 'Hz')} to "
                                        f"{render(frequencies[-1], 'Hz')}"])  # fmt: skip
     tell("operating point")
-    source = supplied(design, engine=engine)
+    amplifier = as_amplifier(design, engine=engine)
+    source = supplied(amplifier)
     if output not in source.circuit.ports:
-        raise InputError(f"{design.circuit.name}: has no port {output} at which a response could be measured")
+        raise InputError(f"{source.circuit.name}: has no port {output} at which a response could be measured")
     reference = float(frequencies[int(np.argmin(np.abs(np.log(frequencies / 1e3))))])
     kept = _thinned(frequencies, reference)
     node = source.circuit.ports[output]

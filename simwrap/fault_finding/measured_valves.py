@@ -16,7 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from simwrap import engine as engines
-from simwrap.circuits.design_file import Design
+from simwrap.amplifier.amplifier import as_amplifier
 from simwrap.engine import protocol
 from simwrap.errors import EngineError, FileProblemsError, InputError, RangeError, UnknownNameError
 from simwrap.fault_finding.readings_file import Row, number, read_rows
@@ -183,13 +183,13 @@ def _reading(row: Row) -> tuple[float, float, float | None, float]:
 
 
 def match(
-    design: Design, valves: str | Path, *, stage: str = "", engine: str = "auto"
+    given: Any, valves: str | Path, *, stage: str = "", engine: str = "auto"
 ) -> tuple[list[Measured], list[Matched]]:
     """Choose pairs or quads from measured valves for the output stages of all channels.
 
     Parameters
     ----------
-    design : Design
+    given : path, Design, Circuit, Stage or Amplifier
     valves : path
         CSV, see :func:`read_measured`.
     stage : str, optional
@@ -208,7 +208,8 @@ def match(
     EngineError
         If no set can be simulated.
     """
-    source = supplied(design, engine=engine)
+    amplifier = as_amplifier(given, engine=engine)
+    design, source = amplifier.design, supplied(amplifier)
     sockets = _sockets(source, stage)
     uses = source.circuit.valves
     measured = read_measured(Path(valves), uses[sockets[0]].valve)

@@ -2,22 +2,25 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
+from html import escape
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 
+from simwrap.amplifier.amplifier import as_amplifier
 from simwrap.amplifier.test_points import TestPoint, quiescent_points
-from simwrap.circuits.circuit import Circuit
-from simwrap.circuits.design_file import Design
-from simwrap.errors import FileProblemsError, InputError, UnknownNameError
+from simwrap.circuits.circuit import Circuit, as_circuit
+from simwrap.errors import FileProblemsError, InputError, RangeError, UnknownNameError
 from simwrap.fault_finding.diagnosis import Cause, Diagnosis, Dictionary, Place, fault_dictionary
 from simwrap.fault_finding.readings_file import Reading, read_readings
 from simwrap.faults.bed import Varied
 from simwrap.faults.rails import Supplied, supplied
+from simwrap.findings.finding import Finding
 from simwrap.registry import find
+from simwrap.simulation.measurement import Measurement
 from simwrap.units import quantity
 from simwrap.units.quantity import render
 
@@ -71,17 +74,55 @@ class Report:
     diagnosis : Diagnosis
     lost : tuple of str
         Faults that couldn't be simulated.
+    findings : tuple of Finding
+        Ratings that are passed by the readings' own numbers.
     """
 
     title: str
     readings: tuple[Judged, ...]
     diagnosis: Diagnosis
     lost: tuple[str, ...]
+    findings: tuple[Finding, ...] = ()
+
+    @property
+    def verdict(self) -> str:
+        """Return "healthy", "doubtful" or "faulty".
+
+        Healthy is what lies inside every window, passes no rating by its own numbers, and is likely as a whole. What
+        lies outside a window or passes a rating is faulty, however a simulated fault may explain it.
+        """
+        verdicts = {judged.verdict for judged in self.readings}
+        if self.findings or "outside" in verdicts:
+            return "faulty"
+        return "healthy" if self.diagnosis.healthy and "doubtful" not in verdicts else "doubtful"
 
     @property
     def clean(self) -> bool:
         """Whether everything looks as in a healthy build."""
-        return self.diagnosis.healthy and all(judged.verdict != "outside" for judged in self.readings)
+        return self.verdict == "healthy"
+
+    @property
+    def causes(self) -> tuple[Cause, ...]:
+        """What may be the matter, the most likely first, each with its names and share."""
+        return self.diagnosis.causes
+
+    @property
+    def next_places(self) -> tuple[str, ...]:
+        """Places not read yet that would tell the first two causes apart."""
+        return tuple(name for name, _, _ in self.diagnosis.tell_apart)
+
+    @property
+    def dangers(self) -> list[str]:
+        """What must be switched off at once: a rating that is passed, a current above its window."""
+        return [finding.text for finding in self.findings] + [
+            f"Switch off: {one.point} is {render(one.value, one.unit, digits=3)}, above its window, which ends at "
+            f"{render(one.high, one.unit, digits=3)}."
+            for one in self.readings
+            if one.unit == "A" and one.verdict == "outside" and one.value > one.high
+        ]
+
+    def _repr_html_(self) -> str:
+        return f"<pre>{escape(chr(10).join(page(self)))}</pre>"
 
     def to_dict(self) -> dict[str, Any]:
         """Return it as plain data."""
@@ -92,7 +133,9 @@ class Report:
                  "expected": r.expected, "distance": r.distance, "verdict": r.verdict}
                 for r in self.readings
             ],
-            "healthy": self.diagnosis.healthy,
+            "verdict": self.verdict,
+            "healthy": self.clean,
+            "findings": [finding.to_dict() for finding in self.findings],
             "explained": self.diagnosis.explained,
             "causes": [
                 {"faults": [fault.name for fault in cause.faults], "share": cause.share, "distance": cause.distance}
@@ -175,21 +218,12 @@ def assigned(
     return added, values
 
 
-def read(
-    design: Design,
-    path: str | Path,
-    *,
-    varied: Varied | None = None,
-    engine: str = "auto",
-    progress: Callable[[str], None] | None = None,
-) -> Report:
-    """Judge the readings of a file.
+class FaultFinder:
+    """Finds what may be the matter with a build of an amplifier; made once, it reads many.
 
     Parameters
     ----------
-    design : Design
-    path : path
-        CSV, see :func:`simwrap.fault_finding.readings_file.read_readings`.
+    given : path, Design, Circuit, Stage or Amplifier
     varied : Varied, optional
         What differs from build to build.
     engine : str
@@ -198,28 +232,119 @@ def read(
 
     Raises
     ------
-    FileProblemsError
-        For a file that can't be read, or readings that can't be this design's.
     EngineError
         If the design can't be simulated.
     """
-    tell = progress or (lambda words: None)
-    path = Path(path)
-    given = read_readings(path)
-    tell("test points and their windows")
-    source = supplied(design, engine=engine)
-    points = quiescent_points(source.circuit, rail=source.ports, engine=engine)
-    rest = resting_places(source, points=points)
-    signals = signal_places(source.circuit, (1e3,))
-    added, values = assigned(path, given, rest, signals, other_names(points))
-    frequencies = sorted({place.frequency for place in added}) or list(SUGGESTED)
-    level = added[0].level if added else 0.1
-    more = [p for p in signal_places(source.circuit, frequencies, level) if p.name not in {a.name for a in added}]
-    tell("fault dictionary")
-    rail = source.rail(source.circuit, source.ports, engine=engine)
-    found = fault_dictionary(source.circuit, [*rest, *added, *more], rail=rail, varied=varied, engine=engine)
-    judged = [_judged(found, k, values) for k, place in enumerate(found.places) if place.name in values]
-    return Report(design.circuit.name, tuple(judged), found.diagnose(values), found.lost)
+
+    def __init__(self, given: Any, *, varied: Varied | None = None, engine: str = "auto",
+                 progress: Callable[[str], None] | None = None, **how: Any) -> None:  # fmt: skip
+        self.amplifier = as_amplifier(given, engine=engine, progress=progress, **how)
+        self._tell, self._varied = progress or (lambda words: None), varied
+        self._tell("test points and their windows")
+        source = self._source = supplied(self.amplifier)
+        self.points: list[TestPoint] = self.amplifier.keep(
+            "points", lambda: quiescent_points(source.circuit, rail=source.ports, engine=self.amplifier.engine)
+        )
+        self._rest = resting_places(source, points=self.points)
+        self._dictionaries: dict[tuple[Place, ...], Dictionary] = {}
+
+    def read(self, readings: str | Path | Iterable[Mapping[str, Any]]) -> Report:
+        """Judge readings.
+
+        Parameters
+        ----------
+        readings : path, or iterable of mapping
+            A CSV file (:func:`simwrap.fault_finding.readings_file.read_readings`), or rows such as ``{"point":
+            "line.output", "value": 1.1, "frequency": 1000.0, "level": 0.1}``; values in V and A or with their unit.
+
+        Raises
+        ------
+        FileProblemsError
+            For a file that can't be read, or readings that can't be this design's.
+        """
+        if isinstance(readings, str | Path):
+            path, given = Path(readings), read_readings(Path(readings))
+        else:
+            path, given = Path("readings"), [_row(number, row) for number, row in enumerate(readings, 1)]
+        signals = signal_places(self._source.circuit, (1e3,))
+        added, values = assigned(path, given, self._rest, signals, other_names(self.points))
+        found = self._dictionary(added)
+        judged = tuple(_judged(found, k, values) for k, place in enumerate(found.places) if place.name in values)
+        findings = tuple(past_ratings(self.amplifier.warm, self.points, values))
+        return Report(self._source.circuit.name, judged, found.diagnose(values), found.lost, findings)
+
+    def _dictionary(self, added: Sequence[Place]) -> Dictionary:
+        """Return the fault dictionary with the signals that were read, or those that may tell causes apart."""
+        key = tuple(added)
+        if key not in self._dictionaries:
+            source, engine = self._source, self.amplifier.engine
+            frequencies = sorted({place.frequency for place in added}) or list(SUGGESTED)
+            level = added[0].level if added else 0.1
+            named = {place.name for place in added}
+            more = [p for p in signal_places(source.circuit, frequencies, level) if p.name not in named]
+            self._tell("fault dictionary")
+            rail = source.rail(source.circuit, source.ports, engine=engine)
+            places = [*self._rest, *added, *more]
+            made = fault_dictionary(source.circuit, places, rail=rail, varied=self._varied, engine=engine)
+            self._dictionaries[key] = made
+        return self._dictionaries[key]
+
+
+def read(given: Any, readings: Any, **how: Any) -> Report:
+    """Judge readings once; see :class:`FaultFinder`, whose parameters ``how`` has."""
+    return FaultFinder(given, **how).read(readings)
+
+
+def _row(number: int, row: Mapping[str, Any]) -> Reading:
+    """Return a reading from a mapping."""
+    unknown = set(row) - {"point", "value", "frequency", "level"}
+    if unknown or not {"point", "value"} <= set(row):
+        raise RangeError(f"reading {number}", dict(row), "point and value; and frequency and level of a signal")
+    signal = [None if row.get(key) is None else quantity.parse(row[key], unit, parameter=key)
+              for key, unit in (("frequency", "Hz"), ("level", "V"))]  # fmt: skip
+    return Reading(number, str(row["point"]), str(row["value"]), *signal)
+
+
+def past_ratings(warm: Measurement, points: Sequence[TestPoint], values: Mapping[str, float]) -> Iterator[Finding]:
+    """Yield the ratings that a valve passes by its own readings; what wasn't read is taken as it should be.
+
+    Parameters
+    ----------
+    warm : Measurement
+        Operating points as they should be; the anode's share of a cathode current is taken from there.
+    points : sequence of TestPoint
+    values : mapping of str to float
+        Readings at rest by test point [V, A].
+    """
+    by_name = {name: point for point in points for name in (point.name, *point.also)}
+
+    def at(name: str) -> tuple[float, bool]:
+        point = by_name.get(name)
+        if point is None:
+            return 0.0, False  # a cathode at ground is no test point
+        read = values.get(point.name)
+        return (point.shown, False) if read is None else (read, True)
+
+    for valve, use in as_circuit(warm.stage, "readings").valves.items():
+        ratings = use.valve.ratings
+        current, current_read = at(f"{valve}.cathode_current")
+        cathode, cathode_read = at(f"{valve}.cathode")
+        anode, anode_read = at(f"{valve}.anode")
+        expected = by_name.get(f"{valve}.cathode_current")
+        if expected is None or not (current_read or anode_read or cathode_read):
+            continue
+        volts = anode - cathode
+        checks = [("anode voltage", volts, ratings.anode_voltage_max, "V")]
+        if current_read:
+            share = warm[f"bias.valves.{valve}.anode_current"] / warm[f"bias.valves.{valve}.cathode_current"]
+            checks += [
+                ("cathode current", current, ratings.cathode_current_max, "A"),
+                ("anode dissipation", volts * current * share, ratings.anode_dissipation_max, "W"),
+            ]
+        for words, value, most, unit in checks:
+            if most is not None and value > float(most):
+                yield Finding.of("measured_over_rating", valve, words, value, float(most), unit,
+                                 "by the readings", type=use.valve.name)  # fmt: skip
 
 
 def _judged(found: Dictionary, k: int, values: Mapping[str, float]) -> Judged:
@@ -234,7 +359,7 @@ def _judged(found: Dictionary, k: int, values: Mapping[str, float]) -> Judged:
 
 def page(report: Report) -> list[str]:
     """Return a report as lines of text."""
-    lines = [f"Readings of {report.title}", "",
+    lines = [*report.dangers, *([""] if report.dangers else []), f"Readings of {report.title}: {report.verdict}", "",
              f"{'point':38}{'reading':>12}{'window':>26}{'verdict':>10}{'distance':>10}"]  # fmt: skip
     for one in report.readings:
         window = f"{render(one.low, one.unit, digits=3)} to {render(one.high, one.unit, digits=3)}"
@@ -242,13 +367,16 @@ def page(report: Report) -> list[str]:
         lines.append(f"{one.point:38}{reading:>12}{window:>26}{one.verdict:>10}{one.distance:>10.2f}")
     lines += ["", "Distance: from the middle of the window in half widths; up to 1 inside, up to 1.5 doubtful.", ""]
     said = report.diagnosis
-    if said.healthy:
+    if said.healthy and report.clean:
         lines.append("All readings together are what a healthy build may show.")
         unseen = next((cause for cause in said.causes if cause.healthy), None)
         if unseen and len(unseen.faults) > 1:
             lines.append(f"Faults that these readings can't tell from that: {_names(unseen, 12)}.")
         return lines
-    lines.append("All readings together are not what a healthy build shows. Likely causes:")
+    if said.healthy:
+        lines.append("Together they might come from a healthy build, and yet they aren't all inside. Likely causes:")
+    else:
+        lines.append("All readings together are not what a healthy build shows. Likely causes:")
     if not said.explained:
         lines.append("No single cause of the dictionary explains them; look for several faults, a slip in the "
                      "readings, or another design. The nearest:")  # fmt: skip
@@ -268,4 +396,4 @@ def _names(cause: Cause, most: int) -> str:
     return ", ".join(names[:most]) + (f" and {len(names) - most} others" if len(names) > most else "")
 
 
-__all__ = ["Judged", "Report", "page", "read", "resting_places", "signal_places"]
+__all__ = ["FaultFinder", "Judged", "Report", "page", "past_ratings", "read", "resting_places", "signal_places"]

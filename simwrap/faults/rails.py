@@ -3,12 +3,11 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Any
 
-import numpy as np
-
-from simwrap.amplifier.supply_match import at_voltage, fed, match
+from simwrap.amplifier.amplifier import as_amplifier
+from simwrap.amplifier.supply_match import fed
 from simwrap.circuits.circuit import Circuit
-from simwrap.circuits.design_file import Design
 from simwrap.faults.bed import Rail
 from simwrap.simulation.simulate import all_at_rest
 
@@ -57,29 +56,30 @@ class Supplied:
         )
 
 
-def supplied(design: Design, *, engine: str = "auto") -> Supplied:
-    """Return a design's channel at the voltage of its supply, or at its stated one where it describes none.
+def supplied(given: Any) -> Supplied:
+    """Return a channel at the voltage of its supply, or at its stated one where it describes none, controls as set.
 
     Raises
     ------
     EngineError
         If there is no operating point.
     """
+    amplifier = as_amplifier(given)
+    design, circuit = amplifier.design, amplifier.circuit
     ports = tuple(port for port, _ in fed(design))
-    if design.supply is not None and ports:
-        found = match(design, engine=engine)
-        if np.isfinite(found.voltage):
-            slope = float(found.supply.supply.output_resistance)
-            values = design.supply.values
-            farads = float(values.get("filter_capacitor", 0.0) or values.get("reservoir_capacitor", 0.0))
-            return Supplied(at_voltage(design, found.voltage), found.voltage, slope, farads, ports)
-    circuit = design.circuit
+    if amplifier.supply is not None and amplifier.fed:
+        assert design.supply is not None
+        slope = float(amplifier.supply.supply.supply.output_resistance)
+        values = design.supply.values
+        farads = float(values.get("filter_capacitor", 0.0) or values.get("reservoir_capacitor", 0.0))
+        return Supplied(circuit, amplifier.supply.voltage, slope, farads, ports)
     ports = ports or _highest(circuit)
     if not ports:
         return Supplied(circuit, 0.0, 1.0, 0.0, ())
     place = circuit.placed_ports[ports[0]]
     volts = float(circuit.values[f"{place.stage}.{place.port.supply}" if place.stage else place.port.supply])
-    current = design.channels * sum(all_at_rest(circuit, [f"{port}.current" for port in ports], engine=engine))
+    drawn = all_at_rest(circuit, [f"{port}.current" for port in ports], engine=amplifier.engine)
+    current = design.channels * sum(drawn)
     return Supplied(circuit, volts, max(1.0, _SOFT * volts / max(current, 1e-3)), 0.0, ports)
 
 

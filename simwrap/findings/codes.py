@@ -38,6 +38,7 @@ CODES: dict[str, Code] = {
     "near_rating": Code(_NEAR, "a value is within 10 % of its rating"),
     "below_least": Code(_OVER, "a value is below the least that a valve needs", _NEVER),
     "half_loaded": Code(_NEAR, "a resistor bears more than half its rating (common practice, no source)"),
+    "measured_over_rating": Code(_DANGER, "readings of a build pass a rating by their own numbers", _NEVER),
     # stability
     "unstable": Code(_OVER, "something grows by itself: the circuit oscillates or runs away", _NEVER),
     "unstable_with_loads": Code(_OVER, "it is unstable with other loads than its own", _NEVER),

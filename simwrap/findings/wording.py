@@ -104,6 +104,7 @@ SENTENCES: dict[str, str | Callable[[Fields], str]] = {
     "near_rating": _near,
     "below_least": "{who}{quantity} {value} is below the {limit} that it needs{when}.",
     "half_loaded": "{who}{quantity} {value}{when} is more than half its rating of {limit}.",
+    "measured_over_rating": "Switch off: {who}{quantity} {value}{when} exceeds its rating of {limit}.",
     "unstable": _unstable,
     "unstable_with_loads": lambda f: f"It is unstable with {', '.join(f['loads'])} at the output.",
     "lost_to_instability": lambda f: f"Nothing came of {', '.join(f['measures'])}: {f['reason']}.",
@@ -128,13 +129,16 @@ SENTENCES: dict[str, str | Callable[[Fields], str]] = {
     "clips_before_rated": "{subject} clips before the rated output with {source}, by bias and gains.",
     "rated_output_not_reached": "The rated output isn't reached.",
     "distortion_over_stated": "At the rated output there is {value} distortion, more than the stated {limit}.",
-    "hum_over_stated": "{quantity} at {value} below the rated output is worse than {limit} (common practice, no "
-    "source); most of it is {cause}.",
-    "grid_positive": "{who}its grid stands at {value} from the cathode{when}: from about {limit} on it draws current "
-    "(common practice, no source), and what drives it has no room.",
+    "hum_over_stated": "{quantity} lies {value} below the rated output, less than {limit} (common practice, no "
+    "source); the largest cause is {cause}.",
+    "grid_positive": "{who}its grid is positive{when}, {value} from the cathode: it draws current, and the signal "
+    "has no room above it (common practice, no source).",
     "near_cut_off": "{who}{value}{when} is near cut-off: it is {share:.2g} % of what the valve draws there at zero "
     "bias; under {least:g} % the signal is cut on one side (common practice, no source).",
-    "splitter_unequal": "{who}the two sides differ by {value}, more than {limit} (common practice, no source).",
+    "splitter_unequal": lambda f: (
+        f"{f['subject']}: its sides give {' and '.join(f['levels'])}, {f['value']:.2g} dB apart, more than "
+        f"{f['limit']:g} dB (common practice, no source)."
+    ),
     "no_heater_apart": "{measure}: {subject} has no valve with a cathode apart from its heater, so there is nothing to "
     "measure.",
     "no_top_stands": "{measure}: no top stands at {value} that could be read; give another frequency.",

@@ -14,6 +14,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from simwrap.amplifier.amplifier import Amplifier
 from simwrap.amplifier.supply_match import at_voltage
 from simwrap.amplifier.test_points import Allowance, places
 from simwrap.build_sheet.powering_up import FIRST, Step
@@ -256,7 +257,7 @@ def test_names_on_the_page_are_escaped() -> None:
     from dataclasses import replace
 
     odd = replace(made().design, circuit=replace(made().design.circuit, title="<b>R&D</b>"))
-    text = html(replace(made(), design=odd))
+    text = html(replace(made(), amplifier=Amplifier(odd, quick=True)))
     assert "<b>R" not in text
     assert "&lt;b&gt;R&amp;D" in text
 

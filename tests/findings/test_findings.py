@@ -22,7 +22,8 @@ DETAILS: dict[str, Any] = {
     "type": "6V6GT", "manner": "oscillates", "leaves": 1e-3, "loops": ["loop"], "loads": ["nothing", "0.1 uF"],
     "measures": ["power"], "measure": "power", "reason": "no reason", "gain_margin_db": 3.0, "phase_margin": 20.0,
     "least_gain": 6.0, "least_phase": 30.0, "current": 0.1, "short_db": 3.0, "source": "tuner", "cause": "ripple",
-    "share": 4.0, "least": 10.0, "valves": ["v1"], "reference_frequency": 1000.0, "frequency": 50.0,
+    "share": 4.0, "levels": ["2 V", "6 V"], "least": 10.0, "valves": ["v1"],
+    "reference_frequency": 1000.0, "frequency": 50.0,
 }  # fmt: skip
 
 

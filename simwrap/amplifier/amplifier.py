@@ -1,0 +1,376 @@
+"""One amplifier: a design evaluated once, lazily, and asked by everything that tells of it.
+
+A figure that stands in two papers is the same object here. What was found is kept by the content of the design, the
+models and the versions (:mod:`simwrap.amplifier.kept`), so that a second command takes it from there.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from concurrent.futures import ThreadPoolExecutor
+from dataclasses import dataclass, replace
+from functools import cached_property
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from simwrap.amplifier import hum_budget, kept, shared_supply
+from simwrap.amplifier.bearing import Borne, bearing
+from simwrap.amplifier.gain_plan import Plan, plan
+from simwrap.amplifier.supply_match import Match, fed, highest, match
+from simwrap.circuits.circuit import Circuit, as_circuit
+from simwrap.circuits.design_file import Design, read_whole_design
+from simwrap.circuits.stage import Stage
+from simwrap.errors import EngineError, InputError
+from simwrap.findings.finding import Finding
+from simwrap.measures.registry import get_measure
+from simwrap.simulation.measurement import Measurement, measure
+
+#: Levels at which intermodulation is looked at, as parts of the rated output: a tenth of its power, and all of it.
+INTERMODULATION = (10.0**-0.5, 1.0)
+#: Levels of the curve, and of that on rails that are held.
+LEVELS, HELD_LEVELS = 8, 6
+
+
+@dataclass(frozen=True)
+class Large:
+    """What large signals told; None, or empty, where they couldn't.
+
+    Attributes
+    ----------
+    overload, held : Measurement or None
+        On the supply as it falls, and as long as it stands.
+    hum : tuple of float, or None
+        What the rectifier itself leaves at the output, and the ripple then [V r.m.s.].
+    mixed : tuple of Measurement
+        Distortion with one tone and with two, at :data:`INTERMODULATION`.
+    findings : tuple of Finding
+        What couldn't be computed.
+    """
+
+    overload: Measurement | None = None
+    held: Measurement | None = None
+    hum: tuple[float, float] | None = None
+    mixed: tuple[Measurement, ...] = ()
+    findings: tuple[Finding, ...] = ()
+
+
+class Amplifier:
+    """A design with everything that is found out about it, each when it is first asked for.
+
+    Parameters
+    ----------
+    design : Design
+    engine : str
+        "auto", "neospice" or "ngspice".
+    quick : bool
+        Whether large signals are left out.
+    fresh : bool
+        Whether what was kept of an earlier run is ignored.
+    progress : callable, optional
+        Told what is being done.
+    """
+
+    def __init__(
+        self,
+        design: Design,
+        *,
+        engine: str = "auto",
+        quick: bool = False,
+        fresh: bool = False,
+        progress: Callable[[str], None] | None = None,
+    ) -> None:
+        self.design, self.engine, self.quick = design, engine, quick
+        self.tell = progress or (lambda words: None)
+        self._kept = kept.Kept(design, engine, fresh=fresh)
+        if design.levels.rated_power is not None and np.isnan(self.load):
+            raise InputError(f"{design.circuit.name}: levels.rated_power needs a load at the output; give rated_output")
+
+    def keep(self, name: str, make: Callable[[], Any], *, lasting: Callable[[Any], bool] = lambda found: True) -> Any:
+        """Return what was found under a name, or find it now and keep it, on disk too where it is ``lasting``."""
+        return self._kept.of(name, make, lasting=lasting)
+
+    def measured(self, name: str, measures: dict[str, dict[str, Any]], circuit: Circuit) -> Measurement:
+        """Measure a circuit, and keep it under a name."""
+        found: Measurement = self.keep(name, lambda: measure(circuit, measures, engine=self.engine))
+        return found
+
+    # What the design states
+
+    @property
+    def load(self) -> float:
+        """Rated load impedance [ohm], NaN where there is none."""
+        name = self.design.circuit.bench_part("output", "resistor")
+        ohms = float(self.design.circuit.values[name]) if name else 0.0
+        return ohms or np.nan
+
+    @property
+    def rated_output(self) -> float:
+        """[V r.m.s.], NaN where the design doesn't state it."""
+        levels = self.design.levels
+        if levels.rated_power is not None:
+            return float(np.sqrt(levels.rated_power * self.load))
+        return np.nan if levels.rated_output is None else levels.rated_output
+
+    # Where it stands
+
+    @cached_property
+    def _supply(self) -> tuple[Match | None, str]:
+        if self.design.supply is None or not fed(self.design):
+            return None, ""
+        self.tell("supply: voltage and current on which rectifier and circuit agree")
+
+        def make() -> tuple[Match | None, str]:
+            try:
+                return match(self.design, engine=self.engine), ""
+            except EngineError as fault:
+                return None, str(fault)
+
+        found: tuple[Match | None, str] = self.keep("supply", make, lasting=lambda found: not found[1])
+        return found
+
+    @property
+    def supply(self) -> Match | None:
+        """Where supply and design agree; None where there is no supply, or it couldn't be computed."""
+        return self._supply[0]
+
+    @property
+    def supply_fault(self) -> str:
+        """Why the supply couldn't be computed, "" where it could."""
+        return self._supply[1]
+
+    @property
+    def fed(self) -> bool:
+        """Whether there is a supply that can feed it."""
+        return self.supply is not None and bool(np.isfinite(self.supply.voltage))
+
+    @cached_property
+    def plan(self) -> Plan | None:
+        """Gain plan on the supply that it really gets; None where no rated output is stated, or it has no gain."""
+        if np.isnan(self.rated_output):
+            return None
+        circuit = self.supply.circuit if self.supply is not None and self.fed else self.design.circuit
+        self.tell("gain plan")
+
+        def make() -> Plan | None:
+            try:
+                return plan(circuit, self.design.levels, self.rated_output, engine=self.engine)
+            except (EngineError, InputError):
+                return None
+
+        found: Plan | None = self.keep("plan", make, lasting=lambda found: found is not None)
+        return found
+
+    @cached_property
+    def circuit(self) -> Circuit:
+        """One channel on the supply that it really gets, its controls set: the volume gives the rated output."""
+        if self.plan is not None:
+            return self.plan.circuit
+        return self.supply.circuit if self.supply is not None and self.fed else self.design.circuit
+
+    @cached_property
+    def on_supply(self) -> Circuit:
+        """The channel on its supply's impedance, all driven alike: rails and bias fall as the current takes them.
+
+        A design without a supply is taken on the voltages that it states.
+        """
+        if self.supply is None or not self.fed:
+            return self.circuit
+        return shared_supply.one_channel(self.design, self.supply, self.circuit)
+
+    @cached_property
+    def highest(self) -> Circuit:
+        """The channel as it may stand at most: mains at their upper limit, and nothing drawn from the supply."""
+        return highest(self.design, self.supply)
+
+    @cached_property
+    def findings(self) -> tuple[Finding, ...]:
+        """Everything that an audit finds, the gravest first."""
+        from simwrap.amplifier.audit import audit  # what an audit says is said of an amplifier
+
+        return tuple(audit(self).ordered())
+
+    @property
+    def must_not_be_built(self) -> list[Finding]:
+        """The findings for which no papers are made unless they are asked for despite them."""
+        return [finding for finding in self.findings if finding.must_not_be_built]
+
+    @cached_property
+    def unheated(self) -> Circuit:
+        """The channel before its valves warm up, on today's mains; as stated where the supply isn't known."""
+        volts = float(self.supply.supply.supply.before_warm_up.output_voltage) if self.supply is not None else np.nan
+        return self.at(volts) if np.isfinite(volts) else self.circuit
+
+    def at(self, voltage: float) -> Circuit:
+        """Return the channel with the supply at another voltage [V], controls as set."""
+        parameters = {parameter: voltage for _, parameter in fed(self.design)}
+        return self.circuit.with_values(parameters) if parameters else self.circuit
+
+    # What it does
+
+    @cached_property
+    def stability(self) -> Measurement:
+        """Stability on the supply's own impedance where that is known, with its own and other loads."""
+        self.tell("stability and operating point")
+        # Other loads than its own are what a loudspeaker is: a line output has its line.
+        nominal = self.load if "speaker" in self.on_supply.ports and np.isfinite(self.load) else 0.0
+        return self.measured("stability", {"stability": {"nominal_load": nominal}}, self.on_supply)
+
+    @property
+    def stable(self) -> bool:
+        """Whether nothing grows by itself with its own load."""
+        return bool(self.stability.stability.stable == "yes")
+
+    @cached_property
+    def warm(self) -> Measurement:
+        """Operating points at rest."""
+        return self.measured("warm", {"bias": self._heaters}, self.circuit)
+
+    @cached_property
+    def borne(self) -> tuple[Borne, str]:
+        """What parts bear in their least favourable states; nothing, and why, where that couldn't be computed."""
+        self.tell("what parts bear: cold, mains high, a valve pulled, the signal")
+        known = self.plan if self.stable else None
+
+        def make() -> tuple[Borne, str]:
+            try:
+                return bearing(
+                    self.design, self.circuit, self.supply, warm=self.warm, plan=known, engine=self.engine
+                ), ""
+            except EngineError as fault:
+                return Borne(), str(fault)
+
+        found: tuple[Borne, str] = self.keep("borne", make, lasting=lambda found: not found[1])
+        return found
+
+    @property
+    def _heaters(self) -> dict[str, Any]:
+        return {"heater_elevation": self.design.heater_elevation} if self.design.heater_elevation else {}
+
+    @cached_property
+    def small(self) -> Measurement:
+        """What small signals tell: response, impedance, noise, hum of heaters."""
+        self.tell("small signals: response, impedance, noise, hum")
+        asked: dict[str, dict[str, Any]] = {"response": {}, "impedance": {}, "noise": {}}
+        asked["heater_hum"] = {"mains_frequency": self.design.mains_frequency}
+        asked = {name: options for name, options in asked.items() if not get_measure(name).refuses(self.circuit)}
+        return self.measured("small", asked, self.circuit)
+
+    @cached_property
+    def causes(self) -> list[hum_budget.Cause]:
+        """Noise and hum at the output by cause."""
+        causes = hum_budget.noise_causes(self.small)
+        causes += hum_budget.heater_causes(self.small, self.design.mains_frequency)
+        if self.supply is not None and self.fed:
+            ripple, twice = float(self.supply.supply.supply.ripple_fundamental), 2.0 * self.design.mains_frequency
+            ports = [port for port, _ in fed(self.design)]
+            causes += self.keep(
+                "ripple", lambda: hum_budget.ripple_causes(self.circuit, ports, ripple, twice, self.engine)
+            )
+        return causes
+
+    @cached_property
+    def crosstalk(self) -> shared_supply.Crosstalk | None:
+        """What one channel leaves at another's output through their supply."""
+        if self.design.channels < 2 or self.supply is None or not self.fed:
+            return None
+        found = self.supply
+        made: shared_supply.Crosstalk = self.keep(
+            "crosstalk",
+            lambda: shared_supply.crosstalk(self.design, found, self.circuit, engine=self.engine),
+        )
+        return made
+
+    @cached_property
+    def levels(self) -> Measurement:
+        """Levels and margins at the rated output: by large signals, or where they are left out by gains alone."""
+        told = None if self.quick else self.large.overload
+        return self.margins if told is None else told
+
+    @cached_property
+    def margins(self) -> Measurement:
+        """Levels and margins at the rated output by gains alone."""
+        return self.measured("margins", self._overload(0), self.circuit)
+
+    def _overload(self, levels: int) -> dict[str, dict[str, Any]]:
+        stated = self.design.levels.stated_thd
+        return {"overload": {"rated_output": self.rated_output, "stated_thd": stated, "levels": levels}}
+
+    @cached_property
+    def large(self) -> Large:
+        """What large signals tell, found in two threads since neither half needs the other."""
+        self.tell("large signals: power, distortion, what clips first, hum of the rectifier itself")
+        emf = self.rated_output / self.small.response.gain  # source e.m.f. at the rated output, by the gain
+        circuit = self.on_supply
+
+        def make() -> Large:
+            with ThreadPoolExecutor(1) as other:
+                rest = other.submit(self._beside, emf)
+                own = self._driven(circuit)
+                beside = rest.result()
+            return replace(own, hum=beside.hum, mixed=beside.mixed, findings=(*own.findings, *beside.findings))
+
+        found: Large = self.keep("large", make, lasting=lambda found: not found.findings)
+        return found
+
+    def _driven(self, on_supply: Circuit) -> Large:
+        overload = held = None
+        try:
+            overload = measure(on_supply, self._overload(LEVELS), engine=self.engine)
+            if self.fed:
+                held = measure(self.circuit, self._overload(HELD_LEVELS), engine=self.engine)
+        except EngineError as fault:
+            return Large(overload, held, findings=(_not_computed("Large signals", fault),))
+        return Large(overload, held)
+
+    def _beside(self, emf: float) -> Large:
+        """Find hum in the steady state of the real rectifier, and distortion with two tones at some levels."""
+        hum, mixed, findings = None, [], []
+        try:
+            if self.supply is not None and self.fed:
+                hum = shared_supply.hum(self.design, self.supply, self.circuit, engine=self.engine)
+        except EngineError as fault:
+            findings.append(_not_computed("Hum of the rectifier itself", fault))
+        try:
+            for part in INTERMODULATION:
+                asked = {"distortion": {"level": part * emf, "with_noise": False}}
+                mixed.append(measure(self.circuit, asked, engine=self.engine))
+        except EngineError as fault:
+            findings.append(_not_computed("Intermodulation", fault))
+        return Large(hum=hum, mixed=tuple(mixed), findings=tuple(findings))
+
+    def save(self) -> None:
+        """Keep what was found for the next command."""
+        self._kept.save()
+
+
+def _not_computed(what: str, fault: EngineError) -> Finding:
+    return Finding.of("not_computed", quantity=what, reason=str(fault))
+
+
+def as_amplifier(given: Any, *, valve_folders: Any = (), **how: Any) -> Amplifier:
+    """Return the amplifier of a design file, a design, a circuit or a stage; an amplifier is itself.
+
+    Parameters
+    ----------
+    given : path, Design, Circuit, Stage or Amplifier
+    valve_folders : iterable of path
+        Folders with valves of your own, for a file.
+    how
+        As for :class:`Amplifier`.
+
+    Raises
+    ------
+    FileProblemsError
+        With all that is wrong with a file.
+    """
+    if isinstance(given, Amplifier):
+        return given
+    if isinstance(given, str | Path):
+        given = read_whole_design(given, valve_folders=valve_folders, complete=True)
+    elif isinstance(given, Circuit | Stage):
+        given = Design(as_circuit(given, "amplifier"))
+    if not isinstance(given, Design):
+        raise InputError(f"{type(given).__name__} is no amplifier; give a design file, a design, a circuit or a stage")
+    return Amplifier(given, **how)

@@ -1,0 +1,226 @@
+"""The public functions for a whole amplifier: each takes a design file, a design, a circuit or a stage."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from html import escape
+from pathlib import Path
+from typing import Any
+
+from simwrap.amplifier.amplifier import as_amplifier
+from simwrap.amplifier.audit import audit
+from simwrap.amplifier.page import Audit
+from simwrap.amplifier.papers import DESPITE, refuse
+from simwrap.build_sheet.sheet import sheet
+from simwrap.cathode_guard import paper
+from simwrap.cathode_guard.guard import Converter, Guard
+from simwrap.cathode_guard.guard import guard as computed
+from simwrap.fault_finding.measured_valves import Matched, Measured, to_dict
+from simwrap.fault_finding.measured_valves import match as chosen
+from simwrap.fault_finding.readings import FaultFinder
+from simwrap.findings.finding import Finding
+from simwrap.units.quantity import render
+
+
+def check(design: Any, **how: Any) -> Audit:
+    """Audit an amplifier: what is over a rating, whether it stays stable, what it does, what hums.
+
+    Parameters
+    ----------
+    design : path, Design, Circuit, Stage or Amplifier
+    how
+        ``quick`` (large signals are left out), ``engine``, ``fresh`` (what was kept of an earlier run is ignored),
+        ``progress`` (told what is being done) and ``valve_folders``.
+
+    Returns
+    -------
+    Audit
+        ``findings`` (each with severity, code, subject, value, limit), ``sections``, ``not_checked``, ``clean``.
+
+    Raises
+    ------
+    FileProblemsError
+        With all that is wrong with a file.
+    EngineError
+        If there is no operating point.
+
+    Examples
+    --------
+    >>> import simwrap
+    >>> found = simwrap.check(simwrap.stage("triode_gain", valve="12AU7", grid_leak="10M"), quick=True)
+    >>> found.clean, [finding.code for finding in found.findings if finding.severity.beyond]
+    (False, ['over_rating'])
+    """
+    amplifier = as_amplifier(design, **how)
+    found = audit(amplifier)
+    amplifier.save()
+    return found
+
+
+@dataclass(frozen=True)
+class GuardPaper:
+    """The guard of an amplifier's output valves, and what the audit finds.
+
+    Attributes
+    ----------
+    guard : Guard
+        Levels, windows, and what no cathode current tells.
+    findings : tuple of Finding
+    """
+
+    guard: Guard
+    findings: tuple[Finding, ...]
+
+    @property
+    def despite(self) -> bool:
+        """Whether it is of what must not be built."""
+        return any(finding.must_not_be_built for finding in self.findings)
+
+    @property
+    def header(self) -> str:
+        """The C99 header; what the audit found stands in a comment at its head."""
+        lines = [DESPITE] * self.despite + [f"{finding.mark}: {finding.text}" for finding in self.findings]
+        notice = "".join(f" * {paper.plain(line)}\n" for line in lines)
+        return (f"/* What the audit found:\n{notice} */\n" if notice else "") + paper.header(self.guard)
+
+    def page(self) -> list[str]:
+        """Return it as lines of text, what the audit found first."""
+        lines = [DESPITE, ""] * self.despite + [f"{finding.mark:5} {finding.text}" for finding in self.findings]
+        return [*lines, "", *paper.page(self.guard)] if lines else paper.page(self.guard)
+
+    def to_dict(self) -> dict[str, Any]:
+        """Return it as plain values that JSON can hold."""
+        found: dict[str, Any] = {"findings": [finding.to_dict() for finding in self.findings]}
+        return found | ({"despite_findings": DESPITE} if self.despite else {}) | paper.to_dict(self.guard)
+
+    def _repr_html_(self) -> str:
+        return f"<pre>{escape(chr(10).join(self.page()))}</pre>"
+
+
+def guard(
+    design: Any,
+    converter: Converter | None = None,
+    *,
+    despite_findings: bool = False,
+    varied: Any = None,
+    builds: int = 200,
+    seed: int = 0,
+    **how: Any,
+) -> GuardPaper:
+    """Return the guard of an amplifier's output valves: levels of cathode current, and how long each must last.
+
+    Parameters
+    ----------
+    design : path, Design, Circuit, Stage or Amplifier
+    converter : Converter, optional
+        What reads the currents.
+    despite_findings : bool
+        Whether a design that must not be built gets its guard, which then says so.
+    varied, builds, seed
+        What healthy builds differ in, how many are drawn, and by which seed.
+    how
+        As for :func:`check`.
+
+    Raises
+    ------
+    FindingsError
+        If the design must not be built.
+    InputError
+        If there is no output stage, or its currents don't fit the converter.
+
+    Examples
+    --------
+    >>> import simwrap
+    >>> paper = simwrap.guard(simwrap.stage("single_ended_output"), builds=20, quick=True)
+    >>> paper.header.rstrip().endswith("#endif")
+    True
+    """
+    amplifier = as_amplifier(design, **how)
+    refuse(amplifier, "a guard", despite_findings)
+    made = computed(amplifier, converter, varied=varied, builds=builds, seed=seed, engine=amplifier.engine,
+                    progress=amplifier.tell)  # fmt: skip
+    amplifier.save()
+    return GuardPaper(made, amplifier.findings)
+
+
+def fault_finder(design: Any, *, despite_findings: bool = False, varied: Any = None, **how: Any) -> FaultFinder:
+    """Return what finds the fault of a build by its readings; made once, it reads many.
+
+    Parameters
+    ----------
+    design : path, Design, Circuit, Stage or Amplifier
+    despite_findings : bool
+        Whether readings of a design that must not be built are judged.
+    varied : Varied, optional
+        What differs from build to build.
+    how
+        As for :func:`check`.
+
+    Raises
+    ------
+    FindingsError
+        If the design must not be built.
+
+    Examples
+    --------
+    >>> import simwrap
+    >>> finder = simwrap.fault_finder(simwrap.stage("triode_gain"), quick=True)
+    >>> finder.read([{"point": "v1.anode", "value": "300 V"}, {"point": "v1.cathode", "value": "0 V"}]).verdict
+    'faulty'
+    """
+    amplifier = as_amplifier(design, **how)
+    refuse(amplifier, "a judgement of readings", despite_findings)
+    made = FaultFinder(amplifier, varied=varied, progress=amplifier.tell)
+    amplifier.save()
+    return made
+
+
+@dataclass(frozen=True)
+class Matching:
+    """Valves as they were measured, and the sets that were chosen of them, the most alike first."""
+
+    measured: tuple[Measured, ...]
+    sets: tuple[Matched, ...]
+
+    def to_dict(self) -> dict[str, Any]:
+        """Return it as plain values that JSON can hold."""
+        return dict(to_dict(list(self.measured), list(self.sets)))
+
+    def __repr__(self) -> str:
+        return "\n".join(f"{', '.join(s.names)}: halves {render(s.imbalance, 'A', digits=2)} apart" for s in self.sets)
+
+    def _repr_html_(self) -> str:
+        return f"<pre>{escape(repr(self))}</pre>"
+
+
+def match(design: Any, valves: str | Path, *, stage: str = "", **how: Any) -> Matching:
+    """Choose pairs or quads from a list of measured valves, by their currents and slopes in an amplifier.
+
+    Parameters
+    ----------
+    design : path, Design, Circuit, Stage or Amplifier
+    valves : path
+        CSV with columns name, anode_voltage, grid_voltage, anode_current and screen_voltage.
+    stage : str, optional
+        The stage whose sockets are filled; the last one with several valves otherwise.
+    how
+        As for :func:`check`.
+
+    Examples
+    --------
+    >>> import simwrap, tempfile, pathlib
+    >>> rows = "name,anode_voltage,grid_voltage,screen_voltage,anode_current\\n" + "".join(
+    ...     f"{name},250,-12.5,250,{current}\\n" for name, current in (("A", 0.044), ("B", 0.046), ("C", 0.056)))
+    >>> with tempfile.TemporaryDirectory() as folder:
+    ...     _ = (file := pathlib.Path(folder) / "valves.csv").write_text(rows)
+    ...     found = simwrap.match(simwrap.stage("push_pull_output"), file, quick=True)
+    >>> sorted(found.sets[0].names)
+    ['A', 'B']
+    """
+    amplifier = as_amplifier(design, **how)
+    measured, sets = chosen(amplifier, valves, stage=stage, engine=amplifier.engine)
+    amplifier.save()
+    return Matching(tuple(measured), tuple(sets))
+
+
+__all__ = ["GuardPaper", "Matching", "check", "fault_finder", "guard", "match", "sheet"]
