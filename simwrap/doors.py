@@ -10,7 +10,7 @@ from typing import Any
 from simwrap.amplifier.amplifier import as_amplifier
 from simwrap.amplifier.audit import audit
 from simwrap.amplifier.page import Audit
-from simwrap.amplifier.papers import DESPITE, refuse
+from simwrap.amplifier.papers import DESPITE, findings, refuse
 from simwrap.build_sheet.sheet import sheet
 from simwrap.cathode_guard import paper
 from simwrap.cathode_guard.guard import Converter, Guard
@@ -140,7 +140,7 @@ def guard(
     made = computed(amplifier, converter, varied=varied, builds=builds, seed=seed, engine=amplifier.engine,
                     progress=amplifier.tell)  # fmt: skip
     amplifier.save()
-    return GuardPaper(made, amplifier.findings)
+    return GuardPaper(made, findings(amplifier))
 
 
 def fault_finder(design: Any, *, despite_findings: bool = False, varied: Any = None, **how: Any) -> FaultFinder:

@@ -185,18 +185,6 @@ class Amplifier:
         return highest(self.design, self.supply)
 
     @cached_property
-    def findings(self) -> tuple[Finding, ...]:
-        """Everything that an audit finds, the gravest first."""
-        from simwrap.amplifier.audit import audit  # what an audit says is said of an amplifier
-
-        return tuple(audit(self).ordered())
-
-    @property
-    def must_not_be_built(self) -> list[Finding]:
-        """The findings for which no papers are made unless they are asked for despite them."""
-        return [finding for finding in self.findings if finding.must_not_be_built]
-
-    @cached_property
     def unheated(self) -> Circuit:
         """The channel before its valves warm up, on today's mains; as stated where the supply isn't known."""
         volts = float(self.supply.supply.supply.before_warm_up.output_voltage) if self.supply is not None else np.nan

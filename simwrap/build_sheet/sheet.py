@@ -16,7 +16,7 @@ import numpy as np
 from simwrap.amplifier.amplifier import Amplifier, as_amplifier
 from simwrap.amplifier.discharge_times import DISCHARGED, Charged, charged
 from simwrap.amplifier.page import CAUTIONS as CHECKED
-from simwrap.amplifier.papers import DESPITE, refuse
+from simwrap.amplifier.papers import DESPITE, findings, forbidding, refuse
 from simwrap.amplifier.parts import every_part
 from simwrap.amplifier.supply_match import Match
 from simwrap.amplifier.test_points import Allowance
@@ -26,7 +26,7 @@ from simwrap.build_sheet.schematic import schematic
 from simwrap.build_sheet.schematic_items import Diagram, diagram, numbered
 from simwrap.circuits.circuit import Circuit
 from simwrap.circuits.design_file import Design
-from simwrap.errors import InputError
+from simwrap.files import write_text
 from simwrap.findings.finding import Finding
 from simwrap.simulation.as_json import plain
 from simwrap.simulation.measurement import Measurement
@@ -104,7 +104,7 @@ class Sheet:
     @property
     def findings(self) -> tuple[Finding, ...]:
         """What the audit finds, which opens the sheet."""
-        return self.amplifier.findings
+        return findings(self.amplifier)
 
     @property
     def totals(self) -> list[parts_list.Total]:
@@ -119,10 +119,7 @@ class Sheet:
     def save(self, file: str | Path) -> Path:
         """Write the sheet to a file, and return its path."""
         path = Path(file)
-        try:
-            path.write_text(self.html, encoding="utf-8")
-        except OSError as fault:
-            raise InputError(f"{path} can't be written ({fault.strerror or fault})") from None
+        write_text(path, self.html, replace=True)
         return path
 
     def to_dict(self) -> dict[str, Any]:
@@ -303,7 +300,7 @@ def html(made: Sheet) -> str:
         cautions=(*_stays_charged(made), *CAUTIONS),
         version=__version__,
         origin=made.warm.provenance,
-        despite=DESPITE if made.amplifier.must_not_be_built else "",
+        despite=DESPITE if forbidding(made.amplifier) else "",
         valves=list(_valves(made)),
     )
 
