@@ -284,7 +284,7 @@ def stability(
         gain = loop_gain(replies[2 * number], replies[2 * number + 1], *stage.loop_probes[name])
         figures = _loop_figures(name, frequency, gain, growing, reference_frequency)
         variables |= figures
-        _tell_of_loop(name, figures, findings)
+        _tell_of_loop(name, figures, findings, frequency, reference_frequency)
     if tried:
         variables |= _load_figures(tried)
         for point in range(len(findings)):
@@ -377,16 +377,21 @@ def _loop_figures(name: str, frequency: Floats, gain: Array, growing: Array, ref
     return variables
 
 
-def _tell_of_loop(name: str, figures: dict[str, Variable], findings: list[list[Finding]]) -> None:
+def _tell_of_loop(
+    name: str, figures: dict[str, Variable], findings: list[list[Finding]], frequency: Floats, reference: float
+) -> None:
     """Name a loop that is positive, conditionally stable, or round something that is unstable without it."""
 
     def of(key: str) -> Array:
         return np.asarray(figures[f"loops.{name}.{key}"].values)
 
+    middle = int(np.argmin(np.abs(np.log(frequency / reference))))
+    turned = (of("curve_db")[:, middle] > 0.0) & (np.cos(np.radians(of("phase_deg")[:, middle])) < -0.5)
     for point, (feedback, fall, opened) in enumerate(
         zip(of("feedback_db"), of("gain_fall_db"), of("open_loop_growing"), strict=True)
     ):
-        if feedback < _POSITIVE:
+        # A loop gain that is turned round and beyond -1 makes the gain smaller again, and is no less positive for that.
+        if feedback < _POSITIVE or turned[point]:
             findings[point].append(Finding.of("feedback_positive", name, "feedback", feedback, unit="dB"))
         if opened > 0:
             findings[point].append(Finding.of("open_loop_unstable", name, "growing", opened))
