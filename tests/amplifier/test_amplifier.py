@@ -138,7 +138,9 @@ def test_reworded_sentences_change_no_exit_code_mark_or_order(
             exit_code = run("check", str(path), "--quick", "--json")
             found = json.loads(capsys.readouterr().out)
             marks = [(each["mark"], each["severity"], each["code"], each["subject"]) for each in found["findings"]]
-            refused = run("sheet", str(path), "--quick", "-o", str(tmp_path / f"{number}.html")) if number else None
+            refused = (
+                run("sheet", str(path), "--quick", "-o", str(tmp_path / f"{nonsense}{number}.html")) if number else None
+            )
             capsys.readouterr()
             told.append((exit_code, found["clean"], [verdict["mark"] for verdict in found["verdicts"]], marks, refused))
             assert all(v["text"].startswith("safe") == nonsense for v in found["verdicts"])
