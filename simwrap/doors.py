@@ -28,7 +28,7 @@ def check(design: Any, **how: Any) -> Audit:
     Parameters
     ----------
     design : path, Design, Circuit, Stage or Amplifier
-    how
+    **how
         ``quick`` (large signals are left out), ``engine``, ``fresh`` (what was kept of an earlier run is ignored),
         ``progress`` (told what is being done) and ``valve_folders``.
 
@@ -118,7 +118,7 @@ def guard(
         Whether a design that must not be built gets its guard, which then says so.
     varied, builds, seed
         What healthy builds differ in, how many are drawn, and by which seed.
-    how
+    **how
         As for :func:`check`.
 
     Raises
@@ -153,7 +153,7 @@ def fault_finder(design: Any, *, despite_findings: bool = False, varied: Any = N
         Whether readings of a design that must not be built are judged.
     varied : Varied, optional
         What differs from build to build.
-    how
+    **how
         As for :func:`check`.
 
     Raises
@@ -203,8 +203,12 @@ def match(design: Any, valves: str | Path, *, stage: str = "", **how: Any) -> Ma
         CSV with columns name, anode_voltage, grid_voltage, anode_current and screen_voltage.
     stage : str, optional
         The stage whose sockets are filled; the last one with several valves otherwise.
-    how
+    **how
         As for :func:`check`.
+
+    Returns
+    -------
+    Matching
 
     Examples
     --------

@@ -156,7 +156,7 @@ def sheet(
         Time in which bleeders are to bring capacitors below 60 V [s].
     despite_findings : bool
         Whether a design that must not be built gets its sheet, which then says so on every page.
-    how
+    **how
         ``quick`` (large signals are left out), ``engine``, ``fresh``, ``progress``.
 
     Raises
