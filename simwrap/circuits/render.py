@@ -22,7 +22,7 @@ from simwrap.circuits import bench
 from simwrap.circuits.circuit import Circuit, as_circuit, in_netlist, joined_name
 from simwrap.circuits.point_table import Table
 from simwrap.circuits.sandbox import Inside, Placed, Printed, rendered
-from simwrap.circuits.stage import Stage
+from simwrap.circuits.stage import PART_SPREAD, Stage
 from simwrap.circuits.template_functions import given
 from simwrap.engine import protocol
 from simwrap.errors import NetlistError, SimwrapError, UnknownNameError
@@ -221,10 +221,25 @@ def _render(
         if only is None or name in only:
             found += _stage_elements(circuit, name, values, extra, device)
     around = bench.elements(circuit, whole, device, extra.get("load"))
-    found = [*(replace(each, bench=True) for each in around), *found]
+    found = _spread([*(replace(each, bench=True) for each in around), *found], whole)
     if inside:  # a valve's noise source or heater
         found = [replace(each, ac=(1.0,)) if each.name == device else each for each in found]
     return Netlist(tuple(_whole(element, points) for element in found), circuit, points)
+
+
+def _spread(elements: list[Element], values: Mapping[str, Any]) -> list[Element]:
+    """Return elements, those with a spread of their own multiplied by it."""
+    factors: dict[str, Any] = {}
+    for full, value in values.items():
+        device, dot, which = full.rpartition(".")
+        if dot and which == PART_SPREAD:
+            stage, _, own = device.rpartition(".")
+            factors[in_netlist(stage, own)] = value
+    if not factors:
+        return elements
+    if unknown := set(factors) - {each.name for each in elements}:
+        raise NetlistError(f"there is no element {', '.join(sorted(unknown))} whose value could vary")
+    return [replace(each, value=each.value * factors[each.name]) if each.name in factors else each for each in elements]
 
 
 def render(

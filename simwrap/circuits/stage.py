@@ -6,6 +6,7 @@ changed one. Wherever a circuit is wanted, a stage is a circuit of one (:mod:`si
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -30,6 +31,8 @@ if TYPE_CHECKING:
 
 #: Parameters that any valve of any stage has: factors on emission and amplification factor.
 SPREADS = ("emission", "mu")
+#: And any resistor, capacitor and coil: "r_grid_leak_b.spread" is a factor on the value of that element alone.
+PART_SPREAD, _DEVICE = "spread", re.compile(r"[rcl]_[a-z0-9_]+")
 
 
 @dataclass(frozen=True)
@@ -171,7 +174,7 @@ class Stage:
         """
         own = self.parameter_name(name)
         parameter = self.parameters.get(own) or Parameter(
-            name=own, unit="", default=1.0, label="spread of a valve", minimum=0.1, maximum=10.0
+            name=own, unit="", default=1.0, label="spread", minimum=0.1, maximum=10.0
         )
         return own, _checked(parameter, given, self.name, self.valve_folders)
 
@@ -188,6 +191,8 @@ class Stage:
         instance, dot, which = str(name).strip().casefold().partition(".")
         if not dot:
             return None
+        if which == PART_SPREAD and _DEVICE.fullmatch(instance):  # whether it is there shows when drawn
+            return f"{instance}.{which}"
         accepted = [f"{valve}.{key}" for valve in self.template.header.valves for key in SPREADS]
         return find("parameter", f"{instance}.{which}", {entry: entry for entry in accepted}, self.name)
 

@@ -47,6 +47,10 @@ class Drawn:
     ] = None
     supply: Annotated[str, typer.Option("--supply", metavar="TOLERANCE", help="All supplies together.")] = "0 %"
     matched: Annotated[bool, typer.Option("--matched", help="Valves of one type are alike.")] = False
+    matched_parts: Annotated[
+        list[str] | None,
+        typer.Option("--matched-part", metavar="NAME", help="Its parts are alike, such as grid_leak."),
+    ] = None
     distribution: Annotated[str, typer.Option("--distribution", metavar="NAME", help="uniform or normal.")] = "uniform"
     builds: Annotated[int, typer.Option("--builds", metavar="NUMBER", help="How many builds are drawn.")] = 1000
     seed: Seed = 0
@@ -59,7 +63,7 @@ class Drawn:
             parts=assignments(self.parts, "--part") or None,
             valves=assignments(self.valve_spread, "--valve-spread"),
             supplies=self.supply,
-            matched=self.matched,
+            matched=[*(["valves"] if self.matched else []), *(self.matched_parts or [])],
             distribution=self.distribution,
         )
 

@@ -17,12 +17,13 @@ from typing import TYPE_CHECKING, Any, TypedDict, Unpack, cast
 import numpy as np
 from numpy.typing import NDArray
 
-from simwrap.circuits.circuit import as_circuit
-from simwrap.circuits.render import devices_moved
-from simwrap.circuits.stage import SPREADS, find_parameter
+from simwrap.circuits.circuit import as_circuit, in_netlist, joined_name
+from simwrap.circuits.render import devices_moved, render
+from simwrap.circuits.stage import PART_SPREAD, SPREADS, find_parameter
 from simwrap.design.runs import Design, Runs
 from simwrap.engine import Run, RunKeywords, spelled_out
 from simwrap.errors import InputError, QuantityError, RangeError, UnknownNameError
+from simwrap.netlist.element import Element, Role
 from simwrap.registry import find
 from simwrap.simulation.measurement import MeasureChoice
 from simwrap.simulation.sweep import save
@@ -47,6 +48,9 @@ OUTSIDE = ("source_resistance", "load_capacitance")
 
 DISTRIBUTIONS = ("uniform", "normal")
 
+#: What ``matched`` says, among other things, for valves of one type.
+VALVES = "valves"
+
 #: Within its tolerance, a normal part lies within this many standard deviations.
 NORMAL_SIGMAS = 3.0
 
@@ -62,7 +66,7 @@ class TolerancesKeywords(TypedDict, total=False):
 
     valve_spread: Mapping[str, Any] | None
     supply_variation: Any
-    matched: bool | Sequence[Sequence[str]]
+    matched: bool | Sequence[str | Sequence[str]]
     matching: Any
     distribution: str
 
@@ -180,9 +184,10 @@ class Tolerances:
         the emission. Without it, valves don't vary.
     supplies : str or float
         All supplies together, that of the bias too, as the mains moves them.
-    matched : bool or sequence of sequences of str
-        Valves that share their spread: True for all of a type, or groups such as
-        ``[("v1", "v2")]``.
+    matched : bool or sequence of str and of sequences of str
+        What shares its spread. True, or the word "valves": all valves of a type; groups of valves such as
+        ``("v1", "v2")``; parameters such as ``"grid_leak"`` whose parts are matched. Otherwise each part that is
+        bought varies by itself, also where one parameter stands for several: the leaks of both halves of a pair.
     matching : str or float
         How far each valve of a matched group may be from the group.
     distribution : str
@@ -197,7 +202,7 @@ class Tolerances:
     parts: Mapping[str, Any] | None = None
     valves: Mapping[str, Any] = field(default_factory=lambda: _NOTHING)
     supplies: Any = 0.0
-    matched: bool | Sequence[Sequence[str]] = False
+    matched: bool | Sequence[str | Sequence[str]] = False
     matching: Any = 0.0
     distribution: str = "uniform"
 
@@ -244,8 +249,7 @@ class Tolerances:
             For a part or valve that it doesn't have, or where nothing varies.
         """
         parts = _part_tolerances(stage, USUAL if self.parts is None else self.parts)
-        factors = [Factor(name, (name,), *ends) for name, ends in parts.items()]
-        factors += _valve_factors(stage, self)
+        factors = _part_factors(stage, parts, self.matched) + _valve_factors(stage, self)
         low, high = read_tolerance(self.supplies, "the supplies")
         if high > low:
             supplies = _supply_parameters(stage)
@@ -266,7 +270,7 @@ def _by_name(given: Any, what: str) -> Mapping[str, Any]:
     return MappingProxyType(dict(given))
 
 
-def _groups(given: Any) -> bool | tuple[tuple[str, ...], ...]:
+def _groups(given: Any) -> bool | tuple[str | tuple[str, ...], ...]:
     if isinstance(given, bool):
         return given
     accepted = 'True, or groups such as [("v1", "v2")]'
@@ -274,10 +278,11 @@ def _groups(given: Any) -> bool | tuple[tuple[str, ...], ...]:
         raise RangeError("matched", given, accepted)
     groups = list(given)
     for group in groups:
-        whole = isinstance(group, Iterable) and not isinstance(group, str)
-        if not whole or not all(isinstance(name, str) for name in group):
+        if isinstance(group, str):
+            continue
+        if not isinstance(group, Iterable) or not all(isinstance(name, str) for name in group):
             raise RangeError("matched", given, accepted)
-    return tuple(tuple(group) for group in groups)
+    return tuple(group if isinstance(group, str) else tuple(group) for group in groups)
 
 
 def _part_tolerances(stage: Design, tolerances: Mapping[str, Any]) -> dict[str, tuple[float, float]]:
@@ -302,6 +307,34 @@ def _part_tolerances(stage: Design, tolerances: Mapping[str, Any]) -> dict[str, 
             raise RangeError(f"tolerance of {single}", tolerance, accepted, stage.name)
         singles[single] = read_tolerance(tolerance, single)
     return found | singles
+
+
+def _part_factors(
+    stage: Design, tolerances: Mapping[str, tuple[float, float]], matched: bool | Sequence[Any]
+) -> list[Factor]:
+    """Return a factor for each part that is bought: where several have one parameter, each varies by itself."""
+    named = [] if isinstance(matched, bool) else [name for name in matched if isinstance(name, str) and name != VALVES]
+    alike = {find_parameter(name, stage.parameters, stage.name).name for name in named}
+    sharing: dict[str, list[str]] = {}
+    for element in render(as_circuit(stage)).elements:
+        if element.kind in "rcl" and element.role in (Role.PART, Role.LOAD) and not element.track:
+            sharing.setdefault(element.parameter, []).append(_own_name(element))
+    factors = []
+    for name, ends in tolerances.items():
+        devices = sharing.get(name, [])
+        if len(devices) < 2 or name in alike:
+            factors.append(Factor(name, (name,), *ends))
+        else:
+            factors += [Factor(f"{device}.{PART_SPREAD}", (f"{device}.{PART_SPREAD}",), *ends) for device in devices]
+    return factors
+
+
+def _own_name(element: Element) -> str:
+    """Return an element's name with its stage in front: "power.r_cathode_a" for r_power__cathode_a."""
+    stage = element.stage
+    return joined_name(
+        stage, f"{element.kind}_{element.name[len(in_netlist(stage, 'r_')) :]}" if stage else element.name
+    )
 
 
 def _supply_parameters(stage: Design) -> tuple[str, ...]:
@@ -347,16 +380,20 @@ def _spreads_named(stage: Design, given: str, tolerance: Any) -> list[str]:
     return [f"{valve}.{which}" for valve in valves]
 
 
-def _matched_groups(stage: Design, matched: bool | Sequence[Sequence[str]]) -> list[list[str]]:
+def _matched_groups(stage: Design, matched: bool | Sequence[str | Sequence[str]]) -> list[list[str]]:
     """Return groups of valve instances that share their draw; one that isn't matched is a group of its own."""
     valves = stage.valves
-    if matched is True:
+    if matched is True or (not isinstance(matched, bool) and VALVES in matched):
         by_type: dict[str, list[str]] = {}
         for instance, use in valves.items():
             by_type.setdefault(use.valve.name, []).append(instance)
         return list(by_type.values())
     known = {instance: instance for instance in valves}
-    groups = [[find("valve in this circuit", name, known, stage.name) for name in given] for given in matched or ()]
+    groups = [
+        [find("valve in this circuit", name, known, stage.name) for name in given]
+        for given in matched or ()
+        if not isinstance(given, str)
+    ]
     grouped = [instance for group in groups for instance in group]
     if len(set(grouped)) < len(grouped):
         raise RangeError("matched", groups, "each valve once", stage.name)
