@@ -29,7 +29,7 @@ _LEAST_COUNTS = 4
 _MAINS_SHARE = 0.1
 #: How long trip levels have to be passed at the least, while the valves warm up and later [s]; by how much longer than
 #: the longest healthy start passes them, and by how much above its highest current a level lies.
-_START_HOLD, _TRIP_HOLD, _LONGER, _ABOVE = 0.5, 0.25, 1.5, 1.15
+_START_HOLD, _START_LONG, _TRIP_HOLD, _LONGER, _ABOVE = 0.5, 8.0, 0.25, 1.5, 1.15
 #: What is quick in a start is over by then [s].
 _QUICK_OVER = 2.0
 #: How long a converter's neighbour counts may stay the same [s], and samples at the least; from which noise on [counts
@@ -256,7 +256,7 @@ def stage_guard(
     rough = max(swing / (way.rate * way.filter_time), 0.0) + 3.0 * way.noise / way.gain / way.sense
     drift = (max(rise, 1.0) - 1.0) * high + _MAINS_SHARE * expected + margin
     levels = [
-        *_of_overloads(level, trip_high, started, way),
+        *_of_overloads(level, trip_high, high, started, way),
         level("warn_high", warn_high, 3.0, "warn"),
         level("warn_low", warn_low, 3.0, "warn", True),
         level("trip_low", _DEAD * warn_low, 1.0, "trip", True),
@@ -281,34 +281,33 @@ def stage_guard(
 
 
 def _of_overloads(
-    level: Callable[..., Level], trip_high: float, started: Sequence[Floats], way: Converter
+    level: Callable[..., Level], trip_high: float, high: float, started: Sequence[Floats], way: Converter
 ) -> list[Level]:
     """Return the levels of what is too much, out of reach of healthy starts."""
-    peak, slow = _started(started)
+    # Fewer builds are started than the window has: its highest would go as much further.
+    scale = max([1.0, *(high / float(each[:, -1].max()) for each in started[:1])])
+    quick = round(_QUICK_OVER * 250)
+    peak = scale * max((float(each.max()) for each in started), default=0.0)
+    slow = scale * max((float(each[:, quick:].max()) for each in started), default=0.0)
     start_high = max(trip_high, _ABOVE * slow)
-    holds = [max(least, _LONGER * _longest(started, current, way))
-             for current, least in ((start_high, _START_HOLD), (trip_high, _TRIP_HOLD))]  # fmt: skip
+    holds = [max(least, _LONGER * _longest(started, current / scale, way, samples))
+             for current, least, samples in ((start_high, _START_HOLD, quick), (trip_high, _START_LONG, 10**6),
+                                             (trip_high, _TRIP_HOLD, quick))]  # fmt: skip
     return [
         level("short_high", max(_SHORT * trip_high, _ABOVE * peak), 0.03, "short", source="raw", phases=ALWAYS),
         level("start_high", start_high, holds[0], "trip", phases=STARTING),
-        level("trip_high", trip_high, holds[1], "trip"),
+        level("start_long", trip_high, holds[1], "trip", phases=STARTING),
+        level("trip_high", trip_high, holds[2], "trip"),
     ]
 
 
-def _started(started: Sequence[Floats]) -> tuple[float, float]:
-    """Return the largest current of healthy starts [A], and the largest after what is quick in them."""
-    peak = max((float(each.max()) for each in started), default=0.0)
-    slow = max((float(each[:, round(_QUICK_OVER * 250) :].max()) for each in started), default=0.0)
-    return peak, slow
-
-
-def _longest(started: Sequence[Floats], current: float, way: Converter) -> float:
-    """Return for how long a smoothed current of a start is above a level at most [s], while it is quick."""
+def _longest(started: Sequence[Floats], current: float, way: Converter, samples: int) -> float:
+    """Return for how long a smoothed current of a start is above a level at most [s], within so many samples."""
     longest = 0.0
     part = 1.0 - float(np.exp(-1.0 / (250.0 * way.smoothing_time)))
     for each in started:
         smooth, held = each[:, 0], np.zeros_like(each[:, 0])
-        for sample in range(round(_QUICK_OVER * 250)):
+        for sample in range(min(samples, each.shape[1])):
             smooth = smooth + part * (each[:, sample] - smooth)
             held = np.where(smooth > current, held + 1.0 / 250.0, 0.0)
             longest = max(longest, float(held.max()))
