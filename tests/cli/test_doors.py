@@ -182,6 +182,23 @@ def test_a_refusal_is_one_line(tmp_path: Path) -> None:
 # Threads and processes
 
 
+@pytest.mark.parametrize(
+    ("lines", "where"),
+    [
+        ('simwrap_design = true\n[stages.line]\nstage = "triode_gain"\n', "simwrap_design"),
+        ('simwrap_design = 1\nchannels = true\n[stages.line]\nstage = "triode_gain"\n', "channels"),
+        ('simwrap_design = 1\n[stages.line]\nstage = "triode_gain"\nanode_resistor = true\n', "anode_resistor"),
+        ("simwrap_design = 1\nstages = " + "[" * 3000 + "]" * 3000 + "\n", "deep"),
+    ],
+)
+def test_truth_values_are_no_numbers_and_nesting_ends(lines: str, where: str, tmp_path: Path) -> None:
+    file = tmp_path / "room.toml"
+    file.write_text(lines, encoding="utf-8")
+    done = run("show", str(file))
+    assert done.returncode == 2
+    assert where in one_sentence(done)
+
+
 def test_a_forked_process_measures_while_other_threads_do() -> None:
     """Locks that another thread holds at that moment stay locked in the forked process for ever."""
     script = """
