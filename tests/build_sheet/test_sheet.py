@@ -282,7 +282,7 @@ def test_the_command_writes_the_file(tmp_path: Path, capsys: pytest.CaptureFixtu
 @pytest.mark.parametrize(
     ("arguments", "words"),
     [
-        (("-o", "sheet.pdf"), "no HTML file"),
+        (("-o", "sheet.pdf"), "ends in .htm or .html"),
         (("-o", "sheet.html", "--meter", "5"), "from 1 kohm"),
         (("-o", "sheet.html", "--meter", "often"), "--meter"),
         (("-o", "sheet.html", "--discharge", "3 V"), "--discharge"),
