@@ -22,9 +22,13 @@ test: $(VENV)/.installed-test $(VENV)/.ngspice-test
 	@if ls notebooks/*.ipynb >/dev/null 2>&1; then \
 	  $(BIN)/python -m pytest -n $(JOBS) --nbmake --nbmake-timeout=600 -W default notebooks; fi
 
+# What takes minutes each: all spoilt files, planted values, kinds of supply, the guard's millions of samples.
+long: $(VENV)/.installed-test $(VENV)/.ngspice-test
+	$(BIN)/python -m pytest -n $(JOBS) -m long
+
 # For the working loop: lint, and the tests that need no long simulation.
 check: lint
-	$(BIN)/python -m pytest -q -n $(JOBS) -m "not slow" $(UNITS)
+	$(BIN)/python -m pytest -q -n $(JOBS) -m "not slow and not long" $(UNITS)
 UNITS := tests/units tests/circuits tests/findings tests/engine/test_shooting.py tests/engine/test_options.py \
 	tests/simulation/test_plan.py tests/test_rooms.py tests/test_house.py tests/test_project.py
 
@@ -56,7 +60,7 @@ floors: | $(BIN)/python
 	$(PYTHON) -m venv --clear $(FLOORS)
 	$(FLOORS)/bin/python -m pip --disable-pip-version-check -qq install uv
 	$(FLOORS)/bin/uv pip install -q --python $(FLOORS)/bin/python --resolution lowest-direct --editable . --group test
-	$(FLOORS)/bin/python -m pytest -n $(JOBS) -m "not slow" -W default::DeprecationWarning \
+	$(FLOORS)/bin/python -m pytest -n $(JOBS) -m "not slow and not long" -W default::DeprecationWarning \
 	  -W default::PendingDeprecationWarning $(QUICK)
 
 # Sdist and wheel: built, their metadata checked, and each installed by itself, where it has to measure a stage.

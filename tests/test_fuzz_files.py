@@ -239,7 +239,7 @@ def test_a_spoilt_file_is_one_sentence(kind: Callable[[random.Random, Path], Non
     assert [fault for number in range(SHARE) if (fault := _try(kind, number, tmp_path))] == []
 
 
-@pytest.mark.slow
+@pytest.mark.long
 @pytest.mark.parametrize("start", range(SHARE, WHOLE, BATCH))
 @pytest.mark.parametrize("kind", FILES, ids=lambda kind: kind.__name__)
 def test_many_spoilt_files_are_one_sentence(

@@ -482,8 +482,10 @@ def test_twenty_decibels_of_feedback_with_margins_are_chosen_at_a_shell(capsys):
         main(["choose", path, *asked, "--json"])
     told = json.loads(capsys.readouterr().out)
     print(f"{time.process_time() - begun:.0f} s of this process")
-    assert not end.value.code
     assert told["met"]
+    # All goals are met, and with a capacitor alone at the output it still oscillates: that is said, and ends with 1.
+    remaining = [finding["code"] for finding in told["findings"] if finding["must_not_be_built"]]
+    assert (end.value.code, remaining) == (1, ["unstable_with_loads"])
     values = told["candidates"][0]["values"]
     loop = simwrap.measure(simwrap.read_design(path).replace(**values), ["stability"]).stability
     print(values, loop.loops.loop.feedback_db, loop.loops.loop.gain_margin_db, loop.loops.loop.phase_margin)

@@ -176,7 +176,7 @@ def test_they_agree_for_a_single_valve(tmp_path: Path) -> None:
     compared(tmp_path, Converter(), 30_000, 11, pair=False)
 
 
-@pytest.mark.slow
+@pytest.mark.long
 @pytest.mark.parametrize("bits", BITS)
 def test_header_and_model_agree_over_ten_million_samples(bits: int, tmp_path: Path) -> None:
     """A million at each of ten edges."""

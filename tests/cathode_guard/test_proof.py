@@ -92,7 +92,7 @@ def test_programme_tones_and_mains_trip_nothing(room: Guard, network: Network) -
     assert [each.trips for each in found] == [0] * len(found)
 
 
-@pytest.mark.slow
+@pytest.mark.long
 def test_a_thousand_healthy_starts(room: Guard, network: Network) -> None:
     found = [prove_starts(room, network, 250, seed) for seed in range(4)]
     assert sum(each.builds for each in found) == 1000

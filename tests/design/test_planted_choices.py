@@ -82,7 +82,7 @@ def test_planted_values_are_found(number: int) -> None:
     holds(number)
 
 
-@pytest.mark.slow
+@pytest.mark.long
 @pytest.mark.parametrize("number", [n for n in range(EVERY) if n not in (0, 3, 6)])
 def test_all_planted_values_are_found(number: int) -> None:
     holds(number)
