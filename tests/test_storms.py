@@ -18,7 +18,7 @@ from pathlib import Path
 import psutil
 import pytest
 
-pytestmark = pytest.mark.skipif(sys.platform != "linux", reason="signals and limits are Linux's")
+pytestmark = [pytest.mark.long, pytest.mark.skipif(sys.platform != "linux", reason="signals and limits are Linux's")]
 
 SHARE, WHOLE, BATCH = 1, 40, 13
 #: Longest time of one storm on a machine that is shared [s].
