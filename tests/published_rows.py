@@ -13,7 +13,7 @@ import pytest
 from numpy.typing import NDArray
 
 from simwrap.engine import Run, run
-from simwrap.engine.protocol import AcRun, Circuit, OpRun, Sine, SteadyRun
+from simwrap.engine.protocol import AcRun, NetlistTable, OpRun, Sine, SteadyRun
 from simwrap.valves import Valve, models_folder
 
 #: (type, kind) of every section of every file that comes with simwrap, read without the checks under test.
@@ -42,7 +42,7 @@ def number(row: dict[str, str], column: str) -> float | None:
     return float(row[column]) if row[column] else None
 
 
-def stage_circuit(valve: Valve, row: dict[str, str], *, cathode: float = LARGE, other: float = LARGE) -> Circuit:
+def stage_circuit(valve: Valve, row: dict[str, str], *, cathode: float = LARGE, other: float = LARGE) -> NetlistTable:
     """Return the stage of a chart row; where no next grid leak is printed the stage is unloaded."""
     lines = [
         "v_signal n_grid 0 dc 0 ac 1",
@@ -58,7 +58,7 @@ def stage_circuit(valve: Valve, row: dict[str, str], *, cathode: float = LARGE, 
         screen = "n_screen"
         lines += [f"r_screen n_b n_screen {float(row['Rg2_ohm'])!r}", f"c_screen n_screen 0 {other!r}"]
     lines += valve.netlist("v1", anode="n_anode", grid="n_grid", cathode="n_cathode", screen=screen)
-    return Circuit("\n".join(lines))
+    return NetlistTable("\n".join(lines))
 
 
 def gain_and_currents(valve: Valve, row: dict[str, str], engine: str = "auto") -> tuple[float, float, float]:

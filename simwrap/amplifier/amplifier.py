@@ -246,7 +246,7 @@ class Amplifier:
         return self.measured("small", asked, self.circuit)
 
     @cached_property
-    def causes(self) -> list[hum_budget.Cause]:
+    def causes(self) -> list[hum_budget.HumSource]:
         """Noise and hum at the output by cause."""
         causes = hum_budget.noise_causes(self.small)
         causes += hum_budget.heater_causes(self.small, self.design.mains_frequency)

@@ -19,7 +19,7 @@ from simwrap.amplifier.gain_plan import Plan
 from simwrap.amplifier.supply_match import Match, fed, highest, supply_parameters
 from simwrap.circuits.circuit import Circuit
 from simwrap.circuits.design_file import Design
-from simwrap.circuits.point_table import Table
+from simwrap.circuits.point_table import PointTable
 from simwrap.circuits.render import render
 from simwrap.engine import Run
 from simwrap.measures.numerics.parts import bought, netlist_parts
@@ -116,7 +116,7 @@ def bearing(
     return found
 
 
-def _states(design: Design, circuit: Circuit, supply: Match | None, currents: Floats) -> tuple[Table, list[str]]:
+def _states(design: Design, circuit: Circuit, supply: Match | None, currents: Floats) -> tuple[PointTable, list[str]]:
     """Return the table of the states without signal, and their names."""
     valves = list(circuit.valves)
     names = [COLD, HIGH, *(f"with {valve} pulled, mains 10 % high" for valve in valves)]
@@ -134,7 +134,7 @@ def _states(design: Design, circuit: Circuit, supply: Match | None, currents: Fl
     for number, valve in enumerate(valves):
         columns[f"{valve}.emission"] = np.full(len(names), float(circuit.values[f"{valve}.emission"]))
         columns[f"{valve}.emission"][2 + number] *= _PULLED
-    return Table(circuit, columns, len(names)), names
+    return PointTable(circuit, columns, len(names)), names
 
 
 def _signals(

@@ -9,7 +9,7 @@ import numpy as np
 
 from simwrap.circuits.circuit import Circuit
 from simwrap.circuits.design_file import Levels
-from simwrap.circuits.point_table import Table
+from simwrap.circuits.point_table import PointTable
 from simwrap.engine import Run
 from simwrap.simulation.conduct import evaluate
 
@@ -74,7 +74,7 @@ def plan(circuit: Circuit, levels: Levels, rated_output: float, *, engine: str =
     options = Run(engine=engine, workers=1)
 
     def at(positions: np.ndarray) -> dict[str, np.ndarray]:
-        table = Table(circuit, {volume: positions}, len(positions)) if volume else Table(circuit)
+        table = PointTable(circuit, {volume: positions}, len(positions)) if volume else PointTable(circuit)
         found = evaluate(table, settings, options).results["overload"]
         return {name: np.asarray(variable.values) for name, variable in found.variables.items()}
 

@@ -16,7 +16,7 @@ RIPPLE = "supply ripple"
 
 
 @dataclass(frozen=True)
-class Cause:
+class HumSource:
     """A cause of noise or hum.
 
     Attributes
@@ -34,13 +34,13 @@ class Cause:
     part_of: str = ""
 
 
-def tone(name: str, level: float, frequency: float, part_of: str = "") -> Cause:
+def tone(name: str, level: float, frequency: float, part_of: str = "") -> HumSource:
     """Return a cause at one frequency [Hz]."""
     factor = 10.0 ** (float(a_weighting(np.array([frequency]))[0]) / 20.0)
-    return Cause(name, level, level * factor, part_of)
+    return HumSource(name, level, level * factor, part_of)
 
 
-def ripple_causes(circuit: Circuit, ports: list[str], ripple: float, frequency: float, engine: str) -> list[Cause]:
+def ripple_causes(circuit: Circuit, ports: list[str], ripple: float, frequency: float, engine: str) -> list[HumSource]:
     """Return what ripple of a supply leaves at the output: in all, and through each port that hangs on it.
 
     Parameters
@@ -57,7 +57,7 @@ def ripple_causes(circuit: Circuit, ports: list[str], ripple: float, frequency: 
                      for port, ratio in transfers.items())]  # fmt: skip
 
 
-def heater_causes(found: Measurement, mains: float) -> list[Cause]:
+def heater_causes(found: Measurement, mains: float) -> list[HumSource]:
     """Return the hum of the heaters: in all, and of each valve."""
     hum = found.heater_hum
     whole = tone("heater-cathode leakage", hum.output_rms, mains)
@@ -68,7 +68,7 @@ def heater_causes(found: Measurement, mains: float) -> list[Cause]:
                      for path in each)]  # fmt: skip
 
 
-def noise_causes(found: Measurement) -> list[Cause]:
+def noise_causes(found: Measurement) -> list[HumSource]:
     """Return the noise of resistors, of valves, and the valves' flicker.
 
     Resistors and valves are told apart by the valves' share at 1 kHz.
@@ -81,13 +81,13 @@ def noise_causes(found: Measurement) -> list[Cause]:
         return float(np.sqrt(max(noise.with_flicker[key] ** 2 - without**2, 0.0)))
 
     return [
-        Cause("thermal noise of resistors", plain * np.sqrt(1.0 - share), weighted * np.sqrt(1.0 - share)),
-        Cause("shot and partition noise of valves", plain * np.sqrt(share), weighted * np.sqrt(share)),
-        Cause("flicker noise of valves", flicker("output_rms", plain), flicker("output_rms_a_weighted", weighted)),
+        HumSource("thermal noise of resistors", plain * np.sqrt(1.0 - share), weighted * np.sqrt(1.0 - share)),
+        HumSource("shot and partition noise of valves", plain * np.sqrt(share), weighted * np.sqrt(share)),
+        HumSource("flicker noise of valves", flicker("output_rms", plain), flicker("output_rms_a_weighted", weighted)),
     ]
 
 
-def total(causes: list[Cause]) -> tuple[float, float]:
+def total(causes: list[HumSource]) -> tuple[float, float]:
     """Return the sum by power of what isn't part of another cause, unweighted and A-weighted [V r.m.s.]."""
     own = [cause for cause in causes if not cause.part_of]
     return tuple(float(np.sqrt(sum(getattr(cause, key) ** 2 for cause in own))) for key in ("level", "weighted"))  # type: ignore[return-value]

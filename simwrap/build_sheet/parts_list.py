@@ -21,7 +21,7 @@ RESISTOR_VOLTS = 200.0
 
 
 @dataclass(frozen=True)
-class Row:
+class PartsRow:
     """One part.
 
     Attributes
@@ -58,7 +58,7 @@ class Total:
     references: str
 
 
-def rows(diagram: Diagram, borne: Iterable[Part], *, tolerances: Mapping[str, str], count: int) -> list[Row]:
+def rows(diagram: Diagram, borne: Iterable[Part], *, tolerances: Mapping[str, str], count: int) -> list[PartsRow]:
     """Return the parts of one drawing.
 
     Parameters
@@ -75,7 +75,7 @@ def rows(diagram: Diagram, borne: Iterable[Part], *, tolerances: Mapping[str, st
     found = []
     for item in diagram.items:
         role = item.path.rpartition(".")[2].replace("_", " ")
-        row = Row(item.reference, role, item.kind, ", ".join(item.value), count=count)
+        row = PartsRow(item.reference, role, item.kind, ", ".join(item.value), count=count)
         if item.kind in ("resistor", "capacitor"):
             part = known.get((item.kind, item.path))
             row = _resistor(row, part, tolerances) if item.kind == "resistor" else _capacitor(row, part, tolerances)
@@ -87,7 +87,7 @@ def rows(diagram: Diagram, borne: Iterable[Part], *, tolerances: Mapping[str, st
     return found
 
 
-def _resistor(row: Row, part: Part | None, tolerances: Mapping[str, str]) -> Row:
+def _resistor(row: PartsRow, part: Part | None, tolerances: Mapping[str, str]) -> PartsRow:
     if part is None or np.isnan(part.most):
         return _with(row, tolerance=tolerances["resistor"], reason="what it bears wasn't found")
     watts = float(next_of(WATTAGES, np.array([max(part.needed, 1e-9)]))[0])
@@ -100,7 +100,7 @@ def _resistor(row: Row, part: Part | None, tolerances: Mapping[str, str]) -> Row
                  fitted=_known(part.rating, "W"))  # fmt: skip
 
 
-def _capacitor(row: Row, part: Part | None, tolerances: Mapping[str, str]) -> Row:
+def _capacitor(row: PartsRow, part: Part | None, tolerances: Mapping[str, str]) -> PartsRow:
     large = parse(row.value, "F") >= ELECTROLYTIC
     tolerance = ELECTROLYTIC_TOLERANCE if large else tolerances["capacitor"]
     if part is None or np.isnan(part.most):
@@ -110,7 +110,7 @@ def _capacitor(row: Row, part: Part | None, tolerances: Mapping[str, str]) -> Ro
     return _with(row, tolerance=tolerance, rating=_known(volts, "V"), reason=reason, fitted=_known(part.rating, "V"))
 
 
-def _potentiometer(row: Row, item: Item, known: Mapping[tuple[str, str], Part]) -> Row:
+def _potentiometer(row: PartsRow, item: Item, known: Mapping[tuple[str, str], Part]) -> PartsRow:
     paths = [device[2:].replace("__", ".") for device in item.devices]
     borne = [known[kind] for path in paths if (kind := ("resistor", path)) in known]
     watts = sum(part.most for part in borne if np.isfinite(part.most))
@@ -127,13 +127,13 @@ def _known(value: float, unit: str) -> str:
     return "" if np.isnan(value) else render(value, unit)
 
 
-def _with(row: Row, **changed: Any) -> Row:
-    return Row(**{**row.__dict__, **changed})
+def _with(row: PartsRow, **changed: Any) -> PartsRow:
+    return PartsRow(**{**row.__dict__, **changed})
 
 
-def totals(found: Iterable[Row]) -> list[Total]:
+def totals(found: Iterable[PartsRow]) -> list[Total]:
     """Return what is bought alike: kind, value, and the higher of the least rating and the fitted one."""
-    groups: dict[tuple[str, str, str], list[Row]] = {}
+    groups: dict[tuple[str, str, str], list[PartsRow]] = {}
     for row in found:
         groups.setdefault((row.kind, row.value, _higher(row)), []).append(row)
     order = ["valve", "resistor", "potentiometer", "variable", "capacitor", "inductor", "transformer"]
@@ -144,7 +144,7 @@ def totals(found: Iterable[Row]) -> list[Total]:
     return sorted(made, key=lambda each: order.index(each.kind) if each.kind in order else len(order))
 
 
-def _higher(row: Row) -> str:
+def _higher(row: PartsRow) -> str:
     unit = "W" if row.rating.endswith("W") else "V"
     both = [text for text in (row.rating, row.fitted) if text]
     return max(both, key=lambda text: parse(text, unit), default="")

@@ -40,7 +40,7 @@ _BUILDS = 100
 
 
 @dataclass(frozen=True)
-class Reading:
+class ChartRow:
     """A row of the chart.
 
     Attributes
@@ -62,15 +62,15 @@ class Reading:
 
 
 @dataclass
-class Step:
+class PowerUpStep:
     """A step of powering up: what is done, what is looked for, and what is read."""
 
     title: str
     do: list[str]
-    readings: list[Reading] = field(default_factory=list)
+    readings: list[ChartRow] = field(default_factory=list)
 
 
-def steps(made: Sheet, rated: Measurement | None) -> list[Step]:
+def steps(made: Sheet, rated: Measurement | None) -> list[PowerUpStep]:
     """Return the chart of a sheet, step by step."""
     design, allowed = made.design, made.allowance
     found = [_before(design, made.supply, allowed), _heaters(made), _without_valves(made)]
@@ -80,11 +80,11 @@ def steps(made: Sheet, rated: Measurement | None) -> list[Step]:
         still = replace(allowed, mains=0.0)
         points = quiescent_points(half, rail=design.feeds, allowance=still, engine=made.engine)
         readings = [_reading(point) for point in points if not point.name.endswith("current")]
-        found.append(Step(_FIRST_TITLE, [*_first(FIRST * rail), *_howls(made.circuit)], readings))
+        found.append(PowerUpStep(_FIRST_TITLE, [*_first(FIRST * rail), *_howls(made.circuit)], readings))
     points = quiescent_points(made.circuit, rail=design.feeds, allowance=allowed, engine=made.engine)
     readings = [*_supply_at_rest(made), *(_reading(point) for point in points)]
     found.append(
-        Step(
+        PowerUpStep(
             "Quiescent: full mains, no signal, after ten minutes",
             ["Full mains, load connected, volume down. Output valves first: if their current is outside its window, "
              "switch off.", *_howls(made.circuit)],
@@ -101,14 +101,14 @@ def _rail(design: Design, circuit: Circuit) -> float:
     return float(circuit.values[ports[0][1]]) if ports else float("nan")
 
 
-def _reading(point: TestPoint) -> Reading:
+def _reading(point: TestPoint) -> ChartRow:
     lead = {"to ground": "to ground", "across": "across it, meter floating", "current": "in the cathode"}[point.what]
     name = point.name if not point.also else f"{point.name} (also {', '.join(point.also)})"
-    return Reading(name, lead, point.unit, point.expected, point.shown, point.low, point.high)
+    return ChartRow(name, lead, point.unit, point.expected, point.shown, point.low, point.high)
 
 
-def _before(design: Design, supply: Match | None, allowed: Allowance) -> Step:
-    step = Step(
+def _before(design: Design, supply: Match | None, allowed: Allowance) -> PowerUpStep:
+    step = PowerUpStep(
         "Before the valves are in, power off and then mains on without any valve",
         [
             "Power off: measure from the supply's output to ground with an ohmmeter. It rises while the capacitors "
@@ -121,7 +121,7 @@ def _before(design: Design, supply: Match | None, allowed: Allowance) -> Step:
         low, high = read_tolerance(allowed.mains, "the mains")
         volts = float(design.supply.values["winding_voltage"])
         step.readings.append(
-            Reading("supply winding, each half" if "bi" not in str(design.supply.values.get("rectification"))
+            ChartRow("supply winding, each half" if "bi" not in str(design.supply.values.get("rectification"))
                     else "supply winding", "a.c. r.m.s., loaded value", "V", volts, volts,
                     volts * (1 + low), volts * (1 + high) * 1.1)
         )  # fmt: skip
@@ -154,9 +154,9 @@ def _howls(circuit: Circuit) -> list[str]:
     ]
 
 
-def _heaters(made: Sheet) -> Step:
+def _heaters(made: Sheet) -> PowerUpStep:
     """Return the heaters' voltages: one row for those that may share a winding, others by themselves."""
-    step = Step(
+    step = PowerUpStep(
         "Heaters only",
         [
             "Valves in, high voltage disconnected. Every heater glows within half a minute; measure at the sockets, "
@@ -186,17 +186,17 @@ def _heaters(made: Sheet) -> Step:
             "chassis; power off, an ohmmeter shows no connection between them."
         )
     for name, lead, volts in rows:
-        step.readings.append(Reading(name, lead, "V", volts, volts, (1 - HEATER) * volts, (1 + HEATER) * volts))
+        step.readings.append(ChartRow(name, lead, "V", volts, volts, (1 - HEATER) * volts, (1 + HEATER) * volts))
     return step
 
 
-def _without_valves(made: Sheet) -> Step:
+def _without_valves(made: Sheet) -> PowerUpStep:
     """Return what is there with a rectifier, but before the valves conduct: the highest voltages of all."""
     design, circuit = made.design, made.circuit
     if made.supply is not None:
         highest = float(made.supply.supply.supply.before_warm_up.output_voltage)
         circuit = at_voltage(design, highest) if np.isfinite(highest) else circuit
-    return Step(
+    return PowerUpStep(
         "High voltage before the valves conduct",
         [
             "Rectifier in, the other valves out, or cold: for half a minute after switching on every part sees these "
@@ -206,7 +206,7 @@ def _without_valves(made: Sheet) -> Step:
     )
 
 
-def cold_readings(circuit: Circuit, rail: Any, allowed: Allowance) -> Iterator[Reading]:
+def cold_readings(circuit: Circuit, rail: Any, allowed: Allowance) -> Iterator[ChartRow]:
     """Yield the test points to ground before the valves conduct; what is 0 V then is left out."""
     parts = netlist_parts(render(circuit).elements)
     points = [point for point in places(circuit, rail) if point.what == "to ground"]
@@ -222,10 +222,10 @@ def cold_readings(circuit: Circuit, rail: Any, allowed: Allowance) -> Iterator[R
         ends = sorted((shown * (1 + low), shown * (1 + high)))
         error = allowed.meter_share * abs(shown) + allowed.meter_least
         name = point.name if not point.also else f"{point.name} (also {', '.join(point.also)})"
-        yield Reading(name, "to ground", "V", value, shown, ends[0] - error, ends[1] + error)
+        yield ChartRow(name, "to ground", "V", value, shown, ends[0] - error, ends[1] + error)
 
 
-def _supply_at_rest(made: Sheet) -> Iterator[Reading]:
+def _supply_at_rest(made: Sheet) -> Iterator[ChartRow]:
     """Yield the voltages of the supply itself at rest; the mains moves them."""
     if made.supply is None or not np.isfinite(made.supply.voltage):
         return
@@ -235,12 +235,12 @@ def _supply_at_rest(made: Sheet) -> Iterator[Reading]:
         value = float(figures[f"{place}_voltage"])
         if np.isfinite(value):
             error = made.allowance.meter_share * value + made.allowance.meter_least
-            yield Reading(words, "to ground", "V", value, value, value * (1 + low) - error, value * (1 + high) + error)
+            yield ChartRow(words, "to ground", "V", value, value, value * (1 + low) - error, value * (1 + high) + error)
 
 
-def _full_power(made: Sheet, rated: Measurement) -> Step:
+def _full_power(made: Sheet, rated: Measurement) -> PowerUpStep:
     """Return signal levels at the rated output, and what the supply gives then."""
-    step = Step(
+    step = PowerUpStep(
         "Full power: 1 kHz, rated output, rated load",
         [
             "A sine of 1 kHz into the first source's input, volume where this sheet has it, all channels driven. The "
@@ -255,11 +255,11 @@ def _full_power(made: Sheet, rated: Measurement) -> Step:
         builds = np.asarray(data[f"overload.{path}"].values, dtype=float)
         low, high = float(np.nanmin(builds)) * (1 - share), float(np.nanmax(builds)) * (1 + share)
         name = "source, e.m.f." if path == "source_emf" else path.removeprefix("places.")
-        step.readings.append(Reading(name, "a.c. r.m.s. to ground", "V", value, value, low, high))
+        step.readings.append(ChartRow(name, "a.c. r.m.s. to ground", "V", value, value, low, high))
     volts = _sagged(made, figures)
     if np.isfinite(volts):
         low, high = (volts * (1 + end) for end in read_tolerance(allowed.mains, "the mains"))
-        step.readings.append(Reading("supply.output", "to ground", "V", volts, volts, low, high))
+        step.readings.append(ChartRow("supply.output", "to ground", "V", volts, volts, low, high))
     return step
 
 

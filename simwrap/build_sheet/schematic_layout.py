@@ -7,8 +7,8 @@ from collections.abc import Iterator
 from dataclasses import dataclass, replace
 
 from simwrap.build_sheet.schematic_items import Diagram
-from simwrap.build_sheet.schematic_place import Placed, Sheet, measured, placed
-from simwrap.build_sheet.schematic_route import Board, NoWay, Spot, Step
+from simwrap.build_sheet.schematic_place import Arrangement, Placed, measured, placed
+from simwrap.build_sheet.schematic_route import Board, Direction, NoWay, Spot
 from simwrap.build_sheet.schematic_shapes import LETTER, Label, volts
 
 #: Arrangements that are tried, gaps between boxes from narrow to wide, and the distance of rails.
@@ -68,7 +68,7 @@ def laid_out(diagram: Diagram, *, seeds: int = SEEDS) -> Layout:
     return best[1]
 
 
-def _wired(diagram: Diagram, sheet: Sheet, most: float) -> tuple[float, Layout]:
+def _wired(diagram: Diagram, sheet: Arrangement, most: float) -> tuple[float, Layout]:
     """Return the cheapest wiring of an arrangement: the narrowest gap with which there is one.
 
     Raises
@@ -84,7 +84,7 @@ def _wired(diagram: Diagram, sheet: Sheet, most: float) -> tuple[float, Layout]:
     raise NoWay(diagram.name)
 
 
-def _with_gap(diagram: Diagram, sheet: Sheet, gap: int, most: float) -> tuple[float, Layout]:
+def _with_gap(diagram: Diagram, sheet: Arrangement, gap: int, most: float) -> tuple[float, Layout]:
     width, height = measured(sheet, gap)
     head = RAIL * len(sheet.up) + 2
     for cell in sheet.cells:
@@ -97,7 +97,7 @@ def _with_gap(diagram: Diagram, sheet: Sheet, gap: int, most: float) -> tuple[fl
     board = Board(width, foot, blocked)
     for net, (_, start, end) in zip(_ordered(diagram, sheet), rails, strict=True):
         board.straight(net, [(x, start[1]) for x in range(start[0], end[0] + 1)])
-    pins: dict[str, list[tuple[Spot, Step]]] = {}
+    pins: dict[str, list[tuple[Spot, Direction]]] = {}
     for cell in sheet.cells:
         for role, net in cell.nets.items():
             pin = cell.shape.pins[role]
@@ -125,12 +125,12 @@ def _trimmed(board: Board, net: str, start: Spot, end: Spot) -> Spot:
     return x, y
 
 
-def _span(pins: list[tuple[Spot, Step]]) -> int:
+def _span(pins: list[tuple[Spot, Direction]]) -> int:
     spots = [spot for spot, _ in pins]
     return sum(max(axis) - min(axis) for axis in zip(*spots, strict=True))
 
 
-def _ordered(diagram: Diagram, sheet: Sheet) -> Iterator[str]:
+def _ordered(diagram: Diagram, sheet: Arrangement) -> Iterator[str]:
     """Yield the nets of the rails, from the one next to the parts on."""
     rails = [terminal.net for terminal in diagram.terminals if terminal.side == "rail"]
     count = {net: sum(net in cell.nets.values() for cell in sheet.cells) for net in rails}
@@ -138,7 +138,7 @@ def _ordered(diagram: Diagram, sheet: Sheet) -> Iterator[str]:
     yield from (net for net in rails if net in sheet.down)
 
 
-def _rails(diagram: Diagram, sheet: Sheet, head: int, foot: int) -> Iterator[tuple[Label, Spot, Spot]]:
+def _rails(diagram: Diagram, sheet: Arrangement, head: int, foot: int) -> Iterator[tuple[Label, Spot, Spot]]:
     """Yield each rail: its label, and its ends above (or below) what hangs on it."""
     words = {terminal.net: terminal.text for terminal in diagram.terminals if terminal.side == "rail"}
     above, below = head - 1, foot

@@ -70,7 +70,7 @@ class Placed:
 
 
 @dataclass
-class Sheet:
+class Arrangement:
     """The grid of cells: who stands where, and who may."""
 
     cells: list[Placed]
@@ -110,7 +110,7 @@ def cells_of(diagram: Diagram) -> tuple[list[Placed], frozenset[str], frozenset[
     return cells, up, down
 
 
-def placed(diagram: Diagram, seed: int) -> Sheet:
+def placed(diagram: Diagram, seed: int) -> Arrangement:
     """Return a drawing's cells in rows and columns; another seed gives another arrangement."""
     cells, up, down = cells_of(diagram)
     inner = sum(cell.item is not None for cell in cells)
@@ -118,14 +118,14 @@ def placed(diagram: Diagram, seed: int) -> Sheet:
                 for side in ("left", "right")), default=1)  # fmt: skip
     rows = max(3 if inner < 8 else 5, ends)
     columns = 2 + max(2, min(9, math.ceil(inner / 2.2)))
-    sheet = Sheet(cells, rows, columns, up, down)
+    sheet = Arrangement(cells, rows, columns, up, down)
     chance = random.Random(seed)
     _scattered(sheet, chance)
     _annealed(sheet, chance)
     return sheet
 
 
-def _scattered(sheet: Sheet, chance: random.Random) -> None:
+def _scattered(sheet: Arrangement, chance: random.Random) -> None:
     """Put each cell on a place where it may stand, in its order from left to right."""
     for number, cell in enumerate(sheet.cells):
         places = [(row, column) for row in range(sheet.rows) for column in range(sheet.columns)
@@ -145,7 +145,7 @@ def _scattered(sheet: Sheet, chance: random.Random) -> None:
         sheet.taken[cell.row, cell.column] = cell
 
 
-def _annealed(sheet: Sheet, chance: random.Random) -> None:
+def _annealed(sheet: Arrangement, chance: random.Random) -> None:
     nets: dict[str, list[tuple[Placed, str]]] = {}
     for cell in sheet.cells:
         for role, net in cell.nets.items():
@@ -172,18 +172,18 @@ def _annealed(sheet: Sheet, chance: random.Random) -> None:
     _put(sheet, kept)
 
 
-def _disorder(sheet: Sheet, valves: list[Placed]) -> float:
+def _disorder(sheet: Arrangement, valves: list[Placed]) -> float:
     """Return what valves cost that stand to the left of one before them, or above it; and parts on their heads."""
     heads = sum(cell.heads[cell.turn] for cell in sheet.cells if cell.heads)
     return _ON_ITS_HEAD * heads + _WRONG_ORDER * sum((other.column, other.row) < (one.column, one.row)
                               for one, other in itertools.pairwise(valves))  # fmt: skip
 
 
-def _state(sheet: Sheet) -> list[tuple[Placed, int, int, int]]:
+def _state(sheet: Arrangement) -> list[tuple[Placed, int, int, int]]:
     return [(cell, cell.row, cell.column, cell.turn) for cell in sheet.cells]
 
 
-def _put(sheet: Sheet, state: list[tuple[Placed, int, int, int]]) -> None:
+def _put(sheet: Arrangement, state: list[tuple[Placed, int, int, int]]) -> None:
     for cell, *_ in state:
         sheet.taken.pop((cell.row, cell.column), None)
     for cell, row, column, turn in state:
@@ -191,7 +191,7 @@ def _put(sheet: Sheet, state: list[tuple[Placed, int, int, int]]) -> None:
         sheet.taken[row, column] = cell
 
 
-def _move(sheet: Sheet, chance: random.Random) -> list[tuple[Placed, int, int, int]] | None:
+def _move(sheet: Arrangement, chance: random.Random) -> list[tuple[Placed, int, int, int]] | None:
     """Move one cell, or exchange two, or turn one; return how they stood, None where that isn't allowed."""
     cell = chance.choice(sheet.cells)
     if len(cell.shapes) > 1 and chance.random() < 0.25:
@@ -220,7 +220,7 @@ def _spot(cell: Placed, role: str) -> tuple[int, int, Pin]:
     return cell.column * _PITCH_X + pin.x, cell.row * _PITCH_Y + pin.y, pin
 
 
-def _cost(sheet: Sheet, net: str, pins: list[tuple[Placed, str]]) -> float:
+def _cost(sheet: Arrangement, net: str, pins: list[tuple[Placed, str]]) -> float:
     """Return what the wires of a net would cost."""
     spots = [(cell, *_spot(cell, role)) for cell, role in pins]
     if net in sheet.up or net in sheet.down:
@@ -247,7 +247,7 @@ def _cost(sheet: Sheet, net: str, pins: list[tuple[Placed, str]]) -> float:
     return whole
 
 
-def _wire(sheet: Sheet, one: tuple[Placed, int, int, Pin], other: tuple[Placed, int, int, Pin]) -> float:
+def _wire(sheet: Arrangement, one: tuple[Placed, int, int, Pin], other: tuple[Placed, int, int, Pin]) -> float:
     (cell, x, y, pin), (far, to_x, to_y, to_pin) = one, other
     dx, dy = to_x - x, to_y - y
     cost = abs(dx) + abs(dy) + (_BEND if dx and dy else 0.0)
@@ -258,7 +258,7 @@ def _wire(sheet: Sheet, one: tuple[Placed, int, int, Pin], other: tuple[Placed, 
     return cost + _IN_THE_WAY * sum(_between(sheet, cell, far))
 
 
-def _between(sheet: Sheet, one: Placed, other: Placed) -> Iterator[bool]:
+def _between(sheet: Arrangement, one: Placed, other: Placed) -> Iterator[bool]:
     """Yield for each cell on the straight way between two whether it is taken."""
     if one.column == other.column:
         for row in range(min(one.row, other.row) + 1, max(one.row, other.row)):
@@ -268,7 +268,7 @@ def _between(sheet: Sheet, one: Placed, other: Placed) -> Iterator[bool]:
             yield (one.row, column) in sheet.taken
 
 
-def measured(sheet: Sheet, gap: int) -> tuple[int, int]:
+def measured(sheet: Arrangement, gap: int) -> tuple[int, int]:
     """Give rows and columns their sizes, and every cell its axis; return the size of the whole."""
     for cell in sheet.cells:
         cell.x = cell.y = 0

@@ -11,11 +11,11 @@ import itertools
 from dataclasses import dataclass, field
 
 Spot = tuple[int, int]
-Step = tuple[int, int]
+Direction = tuple[int, int]
 
 #: What a bend and a crossing cost, in steps.
 _BEND, _CROSSING = 4, 9
-_STEPS: tuple[Step, ...] = ((1, 0), (0, 1), (-1, 0), (0, -1))
+_STEPS: tuple[Direction, ...] = ((1, 0), (0, 1), (-1, 0), (0, -1))
 
 
 class NoWay(Exception):
@@ -34,9 +34,9 @@ class Wires:
 
     pieces: set[tuple[Spot, Spot]] = field(default_factory=set)
 
-    def spots(self) -> dict[Spot, set[Step]]:
+    def spots(self) -> dict[Spot, set[Direction]]:
         """Return the directions in which wires leave each spot."""
-        found: dict[Spot, set[Step]] = {}
+        found: dict[Spot, set[Direction]] = {}
         for (x, y), (to_x, to_y) in self.pieces:
             step = to_x - x, to_y - y
             found.setdefault((x, y), set()).add(step)
@@ -75,7 +75,7 @@ class Board:
     blocked : set of Spot
         Inside of boxes.
     nets : dict of str to Wires
-    doors : dict of Spot to (str, Step)
+    doors : dict of Spot to (str, Direction)
         The spot in front of each pin, with its net and the pin's direction: no other net bends there, or it would shut
         the pin in.
     """
@@ -84,15 +84,15 @@ class Board:
     height: int
     blocked: set[Spot]
     nets: dict[str, Wires] = field(default_factory=dict)
-    doors: dict[Spot, tuple[str, Step]] = field(default_factory=dict)
+    doors: dict[Spot, tuple[str, Direction]] = field(default_factory=dict)
     #: Whose wires lie on a spot, and the directions in which they leave it.
-    taken: dict[Spot, tuple[str, set[Step]]] = field(default_factory=dict)
+    taken: dict[Spot, tuple[str, set[Direction]]] = field(default_factory=dict)
 
     def straight(self, net: str, spots: list[Spot]) -> None:
         """Lay a wire that is given, such as a rail."""
         self._lay(net, spots)
 
-    def connect(self, net: str, pins: list[tuple[Spot, Step]]) -> int:
+    def connect(self, net: str, pins: list[tuple[Spot, Direction]]) -> int:
         """Lay wires to every pin of a net, nearest first; return what they cost.
 
         Raises
@@ -116,7 +116,7 @@ class Board:
             lone = {}
         return whole
 
-    def _far(self, net: str, spot: Spot, lone: dict[Spot, Step]) -> int:
+    def _far(self, net: str, spot: Spot, lone: dict[Spot, Direction]) -> int:
         targets = [*self.nets[net].spots(), *lone]
         return min(abs(x - spot[0]) + abs(y - spot[1]) for x, y in targets)
 
@@ -131,7 +131,7 @@ class Board:
             else:  # a crossing: closed for others
                 self.taken[spot] = "", set()
 
-    def _way(self, net: str, pin: tuple[Spot, Step], lone: dict[Spot, Step]) -> tuple[int, list[Spot]]:
+    def _way(self, net: str, pin: tuple[Spot, Direction], lone: dict[Spot, Direction]) -> tuple[int, list[Spot]]:
         """Return cost and spots of the cheapest way from a pin to what the net already has."""
         start, out = pin
         own = self.nets[net].spots()
@@ -144,9 +144,9 @@ class Board:
         def ahead(x: int, y: int) -> int:
             return int(max(left - x, 0, x - right) + max(top - y, 0, y - bottom))
 
-        heap: list[tuple[int, int, Spot, Step]] = [(ahead(*start), 0, start, out)]
-        cost_at: dict[tuple[Spot, Step], int] = {(start, out): 0}
-        back: dict[tuple[Spot, Step], tuple[Spot, Step]] = {}
+        heap: list[tuple[int, int, Spot, Direction]] = [(ahead(*start), 0, start, out)]
+        cost_at: dict[tuple[Spot, Direction], int] = {(start, out): 0}
+        back: dict[tuple[Spot, Direction], tuple[Spot, Direction]] = {}
         order = itertools.count(1)
         while heap:
             foreseen, _, spot, heading = heapq.heappop(heap)
@@ -173,7 +173,7 @@ class Board:
                     heapq.heappush(heap, (new + ahead(*to), next(order), to, step))
         raise NoWay(net)
 
-    def _enter(self, net: str, to: Spot, step: Step, goals: set[Spot], lone: dict[Spot, Step]) -> int | None:
+    def _enter(self, net: str, to: Spot, step: Direction, goals: set[Spot], lone: dict[Spot, Direction]) -> int | None:
         """Return what it costs more to come to a spot in one direction, None where that can't be."""
         if to in lone:
             return 0 if step == (-lone[to][0], -lone[to][1]) else None
@@ -193,7 +193,7 @@ class Board:
         return _CROSSING if other and steps == across else None
 
 
-def _walked(back: dict[tuple[Spot, Step], tuple[Spot, Step]], end: tuple[Spot, Step]) -> list[Spot]:
+def _walked(back: dict[tuple[Spot, Direction], tuple[Spot, Direction]], end: tuple[Spot, Direction]) -> list[Spot]:
     spots = [end[0]]
     while end in back:
         end = back[end]

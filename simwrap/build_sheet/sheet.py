@@ -21,7 +21,7 @@ from simwrap.amplifier.parts import every_part
 from simwrap.amplifier.supply_match import Match
 from simwrap.amplifier.test_points import Allowance
 from simwrap.build_sheet import parts_list
-from simwrap.build_sheet.powering_up import Reading, Step, steps
+from simwrap.build_sheet.powering_up import ChartRow, PowerUpStep, steps
 from simwrap.build_sheet.schematic import schematic
 from simwrap.build_sheet.schematic_items import Diagram, diagram, numbered
 from simwrap.circuits.circuit import Circuit
@@ -70,8 +70,8 @@ class Sheet:
     allowance: Allowance
     within: float
     drawings: list[tuple[Diagram, str]] = field(default_factory=list)
-    parts: list[tuple[str, list[parts_list.Row]]] = field(default_factory=list)
-    steps: list[Step] = field(default_factory=list)
+    parts: list[tuple[str, list[parts_list.PartsRow]]] = field(default_factory=list)
+    steps: list[PowerUpStep] = field(default_factory=list)
     discharge: list[Charged] = field(default_factory=list)
     curves: list[tuple[str, str]] = field(default_factory=list)
     notes: list[str] = field(default_factory=list)
@@ -313,7 +313,7 @@ def _stays_charged(made: Sheet) -> Iterator[str]:
                f"{DISCHARGED:g} V by itself. Fit bleeders before you build it.")  # fmt: skip
 
 
-def _number(row: Reading, which: str) -> str:
+def _number(row: ChartRow, which: str) -> str:
     """Return a figure of the chart; what no meter shows is 0."""
     from simwrap.units.quantity import render
 

@@ -133,11 +133,11 @@ class GuardBed:
         ends = [node for valve in self.valves for node in valve.ends if node != "0"]
         return (*dict.fromkeys(ends), *(valve.pin for valve in self.valves))
 
-    def driven(self) -> protocol.Circuit:
+    def driven(self) -> protocol.NetlistTable:
         """Return the circuit in which all channels have the first one's signal."""
         first, *others = self.inputs.values()
         ends = self.bed.elements[first].nodes
-        return protocol.Circuit.of(
+        return protocol.NetlistTable.of(
             Element(f"e_{name[2:]}", (*each.nodes, *ends), 1.0) if name in others else each
             for name, each in self.bed.elements.items()
         )

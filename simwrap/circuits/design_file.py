@@ -95,7 +95,7 @@ class Levels(_Table):
         return self
 
 
-class Fitted(_Table):
+class FittedParts(_Table):
     """Ratings of the parts that are fitted; see the head of this module."""
 
     wattage: Watts | None = None
@@ -118,10 +118,10 @@ class DesignFile(_Table):
     heater_elevation: Elevation = 0.0
     levels: Levels = Field(default_factory=Levels)
     supply: dict[str, Any] | None = None
-    parts: Fitted = Field(default_factory=Fitted)
+    parts: FittedParts = Field(default_factory=FittedParts)
 
 
-_TABLES: Mapping[str, type[_Table]] = {"levels": Levels, "parts": Fitted}
+_TABLES: Mapping[str, type[_Table]] = {"levels": Levels, "parts": FittedParts}
 
 
 @dataclass(frozen=True)
@@ -144,7 +144,7 @@ class Design:
         The supply of all channels.
     feeds : tuple of str
         The circuit's supply ports that hang on it.
-    parts : Fitted
+    parts : FittedParts
     """
 
     circuit: Circuit
@@ -154,7 +154,7 @@ class Design:
     levels: Levels = field(default_factory=Levels)
     supply: Stage | None = None
     feeds: tuple[str, ...] = ()
-    parts: Fitted = field(default_factory=Fitted)
+    parts: FittedParts = field(default_factory=FittedParts)
     heater_elevation: float = 0.0
 
 

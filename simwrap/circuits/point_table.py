@@ -19,7 +19,7 @@ _PRESENT = re.compile(r"(\w+) is present")
 
 
 @dataclass(frozen=True, init=False)
-class Table:
+class PointTable:
     """Parameter values of many points of a circuit (or of a stage, which is a circuit of one).
 
     Attributes
@@ -49,9 +49,9 @@ class Table:
         plain = {name: str(v) if isinstance(v, str) else float(v) for name, v in picked.items()}
         return self.circuit.with_values(plain)
 
-    def take(self, indices: NDArray[np.intp]) -> Table:
+    def take(self, indices: NDArray[np.intp]) -> PointTable:
         """Return the table of some of its points, in that order."""
-        return Table(self.circuit, {name: column[indices] for name, column in self.columns.items()}, len(indices))
+        return PointTable(self.circuit, {name: column[indices] for name, column in self.columns.items()}, len(indices))
 
     def groups(self) -> list[NDArray[np.intp]]:
         """Split points by what surely changes the text: words, and which parts are there."""

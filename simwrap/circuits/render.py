@@ -20,8 +20,8 @@ from numpy.typing import NDArray
 
 from simwrap.circuits import bench
 from simwrap.circuits.circuit import Circuit, as_circuit, in_netlist, joined_name
-from simwrap.circuits.point_table import Table
-from simwrap.circuits.sandbox import Inside, Placed, Printed, rendered
+from simwrap.circuits.point_table import PointTable
+from simwrap.circuits.sandbox import DottedTable, Inside, Printed, rendered
 from simwrap.circuits.stage import PART_SPREAD, Stage
 from simwrap.circuits.template_functions import given
 from simwrap.engine import protocol
@@ -55,9 +55,9 @@ class Netlist:
     points: int = 1
 
     @cached_property
-    def circuit(self) -> protocol.Circuit:
+    def circuit(self) -> protocol.NetlistTable:
         """What an engine takes: text, and the table of values that vary."""
-        return protocol.Circuit.of(self.elements, self.points)
+        return protocol.NetlistTable.of(self.elements, self.points)
 
     @property
     def sha256(self) -> str:
@@ -182,8 +182,8 @@ def _stage_elements(circuit: Circuit, name: str, values: Mapping[str, Any], extr
     shown |= {
         "ac": _Excitation(name, excite),
         "valve": valves,  # shadows the parameter that names the type
-        "kind": Placed({instance: use.valve.kind for instance, use in stage.valves.items()}),
-        "joined": Placed({port: circuit.is_joined(joined_name(name, port)) for port in template.ports}),
+        "kind": DottedTable({instance: use.valve.kind for instance, use in stage.valves.items()}),
+        "joined": DottedTable({port: circuit.is_joined(joined_name(name, port)) for port in template.ports}),
     }
     printed = Printed()
     try:
@@ -292,7 +292,7 @@ def take_extra(extra: Mapping[str, Any], indices: NDArray[np.intp]) -> dict[str,
 
 
 def render_table(
-    table: Table, *, excite: str = "signal", extra: Mapping[str, Any] = MappingProxyType({})
+    table: PointTable, *, excite: str = "signal", extra: Mapping[str, Any] = MappingProxyType({})
 ) -> list[Batch]:
     """Render every point of a table with as few texts as possible.
 

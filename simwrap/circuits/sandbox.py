@@ -69,7 +69,7 @@ class Inside(tuple[Element, ...]):
     __slots__ = ()
 
 
-class Placed(Mapping[str, Any]):
+class DottedTable(Mapping[str, Any]):
     """A table that a template may read with a dot, such as ``kind.v1``."""
 
     def __init__(self, entries: Mapping[str, Any]) -> None:
@@ -188,7 +188,7 @@ class _Environment(ImmutableSandboxedEnvironment):
         return any(obj is known for known in FUNCTIONS.values()) or getattr(obj, "for_templates", False) is True
 
     def getattr(self, obj: Any, attribute: str) -> Any:
-        if isinstance(obj, Placed) and attribute in obj:
+        if isinstance(obj, DottedTable) and attribute in obj:
             return obj[attribute]
         if isinstance(obj, functions.TappedLegs) and attribute in obj._fields:
             return obj[obj._fields.index(attribute)]

@@ -15,7 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from simwrap.circuits.circuit import as_circuit
-from simwrap.circuits.point_table import Table
+from simwrap.circuits.point_table import PointTable
 from simwrap.design.choice import Candidate, Choice
 from simwrap.design.combinations import SLOW, Explored, Extent, explore
 from simwrap.design.goals import YES_NO, Goal, read_goals
@@ -209,7 +209,7 @@ class _Nominal:
 
     def add(self, stage: Design, name: str, given: Mapping[str, Any], options: Run) -> None:
         """Take over the figures of one measure."""
-        outcome = evaluate(Table(stage), {name: given}, options)
+        outcome = evaluate(PointTable(stage), {name: given}, options)
         if outcome.slow:
             self.slow.add(name)
         for key, variable in outcome.results[name].variables.items():
@@ -364,7 +364,7 @@ def _beyond_onset(stage: Design, nominal: _Nominal, goals: list[Goal], options: 
 
 def _figures(runs: Runs, name: str) -> dict[str, Any]:
     """Return the single figures of one measure, by their paths."""
-    result = evaluate(Table(runs.stage), runs.measures, runs.options).results[name]
+    result = evaluate(PointTable(runs.stage), runs.measures, runs.options).results[name]
     return {key: np.asarray(variable.values)[0] for key, variable in result.variables.items() if not variable.dims}
 
 

@@ -8,7 +8,7 @@ from typing import Any
 from numpy.typing import NDArray
 
 from simwrap.circuits.circuit import as_circuit
-from simwrap.circuits.point_table import Table
+from simwrap.circuits.point_table import PointTable
 from simwrap.design.runs import Design
 from simwrap.engine import Run
 from simwrap.errors import InputError
@@ -41,7 +41,7 @@ def held(stage: Design, columns: Mapping[str, NDArray[Any]], options: Run) -> tu
     if not has_bias(stage):
         return [[] for _ in range(points)], ""
     asked = {"bias": {}, "stability": stability_options(stage)}
-    outcome = evaluate(Table(as_circuit(stage), columns, points), asked, options)
+    outcome = evaluate(PointTable(as_circuit(stage), columns, points), asked, options)
     checked = outcome.results["bias"].conditions.get("limits_checked", ("", ""))[0]
     return outcome.findings, f"limits checked: {checked}"
 

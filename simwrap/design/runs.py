@@ -12,7 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from simwrap.circuits.circuit import Circuit, as_circuit
-from simwrap.circuits.point_table import Table
+from simwrap.circuits.point_table import PointTable
 from simwrap.circuits.stage import Stage
 from simwrap.design.limits import Known
 from simwrap.engine import Run, RunKeywords
@@ -91,7 +91,7 @@ class Runs:
 
     def _nominal(self) -> tuple[Known, Mapping[str, str]]:
         """Return the figures of the stage as it stands, and the measures that have no meaning for it, with why."""
-        outcome = evaluate(Table(self.stage), self.measures, self.options)
+        outcome = evaluate(PointTable(self.stage), self.measures, self.options)
         units, nominal = {}, {}
         for name, variable in labelled(outcome.results).items():
             values = np.asarray(variable.values)

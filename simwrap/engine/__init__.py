@@ -17,7 +17,7 @@ from simwrap.engine.process import children, stop_all
 from simwrap.engine.protocol import (
     AcRun,
     Analysis,
-    Circuit,
+    NetlistTable,
     NoiseRun,
     OpRun,
     Pulse,
@@ -31,7 +31,7 @@ from simwrap.engine.self_check import SelfCheck, found, self_check
 from simwrap.netlist.allow_list import check
 
 __all__ = [
-    "DEFAULT", "NAMES", "AcRun", "Analysis", "Circuit", "Found", "NoiseRun", "OpRun", "Pulse", "Pwl", "Reply", "Run",
-    "RunKeywords", "SelfCheck", "Sine", "SteadyRun", "TransientRun", "check", "children", "choose", "found",
+    "DEFAULT", "NAMES", "AcRun", "Analysis", "Found", "NetlistTable", "NoiseRun", "OpRun", "Pulse", "Pwl", "Reply",
+    "Run", "RunKeywords", "SelfCheck", "Sine", "SteadyRun", "TransientRun", "check", "children", "choose", "found",
     "run", "self_check", "spelled_out", "stop_all",
 ]  # fmt: skip

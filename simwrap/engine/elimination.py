@@ -20,7 +20,7 @@ LARGE_ENOUGH = 0.1
 
 
 @dataclass(frozen=True)
-class Step:
+class Pivot:
     """One pivot at (row, column); the rows below it that have an entry in its column, and its row's other columns."""
 
     row: int
@@ -29,7 +29,7 @@ class Step:
     across: tuple[int, ...]
 
 
-def plan(sample: Array, varies: Array) -> list[Step] | None:
+def plan(sample: Array, varies: Array) -> list[Pivot] | None:
     """Return the steps of an elimination, None where the sample has no single solution.
 
     Parameters
@@ -43,7 +43,7 @@ def plan(sample: Array, varies: Array) -> list[Step] | None:
     rows = [{j: sample[i, j] for j in np.flatnonzero((sample[i] != 0) | varies[i]).tolist()} for i in range(count)]
     columns = [{i for i in range(count) if j in rows[i]} for j in range(count)]
     fast = {(i, j) for i in range(count) for j in rows[i] if varies[i, j]}
-    steps: list[Step] = []
+    steps: list[Pivot] = []
 
     def best_of(j: int) -> tuple[tuple[bool, int, float], int] | None:
         """Return the best pivot of a column, with its row."""
@@ -84,7 +84,7 @@ def plan(sample: Array, varies: Array) -> list[Step] | None:
             columns[k].discard(i)
         columns[j] = set()
         del known[j]
-        steps.append(Step(i, j, tuple(below), tuple(across)))
+        steps.append(Pivot(i, j, tuple(below), tuple(across)))
         for changed in {*across, *(k for other in below for k in rows[other])}:
             if (best := best_of(changed)) != known[changed]:
                 known[changed] = best
@@ -94,13 +94,13 @@ def plan(sample: Array, varies: Array) -> list[Step] | None:
 
 
 def solve(
-    steps: list[Step], constant: Array, rate: Array, varies: Array, s: Array, right: dict[int, Array]
+    steps: list[Pivot], constant: Array, rate: Array, varies: Array, s: Array, right: dict[int, Array]
 ) -> dict[int, Array]:
     """Return the unknowns that aren't zero, by index, each of shape (sides, points, frequencies).
 
     Parameters
     ----------
-    steps : list of Step
+    steps : list of Pivot
         From :func:`plan`.
     constant, rate : ndarray, shape (points, n, n)
         A and B.

@@ -442,7 +442,7 @@ def matrices(text: str, operating_point: Mapping[str, float]) -> Linear:
     Parameters
     ----------
     text : str
-        A netlist as in :class:`simwrap.engine.protocol.Circuit`.
+        A netlist as in :class:`simwrap.engine.protocol.NetlistTable`.
     operating_point : mapping of str to float
         The voltage of every node [V], and ``i(v_name)`` [A] of every source whose current an
         expression reads (:func:`needed` names them).

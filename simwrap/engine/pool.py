@@ -16,10 +16,10 @@ import numpy as np
 from simwrap.engine import process as children
 from simwrap.engine.backends.discovery import choose, wanted
 from simwrap.engine.options import DEFAULT, Run
-from simwrap.engine.protocol import Analysis, Circuit, Reply, SteadyRun, TransientRun, at_points
+from simwrap.engine.protocol import Analysis, NetlistTable, Reply, SteadyRun, TransientRun, at_points
 from simwrap.engine.steady import Settled
 from simwrap.engine.validation import checked_run, checked_table
-from simwrap.engine.worker import Job, Part, empty, put_level
+from simwrap.engine.worker import ChunkResult, Job, empty, put_level
 from simwrap.errors import EngineError, NoEngineError, SystemLimitError
 from simwrap.findings.status import reworded
 from simwrap.netlist import allow_list
@@ -42,14 +42,14 @@ class _Task:
     points: Any
 
 
-def run(circuit: Circuit, runs: Sequence[Analysis], options: Run = DEFAULT) -> list[Reply]:
+def run(circuit: NetlistTable, runs: Sequence[Analysis], options: Run = DEFAULT) -> list[Reply]:
     """Run analyses of every point of a circuit.
 
     Threads that call it at the same time share as many children as there are cores (or as the most workers).
 
     Parameters
     ----------
-    circuit : Circuit
+    circuit : NetlistTable
         Netlist text and table of element values.
     runs : sequence of OpRun, AcRun, NoiseRun, SteadyRun, TransientRun
         The analyses wanted of every point.
@@ -121,7 +121,7 @@ def _sliced(runs: Sequence[Analysis], chunk: Any) -> tuple[Analysis, ...]:
     return tuple(at_points(run, chunk) for run in runs)
 
 
-def _put(whole: Part, part: Part, places: Any) -> None:
+def _put(whole: ChunkResult, part: ChunkResult, places: Any) -> None:
     for name, array in part.values.items():
         whole.values[name][places] = array
     for name, array in part.extras.items():
@@ -133,7 +133,7 @@ def _put(whole: Part, part: Part, places: Any) -> None:
         whole.reasons[place] = reason
 
 
-Solved = list[tuple[Part, list[str]]]
+Solved = list[tuple[ChunkResult, list[str]]]
 
 
 class Stopped(Exception):
@@ -225,7 +225,7 @@ def solve_chunk(job: Job, engines: tuple[str, ...], named: bool = False, crew: _
     return result
 
 
-def _merge(part: Part, names: list[str], failed: Any, second: Part, first: str, other: str) -> None:
+def _merge(part: ChunkResult, names: list[str], failed: Any, second: ChunkResult, first: str, other: str) -> None:
     """Take over the points that the other engine did better; keep both reasons where neither could."""
     for place, point in enumerate(failed.tolist()):
         reason = second.reasons[place]
@@ -241,12 +241,12 @@ def _merge(part: Part, names: list[str], failed: Any, second: Part, first: str, 
             part.reasons[point] = reworded(f"{first}: {both[0]}; {other}: {both[1]}", *both)
 
 
-def _holes(part: Part, point: int) -> int:
+def _holes(part: ChunkResult, point: int) -> int:
     return sum(int((~np.isfinite(array[point])).sum()) for array in part.values.values())
 
 
-def _one(part: Part, place: int) -> Part:
-    return Part(
+def _one(part: ChunkResult, place: int) -> ChunkResult:
+    return ChunkResult(
         {name: array[place : place + 1] for name, array in part.values.items()},
         part.axis,
         [part.reasons[place]],
@@ -254,7 +254,7 @@ def _one(part: Part, place: int) -> Part:
     )
 
 
-def _on(engine: str, job: Job, crew: _Crew, named: bool = False) -> tuple[list[Part], float]:
+def _on(engine: str, job: Job, crew: _Crew, named: bool = False) -> tuple[list[ChunkResult], float]:
     """Run a job on one engine; returns its parts and the time that children worked on it [s].
 
     A point in flight when a child ends is tried once more, then marked.
@@ -300,7 +300,7 @@ def _on(engine: str, job: Job, crew: _Crew, named: bool = False) -> tuple[list[P
             raise
         crew.hand_back(child)
         spent += time.monotonic() - begin
-        parts = [Part(**found) for found in answer]
+        parts = [ChunkResult(**found) for found in answer]
         for (k, point, level), reason in marked.items():
             steady = isinstance(job.runs[k], SteadyRun)
             texts = [parts[k].reasons[point], f"level {level}: {reason}" if steady else reason]
@@ -308,14 +308,14 @@ def _on(engine: str, job: Job, crew: _Crew, named: bool = False) -> tuple[list[P
         return parts, spent
 
 
-def _all_failed(job: Job, reason: str) -> list[Part]:
+def _all_failed(job: Job, reason: str) -> list[ChunkResult]:
     parts = [empty(run, len(job.values)) for run in job.runs]
     for part in parts:
         part.reasons[:] = [reason] * len(job.values)
     return parts
 
 
-def _cut_off(job: Job, levels: list[tuple[int, Settled]], where: tuple[int, int, int]) -> Part:
+def _cut_off(job: Job, levels: list[tuple[int, Settled]], where: tuple[int, int, int]) -> ChunkResult:
     """Return what is there of a single point whose child had to be ended."""
     (run,) = job.runs
     part = empty(run, 1)

@@ -1,6 +1,6 @@
 """What is asked of an engine and what comes back: plain frozen data, no engine code.
 
-A :class:`Circuit` is one netlist text and a table of element values, one row a point. Runs
+A :class:`NetlistTable` is one netlist text and a table of element values, one row a point. Runs
 (:class:`OpRun`, :class:`AcRun`, ...) say which analysis is wanted of every point. A
 :class:`Reply` holds arrays whose first axis is the point. A point that fails is NaN and has
 its reason; the others are not touched.
@@ -25,7 +25,7 @@ Array = NDArray[Any]
 
 
 @dataclass(frozen=True)
-class Circuit:
+class NetlistTable:
     """One circuit and the element values of every point.
 
     Parameters
@@ -46,7 +46,7 @@ class Circuit:
     points: int = 1
 
     @classmethod
-    def of(cls, elements: Iterable[Element], points: int = 1) -> Circuit:
+    def of(cls, elements: Iterable[Element], points: int = 1) -> NetlistTable:
         """Return the circuit of elements; a value that is an array, of shape (points,), is a column of the table."""
         elements = list(elements)
         return cls(text_of(elements), {each.name: each.value for each in elements if np.ndim(each.value)}, points)

@@ -14,7 +14,7 @@ from simwrap.engine import process as children
 from simwrap.engine.backends.discovery import NAMES, Found, choose, missing
 from simwrap.engine.options import Run
 from simwrap.engine.pool import run
-from simwrap.engine.protocol import AcRun, Analysis, Circuit, OpRun, Sine, SteadyRun
+from simwrap.engine.protocol import AcRun, Analysis, NetlistTable, OpRun, Sine, SteadyRun
 from simwrap.errors import EngineError, SystemLimitError
 
 
@@ -99,7 +99,7 @@ def self_check(name: str) -> list[SelfCheck]:
         AcRun(corner, corner, 1, ("n_out",)),
         SteadyRun(1000.0, (Sine(1.0, 1000.0),), np.array([[1.0]]), ("n_cubic",)),
     ]
-    replies = run(Circuit(text), runs, Run(engine=name, workers=1))
+    replies = run(NetlistTable(text), runs, Run(engine=name, workers=1))
     for reply in replies:
         if reply.failed.any() or reply.engines != [name]:
             raise EngineError(reply.reasons[0] or "the self-check failed on it", engine=name)

@@ -16,7 +16,7 @@ from simwrap.engine.protocol import (
     AcRun,
     Analysis,
     Array,
-    Circuit,
+    NetlistTable,
     NoiseRun,
     OpRun,
     Pulse,
@@ -37,7 +37,7 @@ SLOWEST, FASTEST, MOST_TONES = 1e-4, 1e9, 3000
 LONGEST = 1e6
 
 
-def checked_table(circuit: Circuit, parsed: allow_list.Parsed) -> tuple[tuple[str, ...], Any, dict[int, str]]:
+def checked_table(circuit: NetlistTable, parsed: allow_list.Parsed) -> tuple[tuple[str, ...], Any, dict[int, str]]:
     """Return the names, the values (points, names) and the reasons of points with bad values."""
     names = []
     columns = []

@@ -48,7 +48,7 @@ class Job:
 
 
 @dataclass
-class Part:
+class ChunkResult:
     """The result of one run over a chunk."""
 
     values: dict[str, Array]
@@ -63,7 +63,7 @@ Beat = Callable[[int, int, int], None]
 Tell = Callable[[int, Settled], None]
 
 
-def empty(run: Analysis, points: int) -> Part:
+def empty(run: Analysis, points: int) -> ChunkResult:
     """Return a part of the right shape, filled with NaN and without reasons."""
     axis: Array | None = None
     extras: dict[str, Array] = {}
@@ -90,10 +90,10 @@ def empty(run: Analysis, points: int) -> Part:
         axis = run.start + (run.stop - run.start) * np.arange(run.samples) / (run.samples - 1)
         names, shape = run.vectors, (points, run.samples)
     blank = complex(np.nan, np.nan) if kind is complex else np.nan
-    return Part({name: np.full(shape, blank, kind) for name in names}, axis, [""] * points, extras)
+    return ChunkResult({name: np.full(shape, blank, kind) for name in names}, axis, [""] * points, extras)
 
 
-def solve(host: Backend, job: Job, beat: Beat, tell: Tell) -> list[Part]:
+def solve(host: Backend, job: Job, beat: Beat, tell: Tell) -> list[ChunkResult]:
     """Solve every point of a chunk; a point that fails gets NaN and a reason."""
     points = len(job.values)
     deck = Deck(allow_list.check(job.text))
@@ -116,7 +116,7 @@ def solve(host: Backend, job: Job, beat: Beat, tell: Tell) -> list[Part]:
     return parts
 
 
-def _solve_small(host: Backend, job: Job, beat: Beat, deck: Deck, parts: list[Part], small: list[int]) -> None:
+def _solve_small(host: Backend, job: Job, beat: Beat, deck: Deck, parts: list[ChunkResult], small: list[int]) -> None:
     names, table = job.names, job.values.tolist()
     columns = dict(zip(names, job.values.T, strict=True))
     linear = [k for k in small if isinstance(run := job.runs[k], AcRun | NoiseRun) and run.linear]
@@ -159,7 +159,9 @@ def _solve_small(host: Backend, job: Job, beat: Beat, deck: Deck, parts: list[Pa
 _Step = tuple[list[int], Callable[..., None], Analysis, list[Array]]
 
 
-def _run_steps(host: Backend, job: Job, beat: Beat, deck: Deck, parts: list[Part], steps: Sequence[_Step]) -> None:
+def _run_steps(
+    host: Backend, job: Job, beat: Beat, deck: Deck, parts: list[ChunkResult], steps: Sequence[_Step]
+) -> None:
     """Let the engine do its analyses at point after point."""
     names, alter = job.names, host.alter
     loaded = False
@@ -198,7 +200,7 @@ def _solve_linear(
     parsed: allow_list.Parsed,
     columns: Mapping[str, Array],
     state: Mapping[str, Array],
-    parts: list[Part],
+    parts: list[ChunkResult],
     linear: list[int],
 ) -> None:
     """Do sweeps and noise from the circuit that is linearised about the engine's operating points."""
@@ -217,7 +219,7 @@ def _solve_linear(
 def _refuse_false_points(
     parsed: allow_list.Parsed,
     columns: Mapping[str, Array],
-    parts: list[Part],
+    parts: list[ChunkResult],
     small: list[int],
     state: Mapping[str, Array],
 ) -> None:
@@ -229,7 +231,7 @@ def _refuse_false_points(
 
 
 def _solve_transient(
-    host: Backend, deck: Deck, run: TransientRun, part: Part, point: int, values: dict[str, float]
+    host: Backend, deck: Deck, run: TransientRun, part: ChunkResult, point: int, values: dict[str, float]
 ) -> None:
     factor = 1.0 if run.amplitude is None else float(run.amplitude[point, 0])
     terms = [term.scaled(factor) for term in run.terms]
@@ -251,7 +253,7 @@ def _solve_transient(
 
 
 def _solve_steady(
-    host: Backend, job: Job, hear: tuple[Beat, Tell], deck: Deck, part: Part, k: int, point: int,
+    host: Backend, job: Job, hear: tuple[Beat, Tell], deck: Deck, part: ChunkResult, k: int, point: int,
     values: dict[str, float],
 ) -> None:  # fmt: skip
     beat, tell = hear
@@ -278,7 +280,7 @@ def _solve_steady(
     part.reasons[point] = reworded("; ".join(reasons), *reasons)
 
 
-def put_level(part: Part, point: int, level: int, found: Settled) -> None:
+def put_level(part: ChunkResult, point: int, level: int, found: Settled) -> None:
     """Write a level that came to rest into a part."""
     part.extras["periods"][point, level] = found.periods
     part.extras["method"][point, level] = found.method
@@ -289,7 +291,7 @@ def put_level(part: Part, point: int, level: int, found: Settled) -> None:
         array[point, level] = wave
 
 
-def _fail(part: Part, point: int, reason: str) -> None:
+def _fail(part: ChunkResult, point: int, reason: str) -> None:
     for array in part.values.values():
         array[point] = complex(np.nan, np.nan) if array.dtype.kind == "c" else np.nan
     part.reasons[point] = reason
@@ -300,6 +302,6 @@ def _reason(error: BaseException) -> str:
     return text[:300]
 
 
-def as_reply(part: Part) -> dict[str, Any]:
+def as_reply(part: ChunkResult) -> dict[str, Any]:
     """Return a part as plain data."""
     return {"values": part.values, "axis": part.axis, "reasons": part.reasons, "extras": part.extras}

@@ -285,7 +285,7 @@ def _separation(wrong: float) -> float:
     return float(-2.0 * ndtri(wrong))
 
 
-def simulated(circuit: protocol.Circuit, places: Sequence[Place], engine: str) -> tuple[Floats, list[str]]:
+def simulated(circuit: protocol.NetlistTable, places: Sequence[Place], engine: str) -> tuple[Floats, list[str]]:
     """Return what a meter would show at every place of every point, shape (points, places), and the points' reasons."""
     frequencies = sorted({place.frequency for place in places})
     runs: list[protocol.Analysis] = []

@@ -19,7 +19,7 @@ from simwrap import engine as engines
 from simwrap.amplifier.amplifier import as_amplifier
 from simwrap.engine import protocol
 from simwrap.errors import EngineError, FileProblemsError, InputError, RangeError, UnknownNameError
-from simwrap.fault_finding.readings_file import Row, number, read_rows
+from simwrap.fault_finding.readings_file import CsvRow, number, read_rows
 from simwrap.faults.bed import HEALTHY, bed_of, element_of
 from simwrap.faults.rails import Supplied, supplied
 from simwrap.valves import Valve
@@ -168,7 +168,7 @@ def read_measured(path: Path, valve: Valve) -> list[Measured]:
     return found
 
 
-def _reading(row: Row) -> tuple[float, float, float | None, float]:
+def _reading(row: CsvRow) -> tuple[float, float, float | None, float]:
     screen = number(row, "screen_voltage", "V") if row.cells.get("screen_voltage") else None
     grid = number(row, "grid_voltage", "V")
     if grid > 0.0:

@@ -27,7 +27,7 @@ _MOST_DECIBELS, _MOST_VOLTS = 300.0, 1e5
 
 
 @dataclass(frozen=True)
-class Row:
+class CsvRow:
     """One row: the number of its line, and its cells by column."""
 
     line: int
@@ -59,7 +59,7 @@ class Reading:
     level: float | None = None
 
 
-def read_rows(path: Path, needed: Sequence[str], optional: Sequence[str] = ()) -> list[Row]:
+def read_rows(path: Path, needed: Sequence[str], optional: Sequence[str] = ()) -> list[CsvRow]:
     """Return the rows of a CSV file whose first line names its columns.
 
     Parameters
@@ -93,13 +93,13 @@ def read_rows(path: Path, needed: Sequence[str], optional: Sequence[str] = ()) -
         row = dict(zip(head, cells + [""] * (len(head) - len(cells)), strict=True))
         empty = [name for name in needed if not row[name]]
         problems += [f"line {number} has no {name}" for name in empty]
-        rows.append(Row(number, row))
+        rows.append(CsvRow(number, row))
     if not rows and not problems:
         problems.append("has a first line, but no rows")
     problems += _commas(rows)
     if problems:
         raise FileProblemsError(path, problems)
-    return [Row(row.line, {name: plain(cell) for name, cell in row.cells.items()}) for row in rows]
+    return [CsvRow(row.line, {name: plain(cell) for name, cell in row.cells.items()}) for row in rows]
 
 
 def _lines(path: Path) -> list[tuple[int, str]]:
@@ -151,7 +151,7 @@ def _head_problems(head: Sequence[str], needed: Sequence[str], optional: Sequenc
     return list(dict.fromkeys(problems))
 
 
-def _commas(rows: Sequence[Row]) -> Iterator[str]:
+def _commas(rows: Sequence[CsvRow]) -> Iterator[str]:
     """Yield what is wrong with commas in numbers: three digits after one may be thousands or thousandths."""
     cells = [(row.line, cell) for row in rows for cell in row.cells.values() if _DECIMAL_COMMA.match(cell)]
     parts = [(line, cell, _DECIMAL_COMMA.match(cell)) for line, cell in cells]
@@ -167,7 +167,7 @@ def plain(cell: str) -> str:
     return f"{found[1]}.{found[2]} {found[3]}".strip() if found else cell
 
 
-def number(row: Row, column: str, unit: str) -> float:
+def number(row: CsvRow, column: str, unit: str) -> float:
     """Return a cell's value in SI units.
 
     Raises
@@ -259,4 +259,4 @@ def read_response(path: Path) -> tuple[list[float], list[float], str]:
     return [frequencies[k] for k in order], [levels[k] for k in order], kinds.pop()
 
 
-__all__ = ["Reading", "Row", "number", "read_readings", "read_response", "read_rows"]
+__all__ = ["CsvRow", "Reading", "number", "read_readings", "read_response", "read_rows"]

@@ -198,7 +198,7 @@ class TestBed:
             for element in factor.parameters
         }
 
-    def table(self, builds: Mapping[str, Floats], faults: Sequence[Fault]) -> protocol.Circuit:
+    def table(self, builds: Mapping[str, Floats], faults: Sequence[Fault]) -> protocol.NetlistTable:
         """Return the circuit of every build with its fault, point by point.
 
         Parameters
@@ -217,7 +217,7 @@ class TestBed:
                 columns[element][number] *= factor
             for element, value in fault.values.items():
                 columns[element][number] = value
-        return protocol.Circuit(self.text, columns, points)
+        return protocol.NetlistTable(self.text, columns, points)
 
     @cached_property
     def text(self) -> str:

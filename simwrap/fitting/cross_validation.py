@@ -13,7 +13,7 @@ from simwrap.errors import InputError
 from simwrap.fitting.fit import FitResult, as_numbers, problem_of, residuals_of
 from simwrap.fitting.priors import fitted_numbers
 from simwrap.fitting.rows import Number
-from simwrap.valves.schema import Point, Section
+from simwrap.valves.schema import Point, ValveSystem
 
 
 @dataclass(frozen=True)
@@ -30,7 +30,7 @@ class LeftOut:
     counts: bool
 
 
-def twins(section: Section) -> dict[str, str]:
+def twins(section: ValveSystem) -> dict[str, str]:
     """Return row -> name of its group: rows for the same operating point and connection are left out together.
 
     Points read off curves lie too close together to be left out one by one: they are in two halves, every second one
@@ -76,7 +76,7 @@ _SAME = (
 
 
 def leave_out(
-    section: Section, kind: str, result: FitResult, *, progress: Callable[[int, int], None] | None = None
+    section: ValveSystem, kind: str, result: FitResult, *, progress: Callable[[int, int], None] | None = None
 ) -> list[LeftOut]:
     """Fit again without each group of rows in turn (see :func:`twins`), and hold the law to those rows.
 
@@ -85,7 +85,7 @@ def leave_out(
 
     Parameters
     ----------
-    section : Section
+    section : ValveSystem
         With rows.
     kind : {"triode", "pentode"}
         Of the section.
@@ -125,7 +125,7 @@ def leave_out(
     ]
 
 
-def _left(section: Section, kind: str, rows: list[str], start: Any, least_squares: Any) -> list[Any]:
+def _left(section: ValveSystem, kind: str, rows: list[str], start: Any, least_squares: Any) -> list[Any]:
     try:
         problem, uses = problem_of(section, kind, False, rows)
     except InputError:

@@ -19,7 +19,7 @@ from simwrap.fitting.priors import DEFAULT_FAMILY, Prior, constants_from, family
 from simwrap.fitting.row_checks import listed, missing
 from simwrap.fitting.rows import ChartRows, Number, PointRows, RowSet, in_batch
 from simwrap.valves.accuracy import FEW_NUMBERS
-from simwrap.valves.schema import Section
+from simwrap.valves.schema import ValveSystem
 
 Array = NDArray[np.float64]
 
@@ -87,7 +87,7 @@ class FitResult:
         )
 
 
-def row_sets(section: Section, kind: str) -> list[RowSet]:
+def row_sets(section: ValveSystem, kind: str) -> list[RowSet]:
     """Return the row sets that a section has."""
     sets: list[RowSet] = []
     if section.points:
@@ -101,7 +101,7 @@ def row_sets(section: Section, kind: str) -> list[RowSet]:
     return sets
 
 
-def _only(section: Section, rows: Collection[str]) -> Section:
+def _only(section: ValveSystem, rows: Collection[str]) -> ValveSystem:
     """Return a section with only the rows named, such as "charts[3]"."""
     kept: dict[str, Any] = {
         part: tuple(row for index, row in enumerate(getattr(section, part)) if f"{part}[{index}]" in rows)
@@ -119,7 +119,7 @@ class _Problem:
     """The residual vector as a function of the fitted numbers, one or many at once."""
 
     def __init__(
-        self, section: Section, kind: str, priors: list[Prior], fixed: dict[str, float], uses: Sequence[str]
+        self, section: ValveSystem, kind: str, priors: list[Prior], fixed: dict[str, float], uses: Sequence[str]
     ) -> None:
         self.sets, self.kind, self.priors, self.fixed = row_sets(section, kind), kind, priors, fixed
         self.numbers = [number for rows in self.sets for number in rows.numbers]
@@ -217,7 +217,7 @@ class _Problem:
         return np.asarray(trials[int(np.argmin(cost))])
 
 
-def family_name(section: Section, kind: str) -> str:
+def family_name(section: ValveSystem, kind: str) -> str:
     """Return the family of priors that a section names, or that its rows suggest.
 
     A pentode with rows of an output stage, or with a point of more than :data:`POWER_CURRENT`, is a power pentode.
@@ -231,7 +231,7 @@ def family_name(section: Section, kind: str) -> str:
     return DEFAULT_FAMILY[kind]
 
 
-def problem_of(section: Section, kind: str, swap: bool, leave_out: Collection[str]) -> tuple[_Problem, list[str]]:
+def problem_of(section: ValveSystem, kind: str, swap: bool, leave_out: Collection[str]) -> tuple[_Problem, list[str]]:
     """Return the problem of a section and the use of each number in it."""
     if faults := missing(section, kind):
         rows_of = {words: listed([f"{part}[{index}]" for part, index in rows]) for words, rows in faults.items()}
@@ -255,7 +255,7 @@ def problem_of(section: Section, kind: str, swap: bool, leave_out: Collection[st
 
 
 def fit_section(
-    section: Section,
+    section: ValveSystem,
     kind: str,
     *,
     swap: bool = False,
@@ -266,7 +266,7 @@ def fit_section(
 
     Parameters
     ----------
-    section : Section
+    section : ValveSystem
         With rows; ``fit.family`` and ``fit.priors`` choose the priors.
     kind : {"triode", "pentode", "rectifier"}
         Of the section.
@@ -347,7 +347,7 @@ def residuals_of(problem: _Problem, x: Array, uses: Sequence[str]) -> list[Resid
     ]
 
 
-def proof(section: Section, kind: str) -> tuple[list[Residual], float]:
+def proof(section: ValveSystem, kind: str) -> tuple[list[Residual], float]:
     """Return what a file's own constants give at its rows, and how far they are from the best fit.
 
     Returns

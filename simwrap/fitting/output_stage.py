@@ -165,7 +165,7 @@ def five_point_harmonics(currents: ArrayLike) -> Array:
     )
 
 
-class _Problem:
+class _StageEquations:
     """Equations of the stages at given drive, in the form Newton's method wants them.
 
     Unknown at each phase: swing u of one anode's winding and both screen voltages to ground. Unknown once a stage:
@@ -346,13 +346,13 @@ def solve_stage(
     probe = np.ones(given["supply"].shape + (2, 1))
     batch_shape = np.shape(law(100.0 * probe, -10.0 * probe, 100.0 * probe)[0])
     batch = batch_shape[: len(batch_shape) - probe.ndim]
-    rest = _Problem(law, given, batch, 1, False)
+    rest = _StageEquations(law, given, batch, 1, False)
     y0, g0, part0, bad0 = rest.solve(*rest.start(1, start[0] if start else None))
     ia0, ig0 = part0["ia"].sum(axis=(-1, -2)), part0["ig"].sum(axis=(-1, -2))
     driven = dict(given)
     lift = np.where(given["to_cathode"] > 0.5, g0[..., 1], 0.0)
     driven["supply"], driven["screen_supply"] = given["supply"] + lift, given["screen_supply"] + lift
-    with_drive = _Problem(law, driven, batch, phases, True)
+    with_drive = _StageEquations(law, driven, batch, phases, True)
     with_drive.shape = rest.shape
     guess = start[1] if start else (np.repeat(y0, phases, axis=-2), g0)
     y, g, part, bad = with_drive.solve(*with_drive.start(phases, guess))

@@ -75,7 +75,7 @@ _Column = tuple[str, float | None]
 
 
 @dataclass(frozen=True)
-class Table:
+class PublishedTable:
     """What a table holds.
 
     Attributes
@@ -185,7 +185,7 @@ def _decimal_commas(numbers: Sequence[str]) -> bool:
     )
 
 
-def read_table(path: str | Path) -> Table:
+def read_table(path: str | Path) -> PublishedTable:
     """Return the rows of a table.
 
     Parameters
@@ -217,7 +217,7 @@ def read_table(path: str | Path) -> Table:
             for place in numeric:
                 cells[place] = cells[place].replace(",", ".")
     kinds = ("points", "charts", "outputs")
-    table = Table({kind: [] for kind in kinds}, {kind: [] for kind in kinds}, [])
+    table = PublishedTable({kind: [] for kind in kinds}, {kind: [] for kind in kinds}, [])
     for line, cells in whole:
         row, faults = _row(cells, headers, columns, path.stem)
         problems += [f"line {line}, {fault}" for fault in faults]
@@ -250,7 +250,7 @@ def _row(
     return row, faults
 
 
-def _left_out(table: Table) -> Iterator[str]:
+def _left_out(table: PublishedTable) -> Iterator[str]:
     """Leave out points without any number, and say so: a fit goes by ratios, which a current of 0 has none of."""
     kept: list[tuple[dict[str, Any], int]] = []
     zero: list[int] = []
@@ -271,7 +271,7 @@ def _left_out(table: Table) -> Iterator[str]:
 
 
 def _slips(
-    table: Table, lines: Sequence[tuple[int, Sequence[str]]], columns: Sequence[_Column | None]
+    table: PublishedTable, lines: Sequence[tuple[int, Sequence[str]]], columns: Sequence[_Column | None]
 ) -> Iterator[str]:
     """Say what can be right but seldom is: amperes in place of milliamperes, a bias without its sign."""
     for place, found in enumerate(columns):

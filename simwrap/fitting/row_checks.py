@@ -7,7 +7,7 @@ from typing import Any
 
 from simwrap.errors import InputError
 from simwrap.fitting.rows import POINT_NUMBERS
-from simwrap.valves.schema import Chart, OutputRow, Point, Section
+from simwrap.valves.schema import Chart, OutputRow, Point, ValveSystem
 
 #: So many rows with the same fault are named one by one.
 NAMED = 5
@@ -20,12 +20,12 @@ _MEANT = {
 }
 
 
-def missing(section: Section, kind: str) -> dict[str, list[tuple[str, int]]]:
+def missing(section: ValveSystem, kind: str) -> dict[str, list[tuple[str, int]]]:
     """Return what rows lack, or hold though their kind of valve has none of it.
 
     Parameters
     ----------
-    section : Section
+    section : ValveSystem
         With rows.
     kind : {"triode", "pentode", "rectifier"}
         Of the section.

@@ -14,11 +14,11 @@ from simwrap.errors import FileProblemsError, InputError
 from simwrap.files import check_free, write_text
 from simwrap.fitting.fit import FitResult, family_name, fit_section
 from simwrap.fitting.fitted_part import fitted_part, toml_value
-from simwrap.fitting.read_table import Table, kind_of, read_table
+from simwrap.fitting.read_table import PublishedTable, kind_of, read_table
 from simwrap.fitting.row_checks import listed, missing
 from simwrap.registry import find
 from simwrap.valves import schema
-from simwrap.valves.schema import CONSTANTS, FITTED_MARK, Section
+from simwrap.valves.schema import CONSTANTS, FITTED_MARK, ValveSystem
 
 #: Root mean square of the errors' logarithms from which on no law suits a table.
 UNLIKE = 0.3
@@ -111,7 +111,7 @@ def _refuse_unlike(result: FitResult, kind: str, source: Path, notes: list[str])
     )
 
 
-def _data(table: Table, kind: str, name: str, source: Path) -> dict[str, Any]:
+def _data(table: PublishedTable, kind: str, name: str, source: Path) -> dict[str, Any]:
     """Return what the part by hand of the new file holds; rows get the keys of their sources."""
     rows = table.rows
     if kind == "rectifier":
@@ -132,14 +132,14 @@ def _data(table: Table, kind: str, name: str, source: Path) -> dict[str, Any]:
     }
 
 
-def _checked(data: dict[str, Any], kind: str, table: Table, source: Path) -> Section:
+def _checked(data: dict[str, Any], kind: str, table: PublishedTable, source: Path) -> ValveSystem:
     """Return the section of ``data``; faults name lines of the table."""
 
     def line(found: re.Match[str]) -> str:
         return f"line {table.lines[found[1]][int(found[2])]}, "
 
     try:
-        section: Section = getattr(schema.check(data, source, fitted=False), kind)
+        section: ValveSystem = getattr(schema.check(data, source, fitted=False), kind)
     except FileProblemsError as failure:
         where = re.compile(rf"^{kind}\.(points|charts|outputs)\.([0-9]+)\.")
         raise FileProblemsError(source, [where.sub(line, fault) for fault in failure.problems]) from None

@@ -54,7 +54,7 @@ WAVES, GAINS = "waveforms", "bias and gains"
 
 
 @dataclass
-class _Driven:
+class _OverLevels:
     """Over level, levels rising; arrays of shape (points, levels)."""
 
     level: Floats
@@ -167,7 +167,9 @@ def overload(
             tries = np.where(np.isnan(tries), emf[:, None] * (0.15, 0.25, 0.4), tries)
             part = yield from _driven(stage, node, valves, op, frequency, tries, settled)
             order = np.argsort(np.concatenate([curve.level, part.level], axis=1), axis=1)
-            curve = _Driven(*(_joined(getattr(curve, f.name), getattr(part, f.name), order) for f in fields(_Driven)))
+            curve = _OverLevels(
+                *(_joined(getattr(curve, f.name), getattr(part, f.name), order) for f in fields(_OverLevels))
+            )
         more = _large(curve, valves, foretold, rest, rated_output, stated_thd, load)
         conditions["settled_within"] = (f"{settled:g}", "")
         coords["level"] = axis(np.arange(curve.level.shape[1]), "", "level")
@@ -203,7 +205,7 @@ def _foretold(use: Any, op: Reply, small: Reply, emf: Floats) -> tuple[Any, Floa
 
 def _driven(
     stage: StageLike, node: str, valves: Mapping[str, Any], op: Reply, frequency: float, levels: Floats, settled: float
-) -> Generator[Any, Any, _Driven]:
+) -> Generator[Any, Any, _OverLevels]:
     """Run some levels to their steady state."""
     supplies = {name: f"i({device})" for name, device in stage.supplies.items()}
     reply = yield Steady(
@@ -218,7 +220,7 @@ def _driven(
     for name, use in valves.items():
         volts = between(reply, use.nodes["anode"], use.nodes["cathode"])
         dissipation[name] = (1e-3 * vector(reply, use.currents["anode"]) * volts).mean(axis=-1)
-    return _Driven(
+    return _OverLevels(
         levels,
         harmonics.rms(wave),
         100.0 * harmonics.thd(harmonics.spectrum(wave)),
@@ -237,7 +239,7 @@ def _margin(name: str, margin: Any, limit: Any, origin: Any) -> dict[str, Variab
 
 
 def _large(
-    curve: _Driven,
+    curve: _OverLevels,
     valves: Mapping[str, Any],
     foretold: Mapping[str, tuple[Any, Floats]],
     rest: Mapping[str, Any],

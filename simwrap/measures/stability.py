@@ -26,7 +26,7 @@ NONE = {"resistance": 0.0, "capacitance": 0.0, "loudspeaker": 0.0}
 
 
 @dataclass(frozen=True)
-class Loop:
+class LoopMargins:
     """What a loop gain says on one side of a frequency, each of shape (points,).
 
     ``gain_margin_db`` [dB] at ``gain_margin_frequency`` [Hz]: by how much the feedback may grow;
@@ -62,7 +62,7 @@ def _crossings(frequency: Floats, sign: Floats) -> tuple[Floats, Array]:
 
 
 @dataclass(frozen=True)
-class Edges:
+class StabilityEdges:
     """The changes of a loop's gain at which a natural frequency comes to the edge of growing.
 
     Attributes
@@ -101,7 +101,7 @@ class Edges:
         return np.inf if up else -np.inf, np.zeros(len(after), dtype=bool)
 
 
-def edges(frequency: Floats, gain: Array, growing: int) -> Edges:
+def edges(frequency: Floats, gain: Array, growing: int) -> StabilityEdges:
     """Return where a loop gain T, of shape (frequencies,), meets -1 when it is made larger or smaller.
 
     T has to be real and negative there. Where its phase falls with the frequency, a pair more grows with a larger gain
@@ -122,10 +122,12 @@ def edges(frequency: Floats, gain: Array, growing: int) -> Edges:
         grow.append(1 if gain[0].imag > 0.0 else -1)
     decibel = -20.0 / np.log(10.0) * np.interp(np.log(places), np.log(frequency), size) if places else np.array([])
     order = np.argsort(decibel)
-    return Edges(decibel[order], np.array(places)[order], np.array(grow, int)[order], growing)
+    return StabilityEdges(decibel[order], np.array(places)[order], np.array(grow, int)[order], growing)
 
 
-def margins(frequency: Floats, gain: Array, growing: Array, middle: float) -> tuple[Loop, Loop, dict[str, Floats]]:
+def margins(
+    frequency: Floats, gain: Array, growing: Array, middle: float
+) -> tuple[LoopMargins, LoopMargins, dict[str, Floats]]:
     """Return the margins above and below the frequency ``middle`` [Hz], and the least changes of the gain.
 
     The gain margin is taken where T is real and negative, the phase margin where its size is 1; the smallest counts.
@@ -147,10 +149,10 @@ def margins(frequency: Floats, gain: Array, growing: Array, middle: float) -> tu
             found[side][2:, point] = _phase_margin(
                 frequency, gain[point], middle, inside=(low, high), stable=not here.growing
             )
-    return Loop(*found["high"]), Loop(*found["low"]), changes
+    return LoopMargins(*found["high"]), LoopMargins(*found["low"]), changes
 
 
-def _gain_margin(here: Edges, inside: Array) -> tuple[float, float]:
+def _gain_margin(here: StabilityEdges, inside: Array) -> tuple[float, float]:
     """Return the gain margin [dB] of one side's edges, and its frequency [Hz]."""
     more = here.decibels >= 0.0
     if here.growing:

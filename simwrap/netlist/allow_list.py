@@ -132,7 +132,7 @@ def check(text: str) -> Parsed:
     Parameters
     ----------
     text : str
-        Element lines, as in :class:`simwrap.engine.protocol.Circuit`.
+        Element lines, as in :class:`simwrap.engine.protocol.NetlistTable`.
 
     Returns
     -------

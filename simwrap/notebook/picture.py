@@ -66,7 +66,7 @@ def _words(figure: Any) -> list[str]:
     return words
 
 
-class Picture:
+class MovingPicture:
     """A figure whose lines move over a background that is kept.
 
     Attributes
@@ -240,4 +240,4 @@ class Picture:
         return buffer.getvalue()
 
 
-__all__ = ["Picture"]
+__all__ = ["MovingPicture"]

@@ -17,11 +17,11 @@ from typing import Any
 import numpy as np
 
 from simwrap.circuits.header import Parameter
-from simwrap.circuits.point_table import Table
+from simwrap.circuits.point_table import PointTable
 from simwrap.circuits.stage import Stage, find_parameter
 from simwrap.engine import Run
 from simwrap.errors import InputError, RangeError, SimwrapError
-from simwrap.notebook.picture import Picture
+from simwrap.notebook.picture import MovingPicture
 from simwrap.simulation.conduct import evaluate
 from simwrap.simulation.measurement import Measurement, chosen_measures
 from simwrap.simulation.provenance import provenance
@@ -124,7 +124,7 @@ class Panel:
         self._image = ipywidgets.Image(format="png")
         self._note = ipywidgets.HTML()
         self.box = ipywidgets.VBox([self._image, *self.controls.values(), self._note])
-        self._picture: Picture | None = None
+        self._picture: MovingPicture | None = None
         self._waiting: Any = None
         slow = self._start()
         for name, control in self.controls.items():
@@ -137,7 +137,7 @@ class Panel:
         self._show()
 
     def _measured(self, stage: Stage) -> tuple[Measurement, bool]:
-        outcome = evaluate(Table(stage), self._measures, self._options)
+        outcome = evaluate(PointTable(stage), self._measures, self._options)
         if outcome.reasons[0]:
             raise InputError(f"{stage.name}: {outcome.reasons[0]}")
         used = outcome.engines[0]
@@ -167,7 +167,7 @@ class Panel:
 
     def _whole(self) -> None:
         assert self.measurement is not None
-        self._picture = Picture(self._draw(self.measurement), self.measurement, self._room())
+        self._picture = MovingPicture(self._draw(self.measurement), self.measurement, self._room())
         self.whole_drawings += 1
         self._image.value = self._picture.png()
 

@@ -18,7 +18,7 @@ from numpy.typing import NDArray
 
 from simwrap.circuits.bench import takes_signal
 from simwrap.circuits.circuit import Circuit
-from simwrap.circuits.point_table import Table, grouped
+from simwrap.circuits.point_table import PointTable, grouped
 from simwrap.engine import DEFAULT, Run
 from simwrap.errors import InputError, NetlistError, QuantityError, RangeError, UnknownNameError
 from simwrap.measures.common import common_conditions
@@ -53,7 +53,7 @@ class StageView:
     node_paths: Mapping[str, str]
 
     @classmethod
-    def of(cls, table: Table) -> StageView:
+    def of(cls, table: PointTable) -> StageView:
         """Return the view of a table's circuit; what is swept are arrays of shape (points,)."""
         circuit = table.at(0)
         swept = {name: column for name, column in table.columns.items() if column.dtype.kind == "f"}
@@ -64,7 +64,7 @@ class StageView:
 class _Conductor:
     """Measures under way over a table whose words (valves, choices) are the same at all points."""
 
-    def __init__(self, table: Table, measures: Mapping[str, Mapping[str, Any]], how: Run) -> None:
+    def __init__(self, table: PointTable, measures: Mapping[str, Mapping[str, Any]], how: Run) -> None:
         self._circuit, self._view = table.at(0), StageView.of(table)
         self._measures, self._runner = measures, Runner(table, how)
         self._shared = common_conditions(self._view, table.points)
@@ -140,18 +140,18 @@ def refusal(circuit: Circuit, name: str) -> str:
     return ""
 
 
-def _word_groups(table: Table) -> list[NDArray[np.intp]]:
+def _word_groups(table: PointTable) -> list[NDArray[np.intp]]:
     return grouped(
         [np.unique(c, return_inverse=True)[1] for c in table.columns.values() if c.dtype.kind != "f"], table.points
     )
 
 
-def evaluate(table: Table, measures: Mapping[str, Mapping[str, Any]], how: Run = DEFAULT) -> Outcome:
+def evaluate(table: PointTable, measures: Mapping[str, Mapping[str, Any]], how: Run = DEFAULT) -> Outcome:
     """Run measures over all points of a table.
 
     Parameters
     ----------
-    table : Table
+    table : PointTable
     measures : mapping of str to mapping
         Measure names with their options.
     how : Run

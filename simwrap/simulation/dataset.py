@@ -38,7 +38,7 @@ NOTES = {
 
 
 @dataclass(frozen=True)
-class Layout:
+class PointAxes:
     """How points are laid out in a Dataset; as it stands, a single point without an axis.
 
     Attributes
@@ -59,7 +59,7 @@ def make_dataset(
     figures: Mapping[str, Variable],
     axes: Mapping[str, Variable],
     *,
-    layout: Layout = Layout(),
+    layout: PointAxes = PointAxes(),
     reasons: Sequence[str] = ("",),
     findings: Sequence[Sequence[Finding]] = ((),),
     attrs: Mapping[str, Any],
@@ -72,7 +72,7 @@ def make_dataset(
         By name; the first axis of the values is the point.
     axes : mapping of str to Variable
         By name; without a point axis.
-    layout : Layout
+    layout : PointAxes
     reasons : sequence of str, one a point
     findings : sequence of sequence of Finding, one a point
     attrs : mapping

@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from simwrap.circuits.circuit import joined_name
-from simwrap.circuits.point_table import Table
+from simwrap.circuits.point_table import PointTable
 from simwrap.findings.status import Reason, Status
 from simwrap.findings.wording import grows_through, growth
 from simwrap.measures.stability import unstable
@@ -17,7 +17,7 @@ from simwrap.measures.stability import unstable
 UNFED = Reason("every supply is 0 V, so that no valve conducts", Status.UNFED)
 
 
-def unfed_points(table: Table) -> NDArray[np.bool_]:
+def unfed_points(table: PointTable) -> NDArray[np.bool_]:
     """Return at which points a circuit with valves has supplies, and none of them gives a positive voltage."""
     circuit = table.circuit
     ports = [circuit.placed_ports[name] for name in circuit.supplies]

@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Any, Unpack
 import numpy as np
 
 from simwrap.circuits.circuit import Circuit, as_circuit
-from simwrap.circuits.point_table import Table
+from simwrap.circuits.point_table import PointTable
 from simwrap.circuits.render import render
 from simwrap.circuits.stage import Stage
 from simwrap.engine import Run, RunKeywords, spelled_out
@@ -418,7 +418,7 @@ def measure(
     """
     how = Run.of(run)
     names = chosen_measures(stage, measures)
-    outcome = evaluate(Table(stage), names, replace(how, workers=how.workers or 1))
+    outcome = evaluate(PointTable(stage), names, replace(how, workers=how.workers or 1))
     hopeless = status_of(outcome.reasons[0]).hopeless
     failed = [
         name for name, result in outcome.results.items() if _all_missing(result) or (hopeless and name in outcome.large)

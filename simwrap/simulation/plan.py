@@ -12,7 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from simwrap.circuits.bench import SIGNAL
-from simwrap.circuits.point_table import Table
+from simwrap.circuits.point_table import PointTable
 from simwrap.engine import protocol
 from simwrap.measures.requests import Ac, Noise, Op, Poles, Request, Steady, Step, Transient
 
@@ -167,7 +167,7 @@ def _flat(amplitude: NDArray[Any], settings: int) -> NDArray[Any]:
     return amplitude.reshape(-1, amplitude.shape[-1])
 
 
-def expand(table: Table, vary: Mapping[str, NDArray[Any]]) -> tuple[Table, int]:
+def expand(table: PointTable, vary: Mapping[str, NDArray[Any]]) -> tuple[PointTable, int]:
     """Repeat every point for every setting; returns the number of settings too, 0 where nothing is varied."""
     if not vary:
         return table, 0
@@ -175,7 +175,7 @@ def expand(table: Table, vary: Mapping[str, NDArray[Any]]) -> tuple[Table, int]:
     columns = {name: np.repeat(column, settings) for name, column in table.columns.items()}
     for name, values in vary.items():
         columns[name] = np.broadcast_to(values, (table.points, settings)).ravel()
-    return Table(table.circuit, columns, table.points * settings), settings
+    return PointTable(table.circuit, columns, table.points * settings), settings
 
 
 def repeat(extra: Mapping[str, Any], settings: int) -> dict[str, Any]:

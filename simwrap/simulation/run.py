@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from simwrap import engine as engines
-from simwrap.circuits.point_table import Table
+from simwrap.circuits.point_table import PointTable
 from simwrap.circuits.render import Batch, excited, render_table, take_extra
 from simwrap.engine import Run, natural, protocol, small_signal
 from simwrap.findings.status import Status, status_of
@@ -39,7 +39,7 @@ class Runner:
         How many settings were run for each point.
     """
 
-    def __init__(self, table: Table, how: Run) -> None:
+    def __init__(self, table: PointTable, how: Run) -> None:
         self.table, self._how = table, how
         self.answers: dict[Any, Answer] = {}
         self.reasons = [""] * table.points
@@ -99,7 +99,7 @@ class Runner:
             self.netlists[point] = self.netlists[point] or digest
 
     def _pieces(
-        self, group: Group, table: Table, settings: int, rows: NDArray[np.intp]
+        self, group: Group, table: PointTable, settings: int, rows: NDArray[np.intp]
     ) -> Iterator[tuple[Batch, list[int], list[protocol.Analysis]]]:
         """Yield netlists with their points, which of the requests they are for, and what an engine is asked.
 
@@ -136,7 +136,11 @@ class Runner:
                     yield own, numbers, [analyses[number] for number in numbers]
 
     def _replies(
-        self, circuit: protocol.Circuit, requests: Sequence[Request], runs: Sequence[protocol.Analysis], indices: Any
+        self,
+        circuit: protocol.NetlistTable,
+        requests: Sequence[Request],
+        runs: Sequence[protocol.Analysis],
+        indices: Any,
     ) -> list[protocol.Reply]:
         """Run one netlist."""
         part = [

@@ -207,7 +207,7 @@ def metered(
     # One meter a place, of which one at a time is connected: a point each.
     away = np.where(np.eye(count, dtype=bool), resistance, _NOT_CONNECTED)
     meters = [Element(f"r_meter_{number}", place, away[:, number]) for number, place in enumerate(places)]
-    with_meters = protocol.Circuit.of([*render(circuit).elements, *meters], count)
+    with_meters = protocol.NetlistTable.of([*render(circuit).elements, *meters], count)
     nodes = tuple(dict.fromkeys(node for place in places for node in place if node != "0"))
     (reply,) = engines.run(with_meters, [OpRun(nodes)], replace(how, workers=how.workers or 1))
     ground = np.zeros(count)

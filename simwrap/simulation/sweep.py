@@ -20,7 +20,7 @@ from numpy.typing import NDArray
 from simwrap import engine as engines
 from simwrap.circuits.circuit import Circuit, as_circuit
 from simwrap.circuits.header import SAME
-from simwrap.circuits.point_table import Table, check_column
+from simwrap.circuits.point_table import PointTable, check_column
 from simwrap.circuits.render import Netlist, render
 from simwrap.circuits.stage import Stage, check_pairs
 from simwrap.engine import Run, RunKeywords, spelled_out
@@ -32,7 +32,7 @@ from simwrap.measures.requests import Result, Variable
 from simwrap.measures.results import axes_of, labelled
 from simwrap.simulation.answers import ByPoint
 from simwrap.simulation.conduct import evaluate
-from simwrap.simulation.dataset import NOTES, Layout, about, make_dataset, point_dims, single_figures
+from simwrap.simulation.dataset import NOTES, PointAxes, about, make_dataset, point_dims, single_figures
 from simwrap.simulation.measurement import MeasureChoice, chosen_measures, plots_its_sweeps
 from simwrap.simulation.outcome import Outcome
 from simwrap.simulation.provenance import provenance
@@ -70,7 +70,7 @@ class Grid:
 
     Attributes
     ----------
-    table : Table
+    table : PointTable
     dims : tuple of str
         Names of the dimensions; one where the values are zipped.
     shape : tuple of int
@@ -79,7 +79,7 @@ class Grid:
     zipped : bool
     """
 
-    table: Table
+    table: PointTable
     dims: tuple[str, ...]
     shape: tuple[int, ...]
     axes: Mapping[str, NDArray[Any]]
@@ -117,12 +117,12 @@ def make_grid(stage: Stage | Circuit, values: Mapping[str, Iterable[Any]], *, zi
             raise RangeError("zipped", lengths, "the same number of values for every parameter", stage.name)
         points = next(iter(lengths.values()))
         check_pairs(stage.parameters, {**stage.values, **columns}, stage.name)
-        return Grid(Table(stage, columns, points), ("point" if zipped is True else zipped,), (points,), axes, True)
+        return Grid(PointTable(stage, columns, points), ("point" if zipped is True else zipped,), (points,), axes, True)
     shape = tuple(lengths.values())
     mesh = np.meshgrid(*[np.arange(n) for n in shape], indexing="ij")
     spread = {name: column[index.ravel()] for (name, column), index in zip(columns.items(), mesh, strict=True)}
     check_pairs(stage.parameters, {**stage.values, **spread}, stage.name)
-    return Grid(Table(stage, spread, int(np.prod(shape))), tuple(axes), shape, axes, False)
+    return Grid(PointTable(stage, spread, int(np.prod(shape))), tuple(axes), shape, axes, False)
 
 
 def _as_given(stage: Stage | Circuit, name: str, given: Any, column: NDArray[Any]) -> NDArray[Any]:
@@ -564,7 +564,7 @@ def to_dataset(collected: _Collected, chosen: Mapping[str, Any]) -> xarray.Datas
     return make_dataset(
         {name: replace(collected.variables[name], values=array) for name, array in collected.arrays.items()},
         axes_of(collected.templates),
-        layout=Layout(grid.dims, grid.shape, coords),
+        layout=PointAxes(grid.dims, grid.shape, coords),
         reasons=collected.reasons,
         findings=collected.findings,
         attrs=attrs,

@@ -8,7 +8,7 @@ from typing import Any
 
 import numpy as np
 
-from simwrap.valves.schema import CUT_OFF, Goal, Group
+from simwrap.valves.schema import CUT_OFF, AccuracyGoal, Group
 from simwrap.valves.valve import Valve
 
 #: What a group of numbers is called.
@@ -31,19 +31,19 @@ WORDS: dict[Group, str] = {
 }
 
 #: What is asked of any valve; a file can ask for something else ([triode.goals] and the like).
-GOALS: dict[Group, Goal] = {
-    "sheet": Goal(0.02, 0.05),
-    "curve": Goal(0.03, 0.20),
-    "cut-off": Goal(None, 0.20),
-    "screen": Goal(0.10, 0.25),
-    "grid current": Goal(0.25, None),
-    "chart current": Goal(0.02, 0.06),
-    "chart distortion": Goal(0.3, 0.8),
-    "zero-signal current": Goal(0.025, 0.07),
-    "maximum-signal current": Goal(0.02, 0.06),
-    "power": Goal(0.03, 0.10),
-    "output distortion": Goal(1.0, 2.0),
-    "drop": Goal(0.02, 0.05),
+GOALS: dict[Group, AccuracyGoal] = {
+    "sheet": AccuracyGoal(0.02, 0.05),
+    "curve": AccuracyGoal(0.03, 0.20),
+    "cut-off": AccuracyGoal(None, 0.20),
+    "screen": AccuracyGoal(0.10, 0.25),
+    "grid current": AccuracyGoal(0.25, None),
+    "chart current": AccuracyGoal(0.02, 0.06),
+    "chart distortion": AccuracyGoal(0.3, 0.8),
+    "zero-signal current": AccuracyGoal(0.025, 0.07),
+    "maximum-signal current": AccuracyGoal(0.02, 0.06),
+    "power": AccuracyGoal(0.03, 0.10),
+    "output distortion": AccuracyGoal(1.0, 2.0),
+    "drop": AccuracyGoal(0.02, 0.05),
 }
 
 #: With fewer numbers than this a small residual proves nothing.
@@ -98,9 +98,9 @@ def _group_of_point(quantity: str, published: float, read: bool, largest: float)
     return "curve, low current" if quantity == "anode_current" and published < 0.1 * largest else "curve"
 
 
-def goal(valve: Valve, group: Group) -> Goal:
+def goal(valve: Valve, group: Group) -> AccuracyGoal:
     """Return the goal of a group of numbers of a valve."""
-    return valve.goals.get(group, GOALS.get(group, Goal()))
+    return valve.goals.get(group, GOALS.get(group, AccuracyGoal()))
 
 
 @dataclass(frozen=True)
@@ -168,7 +168,7 @@ def accuracy_rows(valve: Valve) -> list[list[str]]:
         if counts is None:
             continue
         wanted = goal(valve, group)
-        asked = "-" if wanted == Goal() else _pair(group, wanted.median, wanted.worst)
+        asked = "-" if wanted == AccuracyGoal() else _pair(group, wanted.median, wanted.worst)
         rows.append(
             [
                 words,

@@ -130,7 +130,7 @@ class Capacitances:
 
 
 @dataclass(frozen=True)
-class Noise:
+class FlickerNoise:
     """Flicker noise: the frequency [Hz] where it equals the shot noise. A typical value, not a limit."""
 
     __pydantic_config__ = _STRICT
@@ -302,7 +302,7 @@ class Window:
 
 
 @dataclass(frozen=True)
-class Goal:
+class AccuracyGoal:
     """Largest median and worst error wanted (relative, or points of percent for distortion); None: none set."""
 
     __pydantic_config__ = _STRICT
@@ -311,7 +311,7 @@ class Goal:
 
 
 @dataclass(frozen=True)
-class Fitted:
+class FitRecord:
     """How the constants came about, and the proof.
 
     ``errors`` holds one entry for each published number: row, quantity, published, law, error
@@ -332,7 +332,7 @@ class Fitted:
 
 
 @dataclass(frozen=True)
-class Section:
+class ValveSystem:
     """One valve system: a file has one, or two of different kinds.
 
     ``ratings_of`` holds, by designation, the ratings in which a designation differs from the file's name. ``goals``
@@ -346,7 +346,7 @@ class Section:
     ratings: Ratings = field(default_factory=Ratings)
     ratings_of: Mapping[str, Ratings] = field(default_factory=dict)
     capacitances: Capacitances = field(default_factory=Capacitances)
-    noise: Noise = field(default_factory=Noise)
+    noise: FlickerNoise = field(default_factory=FlickerNoise)
     leakage: Leakage = field(default_factory=Leakage)
     grid: GridOnset = field(default_factory=GridOnset)
     fit: Mapping[str, Any] = field(default_factory=dict)
@@ -354,8 +354,8 @@ class Section:
     charts: tuple[Chart, ...] = ()
     outputs: tuple[OutputRow, ...] = ()
     windows: tuple[Window, ...] = ()
-    goals: Mapping[Group, Goal] = field(default_factory=dict)
-    fitted: Fitted = field(default_factory=Fitted)
+    goals: Mapping[Group, AccuracyGoal] = field(default_factory=dict)
+    fitted: FitRecord = field(default_factory=FitRecord)
 
 
 @dataclass(frozen=True)
@@ -370,9 +370,9 @@ class ValveFile:
     heater: Heater | None = None
     base: Base | None = None
     sources: Mapping[str, str] = field(default_factory=dict)
-    triode: Section | None = None
-    pentode: Section | None = None
-    rectifier: Section | None = None
+    triode: ValveSystem | None = None
+    pentode: ValveSystem | None = None
+    rectifier: ValveSystem | None = None
 
 
 CONSTANTS: dict[str, type[TriodeConstants] | type[PentodeConstants] | type[RectifierConstants]] = {

@@ -15,22 +15,22 @@ from simwrap.errors import InputError
 from simwrap.report.html import as_html
 from simwrap.valves import laws
 from simwrap.valves.schema import (
+    AccuracyGoal,
     Base,
     Capacitances,
     Chart,
-    Fitted,
-    Goal,
+    FitRecord,
+    FlickerNoise,
     GridOnset,
     Group,
     Heater,
     Kind,
     Leakage,
-    Noise,
     OutputRow,
     Point,
     Ratings,
-    Section,
     ValveFile,
+    ValveSystem,
     Window,
 )
 
@@ -116,7 +116,7 @@ class Valve:
     constants: laws.Constants
     ratings: Ratings
     capacitances: Capacitances
-    noise: Noise
+    noise: FlickerNoise
     leakage: Leakage
     heater: Heater | None
     base: Base | None
@@ -126,8 +126,8 @@ class Valve:
     outputs: tuple[OutputRow, ...]
     windows: tuple[Window, ...]
     grid_onset: GridOnset
-    goals: Mapping[Group, Goal]
-    fitted: Fitted
+    goals: Mapping[Group, AccuracyGoal]
+    fitted: FitRecord
     trust: str
     path: Path | None
     kinds: tuple[Kind, ...] = ()
@@ -147,7 +147,7 @@ class Valve:
         cls, record: ValveFile, kind: Kind, path: Path | None = None, designation: str | None = None
     ) -> Valve:
         """Return the section ``kind`` of a checked file, with the ratings of a ``designation`` that has its own."""
-        section: Section = getattr(record, kind)
+        section: ValveSystem = getattr(record, kind)
         own = section.ratings_of.get(designation or "")
         name = designation if own and designation else record.name
         names = (record.name, *record.designations) if name != record.name else record.designations

@@ -19,7 +19,7 @@ from simwrap.amplifier.gain_plan import plan
 from simwrap.amplifier.page import Audit, Table
 from simwrap.amplifier.parts import Part
 from simwrap.amplifier.supply_match import at_voltage, match
-from simwrap.circuits.design_file import Design, Fitted, read_whole_design
+from simwrap.circuits.design_file import Design, FittedParts, read_whole_design
 from simwrap.circuits.render import render
 from simwrap.cli import main
 from simwrap.engine import run as run_engine
@@ -228,7 +228,7 @@ def test_motorboating_through_the_supply_is_named(tmp_path):
 
 def test_a_supply_without_a_bleeder_is_over():
     bare = design().supply.replace(bleeder=0)
-    found = audit(replace(design(), supply=bare, parts=Fitted()), quick=True)
+    found = audit(replace(design(), supply=bare, parts=FittedParts()), quick=True)
     assert any("Nothing discharges " in finding.text for finding in found.findings)
 
 
@@ -403,7 +403,11 @@ def test_weighting_of_hum():
 
 
 def test_parts_of_a_cause_are_not_added_twice():
-    causes = [hum_budget.Cause("a", 3.0, 0.3), hum_budget.Cause("of a", 3.0, 0.3, "a"), hum_budget.Cause("b", 4.0, 0.4)]
+    causes = [
+        hum_budget.HumSource("a", 3.0, 0.3),
+        hum_budget.HumSource("of a", 3.0, 0.3, "a"),
+        hum_budget.HumSource("b", 4.0, 0.4),
+    ]
     assert hum_budget.total(causes) == pytest.approx((5.0, 0.5))
 
 

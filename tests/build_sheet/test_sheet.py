@@ -17,7 +17,7 @@ import pytest
 from simwrap.amplifier.amplifier import Amplifier
 from simwrap.amplifier.supply_match import at_voltage
 from simwrap.amplifier.test_points import Allowance, places
-from simwrap.build_sheet.powering_up import FIRST, Step
+from simwrap.build_sheet.powering_up import FIRST, PowerUpStep
 from simwrap.build_sheet.sheet import Sheet, gathered, html
 from simwrap.circuits.circuit import Circuit
 from simwrap.circuits.design_file import read_whole_design
@@ -64,11 +64,11 @@ def without_valves(circuit: Circuit) -> str:
     )
 
 
-def step(title: str) -> Step:
+def step(title: str) -> PowerUpStep:
     return next(each for each in made().steps if each.title.startswith(title))
 
 
-def compared(circuit: Circuit, read: Step, text: str, program: str, folder: Path) -> int:
+def compared(circuit: Circuit, read: PowerUpStep, text: str, program: str, folder: Path) -> int:
     """Hold every voltage of a step against ngspice; return how many there are."""
     points = {point.name: point for point in places(circuit, made().design.feeds) if point.nodes}
     wanted = {row.name.partition(" (also")[0]: row for row in read.readings if row.unit == "V"}

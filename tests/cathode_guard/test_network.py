@@ -93,7 +93,7 @@ def test_faults_in_time_are_the_simulators(room: Guard, still: Network, words: s
     switch = protocol.Pwl((0.0, 0.5, 0.501), (0.0, 0.0, 1.0))
     pins = tuple(valve.pin for valve in bed.valves)
     run = protocol.TransientRun((samples - 1) / rate, 0.004, pins, (switch,), "v_test_onset", samples=samples)
-    (reply,) = engines.run(protocol.Circuit(in_time(bed, fault)), [run], engines.Run(workers=1))
+    (reply,) = engines.run(protocol.NetlistTable(in_time(bed, fault)), [run], engines.Run(workers=1))
     assert reply.reasons == [""]
     expected = np.stack([reply.values[pin][0] for pin in pins], axis=-1)[126:]
     builds = drawn(still, {}, 1, 1)
@@ -112,7 +112,7 @@ def test_a_hot_start_is_the_simulators(room: Guard, still: Network) -> None:
     bed = room.bed
     pins = tuple(valve.pin for valve in bed.valves)
     run = protocol.TransientRun(249 / 250, 0.002, pins, samples=250, initial="zero")
-    (reply,) = engines.run(protocol.Circuit(bed.bed.text), [run], engines.Run(workers=1))
+    (reply,) = engines.run(protocol.NetlistTable(bed.bed.text), [run], engines.Run(workers=1))
     assert reply.reasons == [""]
     expected = np.stack([reply.values[pin][0] for pin in pins], axis=-1)
     builds = drawn(still, {}, 1, 1)

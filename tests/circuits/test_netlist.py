@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 
 from simwrap.circuits.header import read_template
-from simwrap.circuits.point_table import Table
+from simwrap.circuits.point_table import PointTable
 from simwrap.circuits.render import render, render_table
 from simwrap.circuits.stage import Stage, stage
 from simwrap.errors import FileProblemsError, NetlistError
@@ -35,7 +35,7 @@ def test_a_zero_capacitor_is_not_there():
 def test_a_table_is_rendered_once():
     made = stage("triode_gain")
     column = np.linspace(5e4, 2e5, 50)
-    (batch,) = render_table(Table(made, {"anode_resistor": column}, 50))
+    (batch,) = render_table(PointTable(made, {"anode_resistor": column}, 50))
     assert list(batch.netlist.circuit.table) == ["r_anode"]
     np.testing.assert_array_equal(batch.netlist.circuit.table["r_anode"], column)
 
@@ -43,7 +43,7 @@ def test_a_table_is_rendered_once():
 def test_derived_values_are_tabulated_too():
     made = stage("tone_passive", bass_taper="linear")
     column = np.linspace(0.0, 1.0, 5)
-    (batch,) = render_table(Table(made, {"bass": column}, 5))
+    (batch,) = render_table(PointTable(made, {"bass": column}, 5))
     table = batch.netlist.circuit.table
     np.testing.assert_allclose(table["r_bass_pot_upper"] + table["r_bass_pot_lower"], 1e6, rtol=1e-8)
     np.testing.assert_allclose(table["r_bass_pot_lower"][1:], column[1:] * 1e6)
@@ -55,7 +55,7 @@ def test_points_with_and_without_a_part_get_texts_of_their_own():
         "cathode_capacitor": np.array([0.0, 1e-6, 0.0, 2e-6]),
         "anode_resistor": np.array([1e5, 2e5, 3e5, 4e5]),
     }
-    batches = render_table(Table(made, columns, 4))
+    batches = render_table(PointTable(made, columns, 4))
     assert sorted(tuple(batch.indices) for batch in batches) == [(0, 2), (1, 3)]
     for batch in batches:
         np.testing.assert_array_equal(batch.netlist.circuit.table["r_anode"], columns["anode_resistor"][batch.indices])
@@ -68,7 +68,7 @@ def test_each_batch_equals_a_rendering_of_its_own():
         "cathode_resistor": np.array([1e3, 2e3, 3e3]),
         "v1.emission": np.array([0.9, 1.0, 1.1]),
     }
-    table = Table(made, columns, 3)
+    table = PointTable(made, columns, 3)
     for batch in render_table(table):
         for position, index in enumerate(batch.indices):
             alone = render(table.at(int(index))).circuit.text.splitlines()
@@ -113,7 +113,7 @@ def test_an_array_that_decides_a_branch_is_rendered_point_by_point(tmp_path):
     made = _own_template(
         tmp_path, "{% if r > 5 %}\nr_a n_out 0 {{ r }}\n{% else %}\nr_b n_out 0 {{ r }}\n{% endif %}\n"
     )
-    batches = render_table(Table(made, {"r": np.array([1.0, 9.0])}, 2))
+    batches = render_table(PointTable(made, {"r": np.array([1.0, 9.0])}, 2))
     assert [batch.netlist.circuit.text for batch in batches] == ["r_b n_out 0 1.0\n", "r_a n_out 0 9.0\n"]
 
 

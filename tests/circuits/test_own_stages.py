@@ -19,7 +19,7 @@ import simwrap
 from simwrap import registry
 from simwrap.circuits import library
 from simwrap.circuits.header import read_template
-from simwrap.circuits.point_table import Table
+from simwrap.circuits.point_table import PointTable
 from simwrap.circuits.render import render, render_table
 from simwrap.errors import FileProblemsError, InputError, NetlistError, UnknownNameError
 
@@ -257,7 +257,7 @@ def test_renderings_share_no_state_between_threads():
         made, part, column = job
         start.wait()
         for _ in range(63):
-            (batch,) = render_table(Table(made, {part: column}, 50))
+            (batch,) = render_table(PointTable(made, {part: column}, 50))
             tables = [
                 table for device, table in batch.netlist.circuit.table.items() if np.isclose(table.max(), column.max())
                 or np.isclose((table * 2.0).max(), column.max(), rtol=2.0)

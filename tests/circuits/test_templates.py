@@ -17,7 +17,7 @@ from stage_runs import at, harmonics
 
 from simwrap.circuits.header import Parameter
 from simwrap.circuits.library import find_template, stage_names
-from simwrap.circuits.point_table import Table
+from simwrap.circuits.point_table import PointTable
 from simwrap.circuits.render import render, render_table
 from simwrap.circuits.stage import Stage, stage
 from simwrap.engine import Run, run
@@ -230,7 +230,7 @@ def test_numbers_can_be_swept_without_rendering_again(name):
             continue
         low, high = float(parameter.minimum), float(parameter.maximum)  # type: ignore[arg-type]
         column = np.clip(np.array([0.7, 1.0, 1.3]) * float(parameter.default), low, high)
-        batches = render_table(Table(made, {parameter.name: column}, 3))
+        batches = render_table(PointTable(made, {parameter.name: column}, 3))
         assert len(batches) == 1, f"{parameter.name} isn't tabular"
         circuit = batches[0].netlist.circuit
         for index, value in enumerate(column):

@@ -9,7 +9,7 @@ import simwrap
 from simwrap.circuits.render import render
 from simwrap.engine import OpRun, Run, run
 from simwrap.engine.currents import missing
-from simwrap.engine.protocol import Circuit
+from simwrap.engine.protocol import NetlistTable
 from simwrap.netlist import allow_list
 
 DIVIDER = (
@@ -36,7 +36,7 @@ def test_no_engine_is_believed_where_currents_are_missing(engine: str) -> None:
         driver=simwrap.stage("pentode_gain", valve="6AU6"), splitter=simwrap.stage("cathodyne", valve="6SN7GT")
     )
     text = render(chain).circuit.text.replace("g_splitter__v1_grid", "g_splitter__v1_gate")
-    (reply,) = run(Circuit(text, {}, 1), [OpRun()], Run(engine=engine))
+    (reply,) = run(NetlistTable(text, {}, 1), [OpRun()], Run(engine=engine))
     if reply.reasons == [""]:
         nodes = allow_list.check(text)
         assert missing(nodes, {}, reply.values) == [""]

@@ -17,7 +17,7 @@ import pytest
 from engine_circuits import DIVIDER, push_pull, stage, two_stages
 
 from simwrap import engine
-from simwrap.engine import AcRun, Circuit, NoiseRun, OpRun, Pulse, Pwl, Run, Sine, SteadyRun, TransientRun, run
+from simwrap.engine import AcRun, NetlistTable, NoiseRun, OpRun, Pulse, Pwl, Run, Sine, SteadyRun, TransientRun, run
 from simwrap.errors import NetlistError, NoEngineError, UnknownNameError
 
 BOTH = ("neospice", "ngspice")
@@ -35,7 +35,7 @@ def name(request: pytest.FixtureRequest) -> str:
     return str(request.param)
 
 
-def swept(points: int, seed: int = 3) -> Circuit:
+def swept(points: int, seed: int = 3) -> NetlistTable:
     rng = np.random.default_rng(seed)
     table = {
         "r_anode": rng.uniform(5e4, 2e5, points),
@@ -43,7 +43,7 @@ def swept(points: int, seed: int = 3) -> Circuit:
         "c_in": rng.uniform(1e-9, 1e-7, points),
         "v_supply": rng.uniform(150.0, 350.0, points),
     }
-    return Circuit(stage(), table, points)
+    return NetlistTable(stage(), table, points)
 
 
 SMALL = (OpRun(("n_anode", "n_cathode", "i(v_supply)")), AcRun(10.0, 1e5, 20, ("n_out",)))
@@ -66,7 +66,7 @@ def alone(text: str, values: dict[str, float], runs: tuple[engine.Analysis, ...]
             if fields[0] == element.lower():
                 fields[4 if element[0] in "vi" else 3] = repr(float(value))
         lines.append(" ".join(fields))
-    return run(Circuit("\n".join(lines)), runs, Run(engine=name, workers=1))
+    return run(NetlistTable("\n".join(lines)), runs, Run(engine=name, workers=1))
 
 
 def test_divider_and_corner_are_the_closed_forms(name: str) -> None:
@@ -93,7 +93,7 @@ def test_inductor_and_current_source_values_can_be_swept(name: str) -> None:
     inductance = np.array([0.5, 1.0, 2.0])
     current = np.array([1e-3, 2e-3, 5e-3])
     op, ac = run(
-        Circuit(text, {"l_b": inductance, "i_test": current}, 3),
+        NetlistTable(text, {"l_b": inductance, "i_test": current}, 3),
         [OpRun(("n_a",)), AcRun(50.0, 50.0, 1, ("n_a",))],
         Run(engine=name),
     )
@@ -112,7 +112,7 @@ def test_engines_agree() -> None:
     assert np.abs(decibels).max() < 1e-4
     for text in (two_stages(), push_pull()):
         one, other = (
-            run(Circuit(text), [OpRun(), AcRun(10.0, 1e5, 10, ("n_out",))], Run(engine=name)) for name in BOTH
+            run(NetlistTable(text), [OpRun(), AcRun(10.0, 1e5, 10, ("n_out",))], Run(engine=name)) for name in BOTH
         )
         for vector, value in one[0].values.items():
             np.testing.assert_allclose(value, other[0].values[vector], rtol=1e-6, atol=1e-9)
@@ -128,7 +128,9 @@ def test_controlled_sources_and_diodes_agree() -> None:
         "e_1 n_e 0 n_b 0 3.0\nr_e n_e 0 1000.0\ng_1 0 n_g n_b 0 0.002\nr_g n_g 0 500.0\n"
         "f_1 0 n_f v_a 2.0\nr_f n_f 0 100.0\nh_1 n_h 0 v_a 50.0\nr_h n_h 0 1000.0\n"
     )
-    replies = [run(Circuit(text), [OpRun(), AcRun(100.0, 1e3, 1, ("n_b", "n_f"))], Run(engine=name)) for name in BOTH]
+    replies = [
+        run(NetlistTable(text), [OpRun(), AcRun(100.0, 1e3, 1, ("n_b", "n_f"))], Run(engine=name)) for name in BOTH
+    ]
     for vector, value in replies[0][0].values.items():
         np.testing.assert_allclose(value, replies[1][0].values[vector], rtol=1e-6)
     v_b = replies[0][0].values["n_b"][0]
@@ -138,7 +140,7 @@ def test_controlled_sources_and_diodes_agree() -> None:
 
 
 def test_all_nodes_come_when_none_is_named(name: str) -> None:
-    (op,) = run(Circuit(DIVIDER), [OpRun()], Run(engine=name))
+    (op,) = run(NetlistTable(DIVIDER), [OpRun()], Run(engine=name))
     assert list(op.values) == ["n_in", "n_out"]
     assert op.axis is None
 
@@ -148,7 +150,7 @@ def test_all_nodes_come_when_none_is_named(name: str) -> None:
 )
 def test_frequencies_are_start_times_powers_of_ten(name: str, start: float, stop: float, count: int) -> None:
     text = "v_signal n_in 0 dc 0.0 ac 1.0\nr_a n_in n_out 10000.0\nc_a n_out 0 1e-08\n"
-    (ac,) = run(Circuit(text), [AcRun(start, stop, 20, ("n_out",))], Run(engine=name))
+    (ac,) = run(NetlistTable(text), [AcRun(start, stop, 20, ("n_out",))], Run(engine=name))
     assert ac.axis is not None
     assert len(ac.axis) == count
     np.testing.assert_allclose(ac.axis, start * 10 ** (np.arange(count) / 20), rtol=1e-12)
@@ -176,7 +178,7 @@ def test_the_task_of_an_executor_can_be_pickled() -> None:
 
 def test_noise_of_a_divider_and_a_helper_resistance(name: str) -> None:
     # 4 k T R of 1 kohm parallel 1 kohm at 300.15 K (CODATA Boltzmann constant; both engines' 27 Celsius).
-    (noise,) = run(Circuit(DIVIDER), [NoiseRun(100.0, 1e4, 5, "n_out")], Run(engine=name))
+    (noise,) = run(NetlistTable(DIVIDER), [NoiseRun(100.0, 1e4, 5, "n_out")], Run(engine=name))
     expected = np.sqrt(4 * 1.380649e-23 * 300.15 * 500.0)
     np.testing.assert_allclose(noise.values["output_density"], expected, rtol=1e-4)
     np.testing.assert_allclose(noise.values["input_density"], 2 * expected, rtol=1e-4)
@@ -185,20 +187,20 @@ def test_noise_of_a_divider_and_a_helper_resistance(name: str) -> None:
 def test_transient_of_an_rc_follows_its_exponential(name: str) -> None:
     text = "v_signal n_in 0 dc 0.0 ac 1.0\nr_a n_in n_out 1000.0\nc_a n_out 0 1e-06\n"
     step = TransientRun(5e-3, 2e-6, ("n_out",), (Pulse(0.0, 1.0, 1e-4, 1e-9, 1e-9, 1.0, 2.0),), samples=501)
-    (reply,) = run(Circuit(text), [step], Run(engine=name))
+    (reply,) = run(NetlistTable(text), [step], Run(engine=name))
     assert reply.axis is not None
     expected = np.where(reply.axis > 1e-4, 1 - np.exp(-(reply.axis - 1e-4) / 1e-3), 0.0)
     np.testing.assert_allclose(reply.values["n_out"][0], expected, atol=2e-4)
     ramp = TransientRun(2e-3, 2e-6, ("n_in",), (Pwl((0.0, 1e-3, 2e-3), (0.0, 2.0, 0.5)),), samples=5)
     np.testing.assert_allclose(
-        run(Circuit(text), [ramp], Run(engine=name))[0].values["n_in"][0], [0, 1, 2, 1.25, 0.5], atol=1e-6
+        run(NetlistTable(text), [ramp], Run(engine=name))[0].values["n_in"][0], [0, 1, 2, 1.25, 0.5], atol=1e-6
     )
 
 
 def test_a_cold_start_begins_with_everything_empty(name: str) -> None:
     text = "v_signal n_in 0 dc 10.0\nr_a n_in n_out 1000.0\nc_a n_out 0 1e-06\n"
     warm, cold = (TransientRun(2e-3, 2e-6, ("n_out",), initial=how, samples=101) for how in ("operating point", "zero"))
-    first, second = run(Circuit(text), [warm, cold], Run(engine=name))
+    first, second = run(NetlistTable(text), [warm, cold], Run(engine=name))
     np.testing.assert_allclose(first.values["n_out"][0], 10.0, rtol=1e-6)
     assert second.axis is not None
     np.testing.assert_allclose(second.values["n_out"][0], 10 * (1 - np.exp(-second.axis / 1e-3)), atol=5e-3)
@@ -206,19 +208,19 @@ def test_a_cold_start_begins_with_everything_empty(name: str) -> None:
 
 def test_several_terms_add_up_and_a_current_source_can_drive(name: str) -> None:
     terms = (Sine(1.0, 1000.0), Sine(0.5, 3000.0, 90.0))
-    (reply,) = run(Circuit(DIVIDER), [TransientRun(2e-3, 2e-6, ("n_out",), terms, samples=401)], Run(engine=name))
+    (reply,) = run(NetlistTable(DIVIDER), [TransientRun(2e-3, 2e-6, ("n_out",), terms, samples=401)], Run(engine=name))
     t = reply.axis
     expected = 0.5 * (np.sin(2e3 * np.pi * t) + 0.5 * np.cos(6e3 * np.pi * t))
     np.testing.assert_allclose(reply.values["n_out"][0][1:], expected[1:], atol=1e-5)
     text = "i_test 0 n_out dc 0.0\nr_b n_out 0 1000.0\n"
     run_ = TransientRun(2e-3, 2e-6, ("n_out",), (Sine(1e-3, 1000.0), Sine(5e-4, 2000.0)), "i_test", samples=401)
-    (reply,) = run(Circuit(text), [run_], Run(engine=name))
+    (reply,) = run(NetlistTable(text), [run_], Run(engine=name))
     expected = np.sin(2e3 * np.pi * t) + 0.5 * np.sin(4e3 * np.pi * t)
     np.testing.assert_allclose(reply.values["n_out"][0], expected, atol=1e-5)
 
 
 def test_a_bad_value_fails_its_point_only(name: str) -> None:
-    circuit = Circuit(DIVIDER, {"r_a": np.array([1e3, np.nan, 3e3, 0.0])}, 4)
+    circuit = NetlistTable(DIVIDER, {"r_a": np.array([1e3, np.nan, 3e3, 0.0])}, 4)
     (op,) = run(circuit, [OpRun(("n_out",))], Run(engine=name))
     assert op.failed.tolist() == [False, True, False, True]
     assert "r_a" in op.reasons[1]
@@ -234,7 +236,7 @@ STEEP = "v_a n_a 0 dc 1.0\nr_a n_a 0 1000.0\nb_x n_x 0 v=exp(300.0*v(n_a))\nr_x 
 def test_a_point_that_one_engine_cannot_do_goes_to_the_other() -> None:
     needs("neospice")
     needs("ngspice")
-    circuit = Circuit(STEEP, {"v_a": np.array([0.01, 1.0])}, 2)
+    circuit = NetlistTable(STEEP, {"v_a": np.array([0.01, 1.0])}, 2)
     (op,) = run(circuit, [OpRun(("n_x",))], Run(engine="neospice"))
     assert op.engines == ["neospice", "ngspice"]
     assert not op.failed.any()
@@ -245,7 +247,7 @@ def test_reasons_of_both_engines_are_kept() -> None:
     needs("neospice")
     needs("ngspice")
     # x = x^2 + 1 has no real solution.
-    (op,) = run(Circuit("b_x n_x 0 v=v(n_x)*v(n_x)+1.0\nr_x n_x 0 1000.0\n"), [OpRun(("n_x",))])
+    (op,) = run(NetlistTable("b_x n_x 0 v=v(n_x)*v(n_x)+1.0\nr_x n_x 0 1000.0\n"), [OpRun(("n_x",))])
     assert op.failed[0]
     assert np.isnan(op.values["n_x"][0])
     assert "neospice" in op.reasons[0]
@@ -255,21 +257,21 @@ def test_reasons_of_both_engines_are_kept() -> None:
 def test_choice_of_engine(monkeypatch: pytest.MonkeyPatch) -> None:
     needs("ngspice")
     monkeypatch.setenv("SIMWRAP_ENGINE", "ngspice")
-    assert run(Circuit(DIVIDER), [OpRun()])[0].engines == ["ngspice"]
+    assert run(NetlistTable(DIVIDER), [OpRun()])[0].engines == ["ngspice"]
     monkeypatch.setenv("SIMWRAP_ENGINE", "ngspicee")
     with pytest.raises(UnknownNameError, match="ngspice"):
-        run(Circuit(DIVIDER), [OpRun()])
+        run(NetlistTable(DIVIDER), [OpRun()])
     monkeypatch.delenv("SIMWRAP_ENGINE")
     monkeypatch.setenv("SIMWRAP_WITHOUT", "ngspice")
     assert engine.choose() == ("neospice",)
     with pytest.raises(NoEngineError, match="ngspice"):
-        run(Circuit(DIVIDER), [OpRun()], Run(engine="ngspice"))
+        run(NetlistTable(DIVIDER), [OpRun()], Run(engine="ngspice"))
 
 
 def test_no_engine_at_all(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setenv("SIMWRAP_WITHOUT", "neospice,ngspice")
     with pytest.raises(NoEngineError, match="no simulator"):
-        run(Circuit(DIVIDER), [OpRun()])
+        run(NetlistTable(DIVIDER), [OpRun()])
     assert [found.available for found in engine.found()] == [False, False]
 
 
@@ -304,7 +306,7 @@ def test_killed_children_lose_nothing(name: str) -> None:
     circuit = swept(1500)
     engine.stop_all()
     begin = time.monotonic()
-    run(Circuit(DIVIDER), [OpRun()], Run(engine=name, workers=1))
+    run(NetlistTable(DIVIDER), [OpRun()], Run(engine=name, workers=1))
     started = time.monotonic() - begin
     undisturbed = run(circuit, SMALL, Run(engine=name, workers=2))
     stop = threading.Event()
@@ -335,7 +337,7 @@ def test_a_point_past_its_limit_is_ended_and_the_others_arrive(name: str, monkey
     monkeypatch.setenv("SIMWRAP_WITHOUT", " ".join(set(BOTH) - {name}))
     quick, endless = (TransientRun(stop, 1e-6, ("n_out",), samples=10) for stop in (1e-4, 0.45))
     begin = time.monotonic()
-    replies = run(Circuit(stage()), [OpRun(), endless, quick], Run(engine=name, time_limit=0.3, workers=1))
+    replies = run(NetlistTable(stage()), [OpRun(), endless, quick], Run(engine=name, time_limit=0.3, workers=1))
     assert time.monotonic() - begin < 4.0
     assert not replies[0].failed[0]
     assert not replies[2].failed[0]
@@ -348,7 +350,7 @@ def test_a_child_that_was_prepared_is_the_one_that_works() -> None:
     engine.stop_all()
     for _ in range(2):  # asked twice, it comes once
         engine.process.prepare(name)
-    (reply,) = run(Circuit(DIVIDER), [OpRun()], Run(workers=1))
+    (reply,) = run(NetlistTable(DIVIDER), [OpRun()], Run(workers=1))
     assert reply.reasons == [""]
     assert len(engine.children()) == 1
     engine.process.prepare(name)
@@ -367,7 +369,7 @@ def test_a_child_that_could_not_be_prepared_is_missed_only_by_the_job(monkeypatc
         broken.setattr(engine.process, "Child", refuse)
         engine.process.prepare(engine.choose()[0])
         assert tried.wait(10.0)
-    (reply,) = run(Circuit(DIVIDER), [OpRun()], Run(workers=1))
+    (reply,) = run(NetlistTable(DIVIDER), [OpRun()], Run(workers=1))
     assert reply.reasons == [""]
 
 
@@ -430,21 +432,21 @@ def test_importing_the_engines_loads_no_simulator() -> None:
 @pytest.mark.parametrize(
     ("circuit", "runs", "part"),
     [
-        (Circuit(DIVIDER, {"r_zz": np.ones(1)}), [OpRun()], "r_zz"),
-        (Circuit(DIVIDER, {"r_a": np.ones(2)}), [OpRun()], "shape"),
-        (Circuit(DIVIDER), [OpRun(("n_nowhere",))], "n_nowhere"),
-        (Circuit(DIVIDER), [OpRun(("i(r_a)",))], "r_a"),
-        (Circuit(DIVIDER), [AcRun(0.0, 1e3, 10, ("n_out",))], "start"),
-        (Circuit(DIVIDER), [AcRun(1e3, 1e2, 10, ("n_out",))], "sweep"),
-        (Circuit(DIVIDER), [NoiseRun(1.0, 1e3, 10, "n_out", "r_a")], "r_a"),
-        (Circuit(DIVIDER), [SteadyRun(1e3, (Sine(1.0, 1500.0),), np.ones((1, 1)), ("n_out",))], "multiple"),
-        (Circuit(DIVIDER), [SteadyRun(1e3, (Sine(1.0, 1e3),), np.ones((2, 1)), ("n_out",))], "shape"),
-        (Circuit(DIVIDER), [TransientRun(0.0, 1e-6, ("n_out",))], "stop"),
-        (Circuit(DIVIDER), [TransientRun(1.0, 1e-3, ("n_out",), (Sine(np.inf, 1.0),))], "finite"),
-        (Circuit(DIVIDER), [TransientRun(1.0, 1e-3, ("n_out",), (Pwl((1.0, 0.0), (0.0, 0.0)),))], "rise"),
-        (Circuit(DIVIDER), [TransientRun(1.0, 1e-3, ("n_out",), initial="warm")], "warm"),
+        (NetlistTable(DIVIDER, {"r_zz": np.ones(1)}), [OpRun()], "r_zz"),
+        (NetlistTable(DIVIDER, {"r_a": np.ones(2)}), [OpRun()], "shape"),
+        (NetlistTable(DIVIDER), [OpRun(("n_nowhere",))], "n_nowhere"),
+        (NetlistTable(DIVIDER), [OpRun(("i(r_a)",))], "r_a"),
+        (NetlistTable(DIVIDER), [AcRun(0.0, 1e3, 10, ("n_out",))], "start"),
+        (NetlistTable(DIVIDER), [AcRun(1e3, 1e2, 10, ("n_out",))], "sweep"),
+        (NetlistTable(DIVIDER), [NoiseRun(1.0, 1e3, 10, "n_out", "r_a")], "r_a"),
+        (NetlistTable(DIVIDER), [SteadyRun(1e3, (Sine(1.0, 1500.0),), np.ones((1, 1)), ("n_out",))], "multiple"),
+        (NetlistTable(DIVIDER), [SteadyRun(1e3, (Sine(1.0, 1e3),), np.ones((2, 1)), ("n_out",))], "shape"),
+        (NetlistTable(DIVIDER), [TransientRun(0.0, 1e-6, ("n_out",))], "stop"),
+        (NetlistTable(DIVIDER), [TransientRun(1.0, 1e-3, ("n_out",), (Sine(np.inf, 1.0),))], "finite"),
+        (NetlistTable(DIVIDER), [TransientRun(1.0, 1e-3, ("n_out",), (Pwl((1.0, 0.0), (0.0, 0.0)),))], "rise"),
+        (NetlistTable(DIVIDER), [TransientRun(1.0, 1e-3, ("n_out",), initial="warm")], "warm"),
     ],
 )
-def test_requests_that_do_not_fit_the_circuit(circuit: Circuit, runs: list[engine.Analysis], part: str) -> None:
+def test_requests_that_do_not_fit_the_circuit(circuit: NetlistTable, runs: list[engine.Analysis], part: str) -> None:
     with pytest.raises(NetlistError, match=part):
         run(circuit, runs)

@@ -26,7 +26,7 @@ from engine_circuits import DIVIDER, stage
 from simwrap import engine
 from simwrap.engine import (
     AcRun,
-    Circuit,
+    NetlistTable,
     NoiseRun,
     OpRun,
     Pulse,
@@ -76,7 +76,7 @@ def test_options_that_are_none_say_so_in_one_sentence(wrong: dict[str, Any], par
 
 def test_options_of_numpy_are_numbers_too() -> None:
     options = Run(time_limit=np.float64(3.0), workers=np.int64(1))  # type: ignore[arg-type]
-    assert run(Circuit(DIVIDER), [OpRun(("n_out",))], options)[0].reasons == [""]
+    assert run(NetlistTable(DIVIDER), [OpRun(("n_out",))], options)[0].reasons == [""]
 
 
 # Odd numbers: refused at once, or ended by their limit.
@@ -102,16 +102,16 @@ def test_options_of_numpy_are_numbers_too() -> None:
 def test_what_could_not_be_done_in_any_time_is_refused_at_once(request_: engine.Analysis, part: str) -> None:
     begin = time.monotonic()
     with pytest.raises(NetlistError, match=part):
-        run(Circuit(DIVIDER), [request_])
+        run(NetlistTable(DIVIDER), [request_])
     assert time.monotonic() - begin < 1.0
 
 
 def test_a_limit_is_a_limit_over_levels_retries_and_engines() -> None:
     """Twenty levels of which none can come to rest in the time: together they take the limit, not a multiple."""
     request = SteadyRun(50.0, (Sine(1.0, 1.5e5),), np.geomspace(0.01, 5.0, 20)[None, :], ("n_out",))
-    run(Circuit(DIVIDER), [OpRun()])
+    run(NetlistTable(DIVIDER), [OpRun()])
     begin = time.monotonic()
-    (reply,) = run(Circuit(stage()), [request], Run(time_limit=2.0, workers=1))
+    (reply,) = run(NetlistTable(stage()), [request], Run(time_limit=2.0, workers=1))
     assert time.monotonic() - begin < 2.0 + 2.0  # a child may have to be started for the other engine
     assert "time limit" in reply.reasons[0]
     assert np.isnan(reply.values["n_out"][0, -1]).all()
@@ -125,10 +125,10 @@ def test_levels_that_were_done_before_the_limit_stay(monkeypatch: pytest.MonkeyP
         pytest.skip("the embedded engine is not there")
     # A long last level: 60,000 steps a period, so that the limit falls into a single period of it.
     request = SteadyRun(1000.0, (Sine(1.0, 1e3), Sine(1e-3, 2.9e6)), np.array([[0.01, 0.02, 0.03]]), ("n_out",))
-    (whole,) = run(Circuit(DIVIDER), [request], Run(time_limit=60.0, workers=1))
+    (whole,) = run(NetlistTable(DIVIDER), [request], Run(time_limit=60.0, workers=1))
     assert whole.reasons == [""]
     monkeypatch.setattr(engine.process.Child, "look", _after_two_levels(engine.process.Child.look))
-    (cut,) = run(Circuit(DIVIDER), [request], Run(time_limit=60.0, workers=1))
+    (cut,) = run(NetlistTable(DIVIDER), [request], Run(time_limit=60.0, workers=1))
     done = ~np.isnan(cut.values["n_out"][0]).any(axis=1)
     assert done[0]
     assert not done[2]
@@ -148,11 +148,11 @@ def _after_two_levels(look: Callable[..., None]) -> Callable[..., None]:
 # Many callers.
 
 
-def own_circuit(number: int) -> tuple[Circuit, float]:
+def own_circuit(number: int) -> tuple[NetlistTable, float]:
     """A circuit that no other number has, and its closed form."""
     upper = 1000.0 + 7.0 * number
     text = f"v_a n_a{number} 0 dc {3.0 + number}\nr_a n_a{number} n_b 1000.0\nr_b n_b 0 2000.0\n"
-    return Circuit(text, {"r_a": np.array([upper])}), (3.0 + number) * 2000.0 / (2000.0 + upper)
+    return NetlistTable(text, {"r_a": np.array([upper])}), (3.0 + number) * 2000.0 / (2000.0 + upper)
 
 
 def own_runs(first: int, count: int) -> list[str]:
@@ -182,7 +182,7 @@ def test_two_thousand_runs_from_32_threads_are_not_mixed_up() -> None:
 def test_a_thread_whose_run_is_refused_disturbs_no_other() -> None:
     def refused(_: int) -> None:
         with pytest.raises(NetlistError):
-            run(Circuit("r_a n_a 0"), [OpRun()])
+            run(NetlistTable("r_a n_a 0"), [OpRun()])
 
     with concurrent.futures.ThreadPoolExecutor(8) as pool:
         good = [pool.submit(own_runs, 1000 * k, 20) for k in range(4)]
@@ -318,9 +318,9 @@ def test_a_child_sees_next_to_nothing_of_the_environment() -> None:
 #: Signals that a storm sends at least; SIMWRAP_STRIKES asks for more.
 STRIKES = int(os.environ.get("SIMWRAP_STRIKES", "4"))
 LEVELS = np.array([[0.02, 0.2, 1.0]] * 12)
-SWEPT = Circuit(stage(), {"r_anode": np.geomspace(5e4, 2e5, 12)}, 12)
-MANY = Circuit(stage(), {"r_anode": np.geomspace(5e4, 2e5, 1500)}, 1500)
-STORMS: dict[str, tuple[Circuit, list[engine.Analysis]]] = {
+SWEPT = NetlistTable(stage(), {"r_anode": np.geomspace(5e4, 2e5, 12)}, 12)
+MANY = NetlistTable(stage(), {"r_anode": np.geomspace(5e4, 2e5, 1500)}, 1500)
+STORMS: dict[str, tuple[NetlistTable, list[engine.Analysis]]] = {
     "sweep": (MANY, [OpRun(("n_anode",)), AcRun(10.0, 1e5, 60, ("n_out",))]),
     "steady states": (SWEPT, [SteadyRun(1000.0, (Sine(1.0, 1000.0),), LEVELS, ("n_out",))]),
     "noise": (MANY, [NoiseRun(10.0, 1e5, 60, "n_out")]),
@@ -400,10 +400,10 @@ def test_two_thousand_runs_keep_memory_and_descriptors_flat() -> None:
 
     runs = [OpRun(), AcRun(10.0, 1e5, 10, ("n_out",))]
     for _ in range(200):
-        run(Circuit(stage()), runs, Run(workers=1))
+        run(NetlistTable(stage()), runs, Run(workers=1))
     memory, descriptors = held()
     for _ in range(2000):
-        run(Circuit(stage()), runs, Run(workers=1))
+        run(NetlistTable(stage()), runs, Run(workers=1))
     after, open_ = held()
     assert after - memory < 5.0
     assert open_ <= descriptors

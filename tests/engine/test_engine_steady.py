@@ -9,7 +9,7 @@ import pytest
 from engine_circuits import DIVIDER, amplifier, push_pull, stage, two_stages
 
 from simwrap import engine
-from simwrap.engine import Circuit, Run, Sine, SteadyRun, TransientRun, run
+from simwrap.engine import NetlistTable, Run, Sine, SteadyRun, TransientRun, run
 from simwrap.engine.protocol import Array
 from simwrap.engine.resample import onto
 
@@ -37,7 +37,7 @@ def distortion(wave: Array) -> Array:
 
 def steady(text: str, levels: list[float], name: str, frequency: float = 1000.0) -> engine.Reply:
     request = SteadyRun(frequency, (Sine(1.0, frequency),), np.array([levels]), ("n_out",))
-    (reply,) = run(Circuit(text), [request], Run(engine=name, workers=1))
+    (reply,) = run(NetlistTable(text), [request], Run(engine=name, workers=1))
     return reply
 
 
@@ -52,7 +52,7 @@ def brute(text: str, level: float, name: str, periods: int = 400, frequency: flo
         periods * period, period / 200, ("n_out",), (Sine(level, frequency),),
         start=(periods - 3) * period, samples=samples,
     )  # fmt: skip
-    (reply,) = run(Circuit(text), [request], Run(engine=name, time_limit=300.0, workers=1))
+    (reply,) = run(NetlistTable(text), [request], Run(engine=name, time_limit=300.0, workers=1))
     assert not reply.failed[0], reply.reasons
     return float(distortion(reply.values["n_out"][0, 256:512]))
 
@@ -81,7 +81,7 @@ def test_a_polynomial_reads_its_exact_harmonics(name: str) -> None:
 def test_tones_are_in_phase_with_their_period(name: str) -> None:
     tones = (Sine(1.0, 600.0), Sine(0.25, 7000.0, 90.0))
     request = SteadyRun(200.0, tones, np.array([[2.0]]), ("n_out",), samples=512)
-    (reply,) = run(Circuit(DIVIDER), [request], Run(engine=name))
+    (reply,) = run(NetlistTable(DIVIDER), [request], Run(engine=name))
     assert reply.axis is not None
     expected = np.sin(2 * np.pi * 600 * reply.axis) + 0.25 * np.cos(2 * np.pi * 7000 * reply.axis)
     np.testing.assert_allclose(reply.values["n_out"][0, 0], expected, atol=2e-5)
@@ -119,7 +119,7 @@ def test_levels_are_as_settled_as_they_are_said_to_be(tolerance: float) -> None:
     waves = []
     for asked in (tolerance, 0.01 * tolerance):
         request = SteadyRun(1000.0, (Sine(1.0, 1000.0),), levels, ("n_out",), tolerance=asked)
-        (reply,) = run(Circuit(push_pull()), [request], Run(engine="neospice", workers=1))
+        (reply,) = run(NetlistTable(push_pull()), [request], Run(engine="neospice", workers=1))
         assert reply.reasons == [""]
         if asked == tolerance:
             assert reply.extras["periods"].min() == 1
@@ -155,7 +155,7 @@ def test_too_much_feedback_is_named_at_once() -> None:
     text = amplifier(330.0).replace("c_step n_a4 n_step 1.5e-10", "c_step n_a4 n_step 1e-13")
     text = text.replace("l_leakage_a n_leakage_a n_anode_a 0.004", "l_leakage_a n_leakage_a n_anode_a 0.04")
     text = text.replace("l_leakage_b n_leakage_b n_anode_b 0.004", "l_leakage_b n_leakage_b n_anode_b 0.04")
-    engine.run(Circuit(DIVIDER), [engine.OpRun()], Run(workers=1))
+    engine.run(NetlistTable(DIVIDER), [engine.OpRun()], Run(workers=1))
     begin = time.process_time(), time.monotonic()
     reply = steady(text, [0.01, 0.1, 0.3], "neospice")
     assert time.monotonic() - begin[1] < 3.0
@@ -206,7 +206,7 @@ def test_twenty_levels_of_one_stage_take_few_periods() -> None:
 
 
 def test_workers_do_not_change_the_numbers(name: str) -> None:
-    circuit = Circuit(stage(), {"r_anode": np.array([5e4, 1e5, 2e5])}, 3)
+    circuit = NetlistTable(stage(), {"r_anode": np.array([5e4, 1e5, 2e5])}, 3)
     request = SteadyRun(1000.0, (Sine(1.0, 1000.0),), np.array([[0.1, 1.0]] * 3), ("n_out",))
     one, other = (run(circuit, [request], Run(engine=name, workers=workers))[0] for workers in (1, 3))
     np.testing.assert_array_equal(one.values["n_out"], other.values["n_out"])
@@ -233,7 +233,7 @@ def test_brute_force_says_so_and_agrees(monkeypatch: pytest.MonkeyPatch) -> None
 
 def test_a_level_that_does_not_settle_is_nan_with_its_reason() -> None:
     request = SteadyRun(1000.0, (Sine(1.0, 1000.0),), np.array([[0.5, 1.0]]), ("n_out",), max_periods=1)
-    (reply,) = run(Circuit(stage()), [request])
+    (reply,) = run(NetlistTable(stage()), [request])
     assert reply.failed[0]
     assert "no steady state within" in reply.reasons[0]
     assert np.isnan(reply.values["n_out"]).all()
@@ -254,7 +254,7 @@ def test_an_oscillator_has_no_steady_state() -> None:
 def test_a_current_source_can_drive() -> None:
     text = "v_signal n_in 0 dc 0.0 ac 1.0\nr_a n_in n_out 1000.0\ni_output 0 n_out dc 0.0 ac 0.0\nr_b n_out 0 1000.0\n"
     request = SteadyRun(1000.0, (Sine(1.0, 1000.0),), np.array([[0.002]]), ("n_out",), "i_output")
-    (reply,) = run(Circuit(text), [request])
+    (reply,) = run(NetlistTable(text), [request])
     np.testing.assert_allclose(harmonics(reply.values["n_out"][0, 0])[1], 1.0, rtol=1e-6)
 
 

@@ -13,7 +13,7 @@ from engine_circuits import DIVIDER, push_pull, stage
 from simwrap import engine
 from simwrap.engine import (
     AcRun,
-    Circuit,
+    NetlistTable,
     OpRun,
     Run,
     Sine,
@@ -98,7 +98,7 @@ REFUSED = {
 def test_refused_before_any_engine_sees_it(what: str) -> None:
     text, word = REFUSED[what]
     with pytest.raises(NetlistError) as refusal:
-        run(Circuit("v_a n_a 0 dc 1.0 ac 1.0\nr_a n_a 0 1000.0\n" + text), [OpRun()])
+        run(NetlistTable("v_a n_a 0 dc 1.0 ac 1.0\nr_a n_a 0 1000.0\n" + text), [OpRun()])
     assert word in str(refusal.value)
     assert "\n" not in str(refusal.value)
     assert "\r" not in str(refusal.value)
@@ -113,13 +113,13 @@ def test_nothing_connected_to_ground() -> None:
 def test_a_comment_that_is_a_command_stays_behind(name: str, tmp_path: Path) -> None:
     target = tmp_path / "made"
     text = f"*# shell touch {target}\n* {{x}} `id`\n" + DIVIDER
-    (op,) = run(Circuit(text, {"v_signal": np.array([1.0])}), [OpRun(("n_out",))], Run(engine=name))
+    (op,) = run(NetlistTable(text, {"v_signal": np.array([1.0])}), [OpRun(("n_out",))], Run(engine=name))
     assert op.values["n_out"][0] == pytest.approx(0.5)
     assert not target.exists()
 
 
 def test_the_first_element_is_not_eaten_as_a_title(name: str) -> None:
-    (op,) = run(Circuit("v_a n_a 0 dc 1.0\nr_a n_a 0 1000.0"), [OpRun(("n_a", "i(v_a)"))], Run(engine=name))
+    (op,) = run(NetlistTable("v_a n_a 0 dc 1.0\nr_a n_a 0 1000.0"), [OpRun(("n_a", "i(v_a)"))], Run(engine=name))
     assert op.values["n_a"][0] == pytest.approx(1.0)
     assert op.values["i(v_a)"][0] == pytest.approx(-1e-3)
 
@@ -127,13 +127,13 @@ def test_the_first_element_is_not_eaten_as_a_title(name: str) -> None:
 @pytest.mark.parametrize("vector", ["time", "frequency", "c", "e", "i", "pi", "kelvin", "yes", "boltz", "const.pi"])
 def test_a_missing_vector_is_no_constant(vector: str) -> None:
     with pytest.raises(NetlistError, match="no such node"):
-        run(Circuit(DIVIDER), [OpRun((vector,))])
+        run(NetlistTable(DIVIDER), [OpRun((vector,))])
 
 
 def test_nodes_named_like_constants_are_themselves(name: str) -> None:
     text = "v_a n_time 0 dc 3.0\nr_a n_time n_pi 1000.0\nr_b n_pi 0 2000.0\n"
     op, tran = run(
-        Circuit(text),
+        NetlistTable(text),
         [OpRun(("n_time", "n_pi")), TransientRun(1e-3, 1e-5, ("n_time",), (), "v_a")],
         Run(engine=name),
     )
@@ -144,7 +144,7 @@ def test_nodes_named_like_constants_are_themselves(name: str) -> None:
 
 def test_names_are_found_in_any_case(name: str) -> None:
     (op,) = run(
-        Circuit(DIVIDER, {"R_A": np.array([3e3]), "V_Signal": np.array([8.0])}),
+        NetlistTable(DIVIDER, {"R_A": np.array([3e3]), "V_Signal": np.array([8.0])}),
         [OpRun(("N_OUT",))],
         Run(engine=name),
     )
@@ -152,7 +152,7 @@ def test_names_are_found_in_any_case(name: str) -> None:
 
 
 def test_operating_point_after_a_transient_with_coupled_coils(name: str) -> None:
-    circuit = Circuit(push_pull(), {"r_k": np.array([200.0, 250.0])}, 2)
+    circuit = NetlistTable(push_pull(), {"r_k": np.array([200.0, 250.0])}, 2)
     point = OpRun(("n_aa", "n_k"))
     transient = TransientRun(2e-3, 2e-5, ("n_out",), (Sine(5.0, 1000.0),))
     (before,) = run(circuit, [point], Run(engine=name, workers=1))
@@ -166,7 +166,7 @@ def test_operating_point_after_a_transient_with_coupled_coils(name: str) -> None
 def test_coupled_coils_go_on_from_given_currents(name: str) -> None:
     # One engine takes only a coil's own flux from ic=, and multiplied currents by 1/(1 - k).
     request = SteadyRun(1000.0, (Sine(1.0, 1000.0),), np.array([[10.0]]), ("n_out", "n_k"))
-    (reply,) = run(Circuit(push_pull()), [request], Run(engine=name))
+    (reply,) = run(NetlistTable(push_pull()), [request], Run(engine=name))
     assert not reply.failed[0]
     assert (np.abs(reply.values["n_out"]) < 20.0).all()
     assert reply.extras["periods"][0, 0] < 60
@@ -178,7 +178,7 @@ def test_a_steep_exponential_is_not_clipped_in_a_softplus(name: str) -> None:
         "v_a n_a 0 dc 1.0\nr_a n_a 0 1000.0\nb_x n_x 0 v=max(v(n_a),0.0)+ln(1.0+exp(-abs(v(n_a))))\nr_x n_x 0 1000.0\n"
     )
     values = np.array([-800.0, -3.0, 0.0, 3.0, 300.0, 5000.0])
-    (op,) = run(Circuit(text, {"v_a": values}, len(values)), [OpRun(("n_x",))], Run(engine=name))
+    (op,) = run(NetlistTable(text, {"v_a": values}, len(values)), [OpRun(("n_x",))], Run(engine=name))
     np.testing.assert_allclose(op.values["n_x"], np.logaddexp(0.0, values), rtol=1e-9, atol=1e-12)
 
 
@@ -193,7 +193,7 @@ def test_all_allowed_functions_are_read_alike() -> None:
         text += [f"b_{function} n_{function} 0 v={function}({arguments})", f"r_{function} n_{function} 0 1000.0"]
     text += ["b_hat n_hat 0 v=3.0-(v(n_a)+2.0)^2.0/4.0/2.0-1.0", "r_hat n_hat 0 1.0"]
     text += ["b_star n_star 0 v=2.0**-v(n_a)*3.0", "r_star n_star 0 1.0"]
-    circuit = Circuit("\n".join(text), {"v_a": np.array([-1.0, -0.3, 0.2, 0.9])}, 4)
+    circuit = NetlistTable("\n".join(text), {"v_a": np.array([-1.0, -0.3, 0.2, 0.9])}, 4)
     one, other = (run(circuit, [OpRun()], Run(engine=name))[0] for name in BOTH)
     assert set(one.engines) == {"neospice"}
     assert set(other.engines) == {"ngspice"}
@@ -215,7 +215,7 @@ def memory(pid: int) -> float:
 def test_memory_of_a_child_is_flat(name: str) -> None:
     engine.stop_all()
     points = 512
-    circuit = Circuit(stage(), {"r_anode": np.linspace(5e4, 2e5, points)}, points)
+    circuit = NetlistTable(stage(), {"r_anode": np.linspace(5e4, 2e5, points)}, points)
     runs = [OpRun(("n_anode",)), AcRun(10.0, 1e5, 10, ("n_out",))]
     run(circuit, runs, Run(engine=name, workers=1))
     (pid,) = engine.children()
@@ -231,7 +231,7 @@ def test_what_an_engine_prints_cannot_get_into_the_pipe(name: str) -> None:
     # One node with one connection makes an engine print a warning on standard output.
     text = "v_a n_a 0 dc 1.0\nr_a n_a 0 1.0\nv_probe n_probe 0 dc 2.0\n"
     for _ in range(3):
-        (op,) = run(Circuit(text), [OpRun(("n_probe",))], Run(engine=name, workers=1))
+        (op,) = run(NetlistTable(text), [OpRun(("n_probe",))], Run(engine=name, workers=1))
         assert op.values["n_probe"][0] == 2.0
 
 
@@ -284,11 +284,11 @@ class TestJudgement:
 @pytest.mark.skipif(bool(engine.backends.discovery.missing("ngspice")), reason="ngspice is not there")
 def test_vectors_of_another_analysis_are_not_taken() -> None:
     # A sweep that fails leaves nothing that could be read in its place: the frequencies must fit.
-    (ac,) = run(Circuit(DIVIDER), [AcRun(10.0, 1e3, 10, ("n_out",))], Run(engine="ngspice"))
+    (ac,) = run(NetlistTable(DIVIDER), [AcRun(10.0, 1e3, 10, ("n_out",))], Run(engine="ngspice"))
     assert ac.values["n_out"].shape == (1, 21)
     assert not ac.failed[0]
     text = "v_signal n_in 0 dc 1.0 ac 1.0\nr_i n_in 0 1.0\nb_x n_x 0 v=v(n_x)*v(n_x)+1.0\nr_x n_x 0 1000.0\n"
-    op, ac = run(Circuit(text), [OpRun(("n_x",)), AcRun(10.0, 1e3, 10, ("n_x",))], Run(engine="ngspice"))
+    op, ac = run(NetlistTable(text), [OpRun(("n_x",)), AcRun(10.0, 1e3, 10, ("n_x",))], Run(engine="ngspice"))
     assert op.failed[0]
     assert ac.failed[0]
     assert np.isnan(ac.values["n_x"]).all()
@@ -297,6 +297,6 @@ def test_vectors_of_another_analysis_are_not_taken() -> None:
 @pytest.mark.skipif(bool(engine.backends.discovery.missing("neospice")), reason="neospice is not there")
 def test_a_transient_with_too_many_steps_for_one_engine_says_so(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setenv("SIMWRAP_WITHOUT", "ngspice")
-    (reply,) = run(Circuit(DIVIDER), [TransientRun(0.6, 1e-6, ("n_out",), (Sine(1.0, 1e3),), samples=8)])
+    (reply,) = run(NetlistTable(DIVIDER), [TransientRun(0.6, 1e-6, ("n_out",), (Sine(1.0, 1e3),), samples=8)])
     assert reply.failed[0]
     assert "500000" in reply.reasons[0]

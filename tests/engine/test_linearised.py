@@ -11,7 +11,7 @@ from engine_circuits import amplifier, push_pull, stage, two_stages
 import simwrap
 from simwrap import engine
 from simwrap.circuits.render import render
-from simwrap.engine import AcRun, Circuit, OpRun, Run, linearised, run
+from simwrap.engine import AcRun, NetlistTable, OpRun, Run, linearised, run
 from simwrap.errors import NetlistError
 from simwrap.netlist import allow_list, expressions
 
@@ -25,7 +25,7 @@ CIRCUITS = {"one stage": stage, "two stages": two_stages, "push-pull": push_pull
 
 
 def point_of(text: str, name: str = "auto") -> dict[str, float]:
-    (op,) = run(Circuit(text), [OpRun(linearised.needed(text))], Run(engine=name, workers=1))
+    (op,) = run(NetlistTable(text), [OpRun(linearised.needed(text))], Run(engine=name, workers=1))
     assert op.reasons == [""]
     return {vector: float(array[0]) for vector, array in op.values.items()}
 
@@ -34,7 +34,7 @@ def assert_as_ngspice(text: str) -> None:
     """Every node at 60 frequencies, 0.1 Hz to 1 MHz, within 1e-6 of its own largest."""
     nodes = allow_list.check(text).nodes
     (low, high) = (
-        run(Circuit(text), [AcRun(start, start * 10.0**3.4, 9, nodes)], Run("ngspice", workers=1))[0]
+        run(NetlistTable(text), [AcRun(start, start * 10.0**3.4, 9, nodes)], Run("ngspice", workers=1))[0]
         for start in (0.1, 400.0)
     )
     found = linearised.matrices(text, point_of(text, "ngspice"))
@@ -153,7 +153,7 @@ def test_a_period_of_a_quiet_circuit_is_the_exponential_of_its_poles() -> None:
     parsed = allow_list.check(text)
     names = (*parsed.nodes, *(f"i({coil})" for coil in parsed.kind("l")))
     found = linearised.Linearised(parsed)
-    (op,) = run(Circuit(text), [OpRun(names)], Run(workers=1))
+    (op,) = run(NetlistTable(text), [OpRun(names)], Run(workers=1))
     times = np.array([0.0, 1e-3])
     waves = {name: np.repeat(array, 2) for name, array in op.values.items()}
     energy = _true_state(Deck(parsed), names, {})

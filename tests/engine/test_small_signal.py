@@ -18,9 +18,9 @@ from simwrap.amplifier.supply_match import match
 from simwrap.circuits import bench
 from simwrap.circuits.circuit import as_circuit
 from simwrap.circuits.design_file import read_whole_design
-from simwrap.circuits.point_table import Table
+from simwrap.circuits.point_table import PointTable
 from simwrap.circuits.render import excited, render
-from simwrap.engine import AcRun, Circuit, NoiseRun, Run, elimination, run, small_signal
+from simwrap.engine import AcRun, NetlistTable, NoiseRun, Run, elimination, run, small_signal
 from simwrap.engine.backends.discovery import missing
 from simwrap.errors import NetlistError, SimwrapError
 from simwrap.measures.results import labelled
@@ -40,7 +40,7 @@ QUICK = Run(workers=1)
 def both(text: str, sweep: AcRun | NoiseRun, source: str, options: Run) -> list[Any]:
     """Return the engine's own analysis, and that of the linearised circuit."""
     linear = replace(sweep, linear=True) if isinstance(sweep, NoiseRun) else replace(sweep, linear=True, source=source)
-    replies = run(Circuit(text), [sweep, linear], options)
+    replies = run(NetlistTable(text), [sweep, linear], options)
     assert [reply.reasons for reply in replies] == [[""], [""]]
     return replies
 
@@ -119,7 +119,7 @@ def figures(outcome: Outcome) -> dict[str, Any]:
 @pytest.mark.parametrize("name", ENGINES)
 def test_the_reading_room_as_the_engines_have_it(name: str) -> None:
     """Both channels on one supply: every figure and curve of response, impedance, rejection, margins and noise."""
-    table = Table(whole_amplifier())
+    table = PointTable(whole_amplifier())
     measures = {
         "response": {}, "impedance": {}, "stability": {"start": 1.0, "stop": 1e6, "per_decade": 10},
         "noise": {"per_decade": 10}, "load_lines": {}, "rejection": {"per_decade": 4},
@@ -141,7 +141,7 @@ def test_the_reading_room_as_the_engines_have_it(name: str) -> None:
 def test_noise_and_response_of_a_divider_are_closed_forms() -> None:
     """Nyquist: 4kT times the real part of the impedance, whatever makes it."""
     runs = [NoiseRun(1.0, 1e6, 3, "n_out", linear=True), AcRun(1.0, 1e6, 3, ("n_out",), "v_signal", linear=True)]
-    noise, sweep = run(Circuit(DIVIDER), runs, QUICK)
+    noise, sweep = run(NetlistTable(DIVIDER), runs, QUICK)
     omega = 2.0 * np.pi * runs[0].frequencies
     impedance = 1.0 / (1.0 / 750.0 + 1j * omega * 1e-8)
     np.testing.assert_allclose(
@@ -180,7 +180,7 @@ def test_points_of_very_different_values_are_all_solved() -> None:
         "g_2 0 n_b n_a 0 0.5\nr_b n_b 0 10.0\nc_b n_b 0 1e-09\n"  # fmt: skip
     table = {"r_a": np.array([10.0, 1e14, 3.0]), "r_b": np.array([10.0, 1e14, 1e14])}
     sweep = AcRun(1.0, 1e5, 2, ("n_a", "n_b"), "v_signal", linear=True)
-    (reply,) = run(Circuit(text, table, 3), [sweep], QUICK)
+    (reply,) = run(NetlistTable(text, table, 3), [sweep], QUICK)
     omega = 2.0 * np.pi * sweep.frequencies
     for point, (ra, rb) in enumerate(zip(table["r_a"], table["r_b"], strict=True)):
         below = 1.0 / rb + 1j * omega * 1e-9
@@ -229,7 +229,7 @@ def test_what_cannot_be_made_linear_is_left_to_the_engine(monkeypatch: pytest.Mo
     assert "an ac value of its own" in small_signal.unknown(diode, "v_other", noise=False)
     made = simwrap.stage("triode_gain")
     measures: dict[str, dict[str, Any]] = {"response": {}, "impedance": {}, "noise": {"per_decade": 4}}
-    table = Table(made, {"cathode_resistor": np.array([1e3, 1.5e3, 2.2e3])}, 3)
+    table = PointTable(made, {"cathode_resistor": np.array([1e3, 1.5e3, 2.2e3])}, 3)
     linear = evaluate(table, measures)
     monkeypatch.setattr(small_signal, "KNOWN", small_signal.KNOWN.replace("c", ""))
     own = evaluate(table, measures)
@@ -240,7 +240,7 @@ def test_what_cannot_be_made_linear_is_left_to_the_engine(monkeypatch: pytest.Mo
 
 
 def test_a_single_sweep_is_the_engines_own() -> None:
-    assert evaluate(Table(simwrap.stage("triode_gain")), {"response": {}}).small_signals == {"engine"}
+    assert evaluate(PointTable(simwrap.stage("triode_gain")), {"response": {}}).small_signals == {"engine"}
 
 
 def test_how_it_was_found_stands_beside_the_numbers() -> None:
@@ -257,7 +257,7 @@ def test_a_sweep_that_takes_too_long_ends_with_its_reason() -> None:
     parsed = allow_list.check(amplifier(2200.0))
     seen: list[int] = []
     long = AcRun(1.0, 1e6, 160_000, (parsed.nodes[-1],), "v_signal", linear=True)
-    (reply,) = run(Circuit(amplifier(2200.0)), [long], Run(engine.choose()[0], time_limit=0.3, workers=1))
+    (reply,) = run(NetlistTable(amplifier(2200.0)), [long], Run(engine.choose()[0], time_limit=0.3, workers=1))
     assert "more than the time limit" in reply.reasons[0]
     assert np.isnan(reply.values[parsed.nodes[-1]]).all()
     state = {name: np.zeros(40) for name in ("n_in", "n_out")}
@@ -271,14 +271,14 @@ def test_a_sweep_that_takes_too_long_ends_with_its_reason() -> None:
 def test_a_linear_sweep_needs_its_source() -> None:
     for sweep in (AcRun(1.0, 10.0, 1, ("n_out",), linear=True), AcRun(1.0, 10.0, 1, ("n_out",), "v_signal")):
         with pytest.raises(NetlistError, match="source"):
-            run(Circuit(DIVIDER), [sweep], QUICK)
+            run(NetlistTable(DIVIDER), [sweep], QUICK)
 
 
 def test_a_few_frequencies_are_enough_for_the_noise() -> None:
     """Totals from 5 frequencies a decade are within 0.05 dB of those from 100: the density is smooth."""
     for stage in ("two_stage_preamplifier", "pentode_gain", "riaa_passive"):
         circuit = simwrap.stage(stage)
-        few, dense = (figures(evaluate(Table(circuit), {"noise": {"per_decade": number}})) for number in (5, 100))
+        few, dense = (figures(evaluate(PointTable(circuit), {"noise": {"per_decade": number}})) for number in (5, 100))
         for name in ("output_rms", "output_rms_a_weighted", "output_rms_468", "with_flicker.output_rms"):
             apart = 20.0 * np.log10(few[f"noise.{name}"] / dense[f"noise.{name}"])
             assert abs(float(apart[0])) < 0.05, (stage, name)

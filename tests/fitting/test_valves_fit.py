@@ -21,7 +21,7 @@ from simwrap.plots.valve_curves import fit_figure
 from simwrap.valves import get_valve, valve_file
 from simwrap.valves.laws import PentodeConstants, TriodeConstants, evaluate
 from simwrap.valves.library import models_folder
-from simwrap.valves.schema import Point, Section
+from simwrap.valves.schema import Point, ValveSystem
 
 #: A triode that is no shipped one.
 MADE_UP = TriodeConstants(
@@ -121,7 +121,7 @@ def test_a_bad_row_does_not_bend_the_law() -> None:
     ]  # fmt: skip
     bad = [*points[:-1], Point("made up", anode_voltage=250.0, grid_voltage=-3.0, grade="high",
                                anode_current=2.0 * float(points[-1].anode_current or 0))]  # fmt: skip
-    fitted = fit_section(Section(points=tuple(bad)), "triode").constants
+    fitted = fit_section(ValveSystem(points=tuple(bad)), "triode").constants
     found = [float(evaluate(fitted, p.anode_voltage, p.grid_voltage, None, 1.0, 1.0).anode) for p in points[:-1]]
     np.testing.assert_allclose(found, [1e3 * (p.anode_current or 0) for p in points[:-1]], rtol=0.02)
 
@@ -282,11 +282,11 @@ def test_points_that_need_less() -> None:
     joined = Point("made up", anode_voltage=250.0, cathode_resistor=270.0, anode_current=0.034,
                    connection="triode-connected")  # fmt: skip
     read_at = Point("made up", anode_voltage=250.0, screen_voltage=250.0, anode_current=0.02, screen_mu=19.0)
-    result = fit_section(Section(points=(joined, read_at)), "pentode")
+    result = fit_section(ValveSystem(points=(joined, read_at)), "pentode")
     assert result.numbers == 2
     assert result.errors("calibrate").max() < 0.01
     with pytest.raises(InputError, match=r"points\[1\]: screen_voltage is missing"):
-        fit_section(Section(points=(joined, Point("made up", anode_voltage=250.0, grid_voltage=-7.0, gm=0.01))),
+        fit_section(ValveSystem(points=(joined, Point("made up", anode_voltage=250.0, grid_voltage=-7.0, gm=0.01))),
                     "pentode")  # fmt: skip
 
 

@@ -7,11 +7,11 @@ from pathlib import Path
 import pytest
 
 from simwrap.errors import FileProblemsError, InputError
-from simwrap.fitting.read_table import Table, read_table
+from simwrap.fitting.read_table import PublishedTable, read_table
 from simwrap.fitting.write_file import fit_file
 
 
-def table_of(folder: Path, *lines: str) -> Table:
+def table_of(folder: Path, *lines: str) -> PublishedTable:
     """Read a table with these lines."""
     path = folder / "t.csv"
     path.write_text("\n".join(lines) + "\n", encoding="utf-8")

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 import simwrap
-from simwrap.circuits.point_table import Table
+from simwrap.circuits.point_table import PointTable
 from simwrap.simulation.conduct import evaluate
 
 CASES = {
@@ -26,10 +26,10 @@ def test_a_point_is_the_same_alone_and_among_others(name):
     columns, measures = CASES[name]
     stage = simwrap.stage(name)
     chosen = measures if isinstance(measures, dict) else {measure: {} for measure in measures}
-    together = evaluate(Table(stage, {key: np.array(values) for key, values in columns.items()}, 2), chosen)
+    together = evaluate(PointTable(stage, {key: np.array(values) for key, values in columns.items()}, 2), chosen)
     assert together.reasons == ["", ""]
     for point in range(2):
-        alone = evaluate(Table(stage.replace(**{key: values[point] for key, values in columns.items()})), chosen)
+        alone = evaluate(PointTable(stage.replace(**{key: values[point] for key, values in columns.items()})), chosen)
         for measure in measures:
             for key, variable in alone.results[measure].variables.items():
                 one, other = np.asarray(variable.values)[0], np.asarray(together.results[measure].variables[key].values)

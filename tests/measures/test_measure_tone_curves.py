@@ -8,7 +8,7 @@ from measure_fakes import frequencies, make_reply, make_stage, run
 from scipy.optimize import differential_evolution
 
 import simwrap
-from simwrap.circuits.point_table import Table
+from simwrap.circuits.point_table import PointTable
 from simwrap.errors import InputError
 from simwrap.measures.numerics.crossings import at_frequency
 from simwrap.measures.registry import get_measure
@@ -114,7 +114,7 @@ def test_the_flattest_of_three_knobs_is_the_flattest_of_all():
             name: np.clip(row, 0.0, 1.0) for name, row in zip(("bass", "middle", "treble"), settings, strict=True)
         }
         asked = {"response": {"start": 20.0, "stop": 20e3, "per_decade": 20}}
-        found = evaluate(Table(made, places, settings.shape[1]), asked).results["response"].variables
+        found = evaluate(PointTable(made, places, settings.shape[1]), asked).results["response"].variables
         curves = found["curve_db"].values
         return np.abs(curves - at_frequency(frequency, curves, 1000.0)[:, None]).max(axis=1)
 

@@ -15,7 +15,7 @@ from simwrap.measures.results import axes_of, labelled
 from simwrap.plots import draw as draw_data
 from simwrap.plots import drawable, plot, plot_sweep
 from simwrap.plots.style import COLOURS, DASHES, line_style
-from simwrap.simulation.dataset import Layout, about, make_dataset
+from simwrap.simulation.dataset import PointAxes, about, make_dataset
 
 F = np.geomspace(10.0, 1e5, 81)
 LEVELS = np.geomspace(0.01, 3.0, 12)
@@ -36,7 +36,7 @@ def make_result(points=1, axes=None, **variables):
 def dataset(stage, **results):
     """Lay results of one or more points out as a Dataset, as a measurement or a sweep without coordinates does."""
     points = len(next(iter(next(iter(results.values())).variables.values())).values)
-    layout = Layout() if points == 1 else Layout(("point",), (points,))
+    layout = PointAxes() if points == 1 else PointAxes(("point",), (points,))
     notes = {"reasons": [""] * points, "findings": [[]] * points}
     return make_dataset(labelled(results), axes_of(results), layout=layout, **notes, attrs=about(stage, results))
 

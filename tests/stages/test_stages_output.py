@@ -14,7 +14,7 @@ from simwrap.circuits import template_functions
 from simwrap.circuits.render import render
 from simwrap.circuits.stage import stage
 from simwrap.engine import run
-from simwrap.engine.protocol import AcRun, Circuit, Sine, SteadyRun
+from simwrap.engine.protocol import AcRun, NetlistTable, Sine, SteadyRun
 from simwrap.errors import RangeError
 from simwrap.fitting.output_stage import OutputStage, five_point_harmonics, solve_stage
 from simwrap.valves import get_valve
@@ -245,7 +245,7 @@ def primary_impedance(values: dict, load: float, frequency: float) -> complex:
     text = re.sub(r"^(r_load \S+ \S+) \S+$", rf"\g<1> {load!r}", circuit.text, flags=re.MULTILINE)
     text = text.replace("v_signal n_signal n_bias_a dc 0.0 ac 1.0", "v_signal n_signal n_bias_a dc 0.0 ac 0.0")
     text += "i_test n_anode_a n_anode_b dc 0 ac 1.0\n"
-    (reply,) = run(Circuit(text), [AcRun(frequency, frequency * 1.01, 1, ("n_anode_a", "n_anode_b"))])
+    (reply,) = run(NetlistTable(text), [AcRun(frequency, frequency * 1.01, 1, ("n_anode_a", "n_anode_b"))])
     assert reply.reasons == [""]
     return complex(reply.values["n_anode_b"][0][0] - reply.values["n_anode_a"][0][0])
 

@@ -8,7 +8,7 @@ from numpy.typing import NDArray
 from published_rows import SECTIONS
 
 from simwrap.engine import Run, run
-from simwrap.engine.protocol import AcRun, Circuit, NoiseRun, OpRun
+from simwrap.engine.protocol import AcRun, NetlistTable, NoiseRun, OpRun
 from simwrap.valves import Valve, get_valve
 
 ENGINES = [pytest.param("ngspice", marks=pytest.mark.ngspice), "neospice"]
@@ -20,12 +20,12 @@ TOLERANCE = 1e-5
 FLOOR = 1e-9
 
 
-def circuit(valve: Valve, excited: str, table: dict[str, NDArray[np.float64]], **options: object) -> Circuit:
+def circuit(valve: Valve, excited: str, table: dict[str, NDArray[np.float64]], **options: object) -> NetlistTable:
     """Return the valve between voltage sources, one of them with ac 1."""
     lines = [f"v_{name} n_{name} 0 dc 0 ac {1 if name == excited else 0}" for name in ("anode", "grid", "screen")]
     lines += ["r_screen n_screen 0 1e9", "r_grid n_grid 0 1e9"]
     lines += valve.netlist("v1", anode="n_anode", grid="n_grid", cathode="0", screen="n_screen", **options)
-    return Circuit("\n".join(lines), table, POINTS)
+    return NetlistTable("\n".join(lines), table, POINTS)
 
 
 def worst(found: NDArray[np.float64], wanted: NDArray[np.float64]) -> float:
@@ -96,7 +96,7 @@ def test_valve_noise(engine: str) -> None:
         f"r_load n_b n_anode {load!r}",
         *valve.netlist("v1", anode="n_anode", grid="n_grid", cathode="0", noise_resistance=equivalent),
     ]
-    (reply,) = run(Circuit("\n".join(lines)), [NoiseRun(100.0, 1000.0, 1, "n_anode")], Run(engine=engine))
+    (reply,) = run(NetlistTable("\n".join(lines)), [NoiseRun(100.0, 1000.0, 1, "n_anode")], Run(engine=engine))
     found = reply.values["input_density"][0][0]
     ra = float(slopes.ra)
     gain = float(slopes.mu) * load / (load + ra)
@@ -130,7 +130,7 @@ def test_partition_noise(engine: str, joined: bool) -> None:
             partition_resistance=float(sources.partition),
         ),
     ]  # fmt: skip
-    (reply,) = run(Circuit("\n".join(lines)), [NoiseRun(100.0, 1000.0, 1, "n_anode")], Run(engine=engine))
+    (reply,) = run(NetlistTable("\n".join(lines)), [NoiseRun(100.0, 1000.0, 1, "n_anode")], Run(engine=engine))
     four_kt = 4 * 1.380649e-23 * 300.15
     gm = float(valve.small_signal(anode, grid, screen, tap=1.0 if joined else 0.0).gm)
     # The load's own noise is a current into the same node as the valve's.
@@ -160,7 +160,7 @@ def test_the_operating_point_is_found_whatever_the_first_guess(name: str, kind: 
     lines += ["r_rest n_screen 0 1e6"]
     supplies = np.linspace(150.0, 450.0, 61)
     table = {"v_supply": supplies, "v_drive": 0.3 * supplies}
-    (point,) = run(Circuit("\n".join(lines), table, len(supplies)), [OpRun()], Run(engine=engine))
+    (point,) = run(NetlistTable("\n".join(lines), table, len(supplies)), [OpRun()], Run(engine=engine))
     assert point.reasons == [""] * len(supplies)
     assert point.engines.count(engine) >= 0.95 * len(supplies)  # a point on which an engine fails is run on the other
     assert np.all(np.diff(point.values["n_cathode"]) > 0.0)

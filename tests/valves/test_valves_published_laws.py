@@ -15,7 +15,7 @@ import numpy as np
 import pytest
 
 from simwrap.engine import Run, run
-from simwrap.engine.protocol import AcRun, Circuit, OpRun
+from simwrap.engine.protocol import AcRun, NetlistTable, OpRun
 from simwrap.valves.laws import Lines, Numeric, Text, softplus
 
 REFERENCE = Path(__file__).parents[1] / "reference" / "published_triode_laws"
@@ -104,7 +104,7 @@ def test_physical_law_in_the_engines(sample: str, engine: str) -> None:
             *lines(partial(physical, c=SETS[sample]), "n_a", "n_k"),
         ]
     )
-    (reply,) = run(Circuit(text, table, len(rows)), [OpRun(("n_v1_ia", "n_v1_ik"))], Run(engine=engine))
+    (reply,) = run(NetlistTable(text, table, len(rows)), [OpRun(("n_v1_ia", "n_v1_ik"))], Run(engine=engine))
     for node, column in (("n_v1_ia", "Ia_mA"), ("n_v1_ik", "Ik_mA")):
         np.testing.assert_allclose(reply.values[node], [float(r[column]) for r in rows], rtol=2e-5)
 
@@ -136,7 +136,7 @@ def test_textbook_worked_example(engine: str) -> None:
             *lines(law, "n_a", "n_k"),
         ]
         point, sweep = run(
-            Circuit("\n".join(text)),
+            NetlistTable("\n".join(text)),
             [OpRun(("n_a", "n_k", "n_v1_ia")), AcRun(1000.0, 1000.0, 1, ("n_a",))],
             Run(engine=engine),
         )
