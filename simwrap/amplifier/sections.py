@@ -406,8 +406,9 @@ def noise(amplifier: Amplifier) -> Section:
     directly = [name for name, use in amplifier.circuit.valves.items() if use.valve.heater and use.valve.heater.direct]
     if directly:
         section.not_checked.append(f"hum of directly heated filaments on a.c. ({', '.join(directly)})")
-    section.add("signal_to_noise", "signal-to-noise ratio", -decibels(whole, rated_output), "dB", " unweighted")
-    section.add("signal_to_noise_a", "the same", -decibels(weighted, rated_output), "dB", " A-weighted")
+    without = ", without its filaments' hum" if directly else ""
+    section.add("signal_to_noise", "signal-to-noise ratio", ratio, "dB", f" unweighted{without}")
+    section.add("signal_to_noise_a", "the same", -decibels(weighted, rated_output), "dB", f" A-weighted{without}")
     loudest = max(cause.level for cause in causes)
     told = [cause for cause in causes if not cause.part_of or cause.level > FAINT * loudest]
     rows = sorted(

@@ -61,7 +61,7 @@ CODES: dict[str, Code] = {
     "distortion_over_stated": Code(_NOTE, "at the rated output there is more distortion than the design states"),
     "hum_over_stated": Code(_NEAR, "noise and hum are above a stated level"),
     # faults of beginners at rest
-    "grid_positive": Code(_NEAR, "a grid is positive, or so near to it that it draws current at rest"),
+    "grid_positive": Code(_NEAR, "a grid is positive at rest"),
     "near_cut_off": Code(_NEAR, "a valve is near cut-off at rest"),
     "splitter_unequal": Code(_NEAR, "the sides of a phase splitter differ much"),
     # measures that had to leave something out

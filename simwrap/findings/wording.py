@@ -129,7 +129,7 @@ SENTENCES: dict[str, str | Callable[[Fields], str]] = {
     "clips_before_rated": "{subject} clips before the rated output with {source}, by bias and gains.",
     "rated_output_not_reached": "The rated output isn't reached.",
     "distortion_over_stated": "At the rated output there is {value} distortion, more than the stated {limit}.",
-    "hum_over_stated": "{quantity} lies {value} below the rated output, less than {limit} (common practice, no "
+    "hum_over_stated": "{quantity} lie {value} below the rated output, less than {limit} (common practice, no "
     "source); the largest cause is {cause}.",
     "grid_positive": "{who}its grid is positive{when}, {value} from the cathode: it draws current, and the signal "
     "has no room above it (common practice, no source).",

@@ -15,7 +15,6 @@ import simwrap
 from simwrap.amplifier import amplifier as room
 from simwrap.amplifier import kept
 from simwrap.amplifier.amplifier import Amplifier
-from simwrap.amplifier.audit import audit
 from simwrap.amplifier.papers import DESPITE
 from simwrap.amplifier.sections import SECTIONS
 from simwrap.circuits.circuit import joined_name
@@ -311,16 +310,6 @@ grid_voltage = 82.0
     assert [finding.code for finding in near[0]] == ["near_rating"]
     assert near[1] == []
     assert ("splitter.v1", "heater-cathode voltage (heater at 60 V)") in raised.warm.results["bias"].checked
-
-
-def test_a_positive_grid_and_a_valve_near_cut_off_are_findings() -> None:
-    hot = audit(simwrap.stage("cathode_follower", bias="direct"), quick=True)
-    assert not any(finding.code == "grid_positive" for finding in hot.findings)
-    choked = audit(simwrap.stage("triode_gain", cathode_resistor="220k"), quick=True)
-    (found,) = (finding for finding in choked.findings if finding.code == "near_cut_off")
-    assert found.detail("share") < 4.0
-    normal = audit(simwrap.stage("triode_gain"), quick=True)
-    assert not any(finding.code == "near_cut_off" for finding in normal.findings)
 
 
 def test_a_circuit_a_design_and_a_path_are_all_taken(tmp_path: Path) -> None:
