@@ -77,6 +77,11 @@ class GuardPaper:
         return any(finding.must_not_be_built for finding in self.findings)
 
     @property
+    def not_seen(self) -> list[str]:
+        """What no cathode current tells, a line each, as page, header and JSON have it; a build sheet takes it."""
+        return paper.unseen_words(self.guard)
+
+    @property
     def header(self) -> str:
         """The C99 header; what the audit found stands in a comment at its head."""
         lines = [DESPITE] * self.despite + [f"{finding.mark}: {finding.text}" for finding in self.findings]

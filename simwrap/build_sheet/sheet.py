@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from dataclasses import asdict, dataclass, field, replace
 from functools import cached_property
 from html import escape
@@ -62,6 +62,8 @@ class Sheet:
         What the windows allow for.
     within : float
         Time in which bleeders are to bring capacitors below 60 V [s].
+    not_seen : tuple of str
+        What a guard of its cathode currents doesn't see, a line each; empty where no guard was asked for.
     drawings, parts, steps, discharge, curves, notes
         See the template ``sheet.html.j2``.
     """
@@ -69,6 +71,7 @@ class Sheet:
     amplifier: Amplifier
     allowance: Allowance
     within: float
+    not_seen: tuple[str, ...] = ()
     drawings: list[tuple[Diagram, str]] = field(default_factory=list)
     parts: list[tuple[str, list[parts_list.PartsRow]]] = field(default_factory=list)
     steps: list[PowerUpStep] = field(default_factory=list)
@@ -130,6 +133,7 @@ class Sheet:
             "findings": [finding.to_dict() for finding in self.findings],
             "test_points": plain(rows),
             "discharge": plain([asdict(each) for each in self.discharge]),
+            "not_seen_words": list(self.not_seen),
             "notes": list(self.notes),
         }
 
@@ -142,6 +146,7 @@ def sheet(
     *,
     allowance: Allowance | None = None,
     within: float = 30.0,
+    not_seen: Iterable[str] = (),
     despite_findings: bool = False,
     **how: Any,
 ) -> Sheet:
@@ -154,6 +159,8 @@ def sheet(
         What the windows allow for.
     within : float
         Time in which bleeders are to bring capacitors below 60 V [s].
+    not_seen : iterable of str
+        What its guard doesn't see: ``simwrap.guard(design).not_seen``, for a build with such a guard.
     despite_findings : bool
         Whether a design that must not be built gets its sheet, which then says so on every page.
     **how
@@ -177,15 +184,22 @@ def sheet(
     """
     amplifier = as_amplifier(design, **how)
     refuse(amplifier, "a build sheet", despite_findings)
-    made = gathered(amplifier, allowance=allowance, within=within)
+    made = gathered(amplifier, allowance=allowance, within=within, not_seen=not_seen)
     amplifier.save()
     return made
 
 
-def gathered(design: Any, *, allowance: Allowance | None = None, within: float = 30.0, **how: Any) -> Sheet:
+def gathered(
+    design: Any,
+    *,
+    allowance: Allowance | None = None,
+    within: float = 30.0,
+    not_seen: Iterable[str] = (),
+    **how: Any,
+) -> Sheet:
     """Return what stands on the build sheet, whatever the audit finds; parameters as for :func:`sheet`."""
     amplifier = as_amplifier(design, **how)
-    made = Sheet(amplifier, allowance or Allowance(), within)
+    made = Sheet(amplifier, allowance or Allowance(), within, tuple(not_seen))
     if amplifier.supply_fault:
         made.notes.append(f"The supply couldn't be computed: {amplifier.supply_fault}.")
     elif amplifier.supply is None:

@@ -22,13 +22,16 @@ def sheet(
     discharge: Annotated[
         str, typer.Option("--discharge", metavar="TIME", help="Time in which bleeders are to reach 60 V.")
     ] = "30 s",
+    guard: Annotated[
+        bool, typer.Option("--guard", help="Add what `simwrap guard` doesn't see (it takes a minute more).")
+    ] = False,
     quick: Annotated[bool, typer.Option("--quick", help="Leave out what needs large signals.")] = False,
     force: Force = False,
     engine: Engine = "auto",
 ) -> None:
     """Write the build sheet of an amplifier: cautions, schematics, parts, test points, curves, discharge times."""
+    from simwrap import doors
     from simwrap.amplifier.test_points import Allowance
-    from simwrap.build_sheet.sheet import sheet as made
     from simwrap.units import quantity
 
     check_file("--output", output, {".html", ".htm"}, force=force)
@@ -38,6 +41,8 @@ def sheet(
     within = quantity.parse(discharge, "s", parameter="--discharge")
     if not 0.1 <= within <= 1e5:
         raise RangeError("--discharge", discharge, "a time from 0.1 s to 100000 s")
-    paper = made(amplifier.amplifier("sheet", quick=quick, engine=engine), allowance=Allowance(meter=ohms),
-                 within=within, despite_findings=amplifier.despite_findings)  # fmt: skip
+    known, despite = amplifier.amplifier("sheet", quick=quick, engine=engine), amplifier.despite_findings
+    not_seen = doors.guard(known, despite_findings=despite).not_seen if guard else ()
+    paper = doors.sheet(known, allowance=Allowance(meter=ohms), within=within, not_seen=not_seen,
+                        despite_findings=despite)  # fmt: skip
     write_text(output, paper.html, force=force, then="; open it in a browser, and print it")

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import html
 import json
 import shutil
 import subprocess
@@ -11,6 +12,8 @@ from typing import Any
 import numpy as np
 import pytest
 
+import simwrap
+from simwrap.amplifier.amplifier import as_amplifier
 from simwrap.cathode_guard import paper
 from simwrap.cathode_guard.faults import faults_of
 from simwrap.cathode_guard.guard import Converter, Guard, guard
@@ -183,6 +186,27 @@ def test_json_has_all_of_it(room: Guard) -> None:
     assert told["converter"]["bits"] == 12
     assert told["stages"]["power"]["levels"]["trip_high"]["counts"] == room.stages["power"].level("trip_high").counts
     assert told["states"]["tripped"]["clear"] == "tripped"
+
+
+def test_what_it_does_not_see_stands_on_every_paper() -> None:
+    """JSON, C header, printed page and the build sheet's HTML: the same lines, of the same faults."""
+    made = as_amplifier(simwrap.stage("push_pull_output"), quick=True)
+    found = simwrap.guard(made, builds=20)
+    silent = [each.fault for each in found.guard.unseen]
+    assert any("primary winding" in fault for fault in silent)
+    assert all(line.startswith(f"{fault}: ") for fault, line in zip(silent, found.not_seen, strict=False))
+    sheet = simwrap.sheet(made, not_seen=found.not_seen)
+    written = html.unescape(sheet.html)
+    page = "\n".join(found.page())
+    assert found.to_dict()["not_seen_words"] == sheet.to_dict()["not_seen_words"] == found.not_seen
+    for line in found.not_seen:
+        assert f"<li>{line}</li>" in written
+        assert f"  {line}\n" in f"{page}\n"
+        assert paper.plain(line) in found.header
+    # Without a guard the sheet says that there is such a list.
+    bare = simwrap.sheet(made).html
+    assert "simwrap sheet --guard" in bare
+    assert "What the guard doesn" not in html.unescape(bare)
 
 
 # Other designs, bad input
