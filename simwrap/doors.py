@@ -29,8 +29,9 @@ def check(design: Any, **how: Any) -> Audit:
     ----------
     design : path, Design, Circuit, Stage or Amplifier
     **how
-        ``quick`` (large signals are left out), ``engine``, ``fresh`` (what was kept of an earlier run is ignored),
-        ``progress`` (told what is being done) and ``valve_folders``.
+        ``quick`` (large signals are left out), ``fresh`` (what was kept of an earlier run is ignored), ``progress``
+        (told what is being done), ``valve_folders``; and how it is run: ``engine``, ``time_limit`` (of one point [s]),
+        ``workers``, ``executor``, or a whole :class:`Run` as ``run``.
 
     Returns
     -------
@@ -142,8 +143,7 @@ def guard(
     """
     amplifier = as_amplifier(design, **how)
     refuse(amplifier, "a guard", despite_findings)
-    made = computed(amplifier, converter, varied=varied, builds=builds, seed=seed, engine=amplifier.engine,
-                    progress=amplifier.tell)  # fmt: skip
+    made = computed(amplifier, converter, varied=varied, builds=builds, seed=seed)
     amplifier.save()
     return GuardPaper(made, findings(amplifier))
 
@@ -175,7 +175,7 @@ def fault_finder(design: Any, *, despite_findings: bool = False, varied: Any = N
     """
     amplifier = as_amplifier(design, **how)
     refuse(amplifier, "a judgement of readings", despite_findings)
-    made = FaultFinder(amplifier, varied=varied, progress=amplifier.tell)
+    made = FaultFinder(amplifier, varied=varied)
     amplifier.save()
     return made
 
@@ -227,7 +227,7 @@ def match(design: Any, valves: str | Path, *, stage: str = "", **how: Any) -> Ma
     ['A', 'B']
     """
     amplifier = as_amplifier(design, **how)
-    measured, sets = chosen(amplifier, valves, stage=stage, engine=amplifier.engine)
+    measured, sets = chosen(amplifier, valves, stage=stage)
     amplifier.save()
     return Matching(tuple(measured), tuple(sets))
 

@@ -11,7 +11,7 @@ from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
 from functools import cached_property
 from pathlib import Path
-from typing import Any
+from typing import Any, cast
 
 import numpy as np
 
@@ -22,8 +22,10 @@ from simwrap.amplifier.supply_match import Match, fed, highest, match
 from simwrap.circuits.circuit import Circuit, as_circuit
 from simwrap.circuits.design_file import Design, read_whole_design
 from simwrap.circuits.stage import Stage
+from simwrap.engine import DEFAULT, Run, RunKeywords
 from simwrap.errors import EngineError, InputError
 from simwrap.findings.finding import Finding
+from simwrap.findings.status import late
 from simwrap.measures.registry import get_measure
 from simwrap.simulation.measurement import Measurement, measure
 
@@ -62,8 +64,8 @@ class Amplifier:
     Parameters
     ----------
     design : Design
-    engine : str
-        "auto", "neospice" or "ngspice".
+    run : Run
+        How all of it is simulated; its ``time_limit`` is that of one point.
     quick : bool
         Whether large signals are left out.
     fresh : bool
@@ -76,14 +78,14 @@ class Amplifier:
         self,
         design: Design,
         *,
-        engine: str = "auto",
+        run: Run = DEFAULT,
         quick: bool = False,
         fresh: bool = False,
         progress: Callable[[str], None] | None = None,
     ) -> None:
-        self.design, self.engine, self.quick = design, engine, quick
+        self.design, self.run, self.quick = design, run, quick
         self.tell = progress or (lambda words: None)
-        self._kept = kept.Kept(design, engine, fresh=fresh)
+        self._kept = kept.Kept(design, run.engine, fresh=fresh)
         if design.levels.rated_power is not None and np.isnan(self.load):
             raise InputError(f"{design.circuit.name}: levels.rated_power needs a load at the output; give rated_output")
 
@@ -92,8 +94,10 @@ class Amplifier:
         return self._kept.of(name, make, lasting=lasting)
 
     def measured(self, name: str, measures: dict[str, dict[str, Any]], circuit: Circuit) -> Measurement:
-        """Measure a circuit, and keep it under a name."""
-        found: Measurement = self.keep(name, lambda: measure(circuit, measures, engine=self.engine))
+        """Measure a circuit, and keep it under a name; what ran out of time is another try's next time."""
+        found: Measurement = self.keep(
+            name, lambda: measure(circuit, measures, run=self.run), lasting=lambda found: not late([found.reason])
+        )
         return found
 
     # What the design states
@@ -123,7 +127,7 @@ class Amplifier:
 
         def make() -> tuple[Match | None, str]:
             try:
-                return match(self.design, engine=self.engine), ""
+                return match(self.design, run=self.run), ""
             except EngineError as fault:
                 return None, str(fault)
 
@@ -145,21 +149,30 @@ class Amplifier:
         """Whether there is a supply that can feed it."""
         return self.supply is not None and bool(np.isfinite(self.supply.voltage))
 
-    @cached_property
+    @property
     def plan(self) -> Plan | None:
         """Gain plan on the supply that it really gets; None where no rated output is stated, or it has no gain."""
+        return self._plan[0]
+
+    @property
+    def plan_fault(self) -> str:
+        """Why there is no gain plan though a rated output is stated, "" where there is one."""
+        return self._plan[1]
+
+    @cached_property
+    def _plan(self) -> tuple[Plan | None, str]:
         if np.isnan(self.rated_output):
-            return None
+            return None, ""
         circuit = self.supply.circuit if self.supply is not None and self.fed else self.design.circuit
         self.tell("gain plan")
 
-        def make() -> Plan | None:
+        def make() -> tuple[Plan | None, str]:
             try:
-                return plan(circuit, self.design.levels, self.rated_output, engine=self.engine)
-            except (EngineError, InputError):
-                return None
+                return plan(circuit, self.design.levels, self.rated_output, run=self.run), ""
+            except (EngineError, InputError) as fault:
+                return None, str(fault)
 
-        found: Plan | None = self.keep("plan", make, lasting=lambda found: found is not None)
+        found: tuple[Plan | None, str] = self.keep("plan", make, lasting=lambda found: not found[1])
         return found
 
     @cached_property
@@ -223,9 +236,7 @@ class Amplifier:
 
         def make() -> tuple[Borne, str]:
             try:
-                return bearing(
-                    self.design, self.circuit, self.supply, warm=self.warm, plan=known, engine=self.engine
-                ), ""
+                return bearing(self.design, self.circuit, self.supply, warm=self.warm, plan=known, run=self.run), ""
             except EngineError as fault:
                 return Borne(), str(fault)
 
@@ -254,7 +265,7 @@ class Amplifier:
             ripple, twice = float(self.supply.supply.supply.ripple_fundamental), 2.0 * self.design.mains_frequency
             ports = [port for port, _ in fed(self.design)]
             causes += self.keep(
-                "ripple", lambda: hum_budget.ripple_causes(self.circuit, ports, ripple, twice, self.engine)
+                "ripple", lambda: hum_budget.ripple_causes(self.circuit, ports, ripple, twice, self.run)
             )
         return causes
 
@@ -266,7 +277,7 @@ class Amplifier:
         found = self.supply
         made: shared_supply.Crosstalk = self.keep(
             "crosstalk",
-            lambda: shared_supply.crosstalk(self.design, found, self.circuit, engine=self.engine),
+            lambda: shared_supply.crosstalk(self.design, found, self.circuit, run=self.run),
         )
         return made
 
@@ -304,28 +315,32 @@ class Amplifier:
 
     def _driven(self, on_supply: Circuit) -> Large:
         overload = held = None
+        findings = []
         try:
-            overload = measure(on_supply, self._overload(LEVELS), engine=self.engine)
+            overload = measure(on_supply, self._overload(LEVELS), run=self.run)
+            findings += _lost("Power, distortion and what clips first", overload)
             if self.fed:
-                held = measure(self.circuit, self._overload(HELD_LEVELS), engine=self.engine)
+                held = measure(self.circuit, self._overload(HELD_LEVELS), run=self.run)
+                findings += _lost("Power on rails that don't fall", held)
         except EngineError as fault:
-            return Large(overload, held, findings=(_not_computed("Large signals", fault),))
-        return Large(overload, held)
+            findings.append(_not_computed("Large signals", str(fault)))
+        return Large(overload, held, findings=tuple(findings))
 
     def _beside(self, emf: float) -> Large:
         """Find hum in the steady state of the real rectifier, and distortion with two tones at some levels."""
         hum, mixed, findings = None, [], []
         try:
             if self.supply is not None and self.fed:
-                hum = shared_supply.hum(self.design, self.supply, self.circuit, engine=self.engine)
+                hum = shared_supply.hum(self.design, self.supply, self.circuit, run=self.run)
         except EngineError as fault:
-            findings.append(_not_computed("Hum of the rectifier itself", fault))
+            findings.append(_not_computed("Hum of the rectifier itself", str(fault)))
         try:
             for part in INTERMODULATION:
                 asked = {"distortion": {"level": part * emf, "with_noise": False}}
-                mixed.append(measure(self.circuit, asked, engine=self.engine))
+                mixed.append(measure(self.circuit, asked, run=self.run))
+                findings += _lost("Intermodulation", mixed[-1])
         except EngineError as fault:
-            findings.append(_not_computed("Intermodulation", fault))
+            findings.append(_not_computed("Intermodulation", str(fault)))
         return Large(hum=hum, mixed=tuple(mixed), findings=tuple(findings))
 
     def save(self) -> None:
@@ -333,11 +348,24 @@ class Amplifier:
         self._kept.save()
 
 
-def _not_computed(what: str, fault: EngineError) -> Finding:
-    return Finding.of("not_computed", quantity=what, reason=str(fault))
+def _not_computed(what: str, reason: str) -> Finding:
+    return Finding.of("not_computed", quantity=what, reason=reason)
 
 
-def as_amplifier(given: Any, *, valve_folders: Any = (), **how: Any) -> Amplifier:
+def _lost(what: str, found: Measurement) -> list[Finding]:
+    """Return what became of a part of something, if it couldn't be simulated."""
+    return [_not_computed(f"{what}, a part of it,", found.reason)] if found.reason else []
+
+
+def as_amplifier(
+    given: Any,
+    *,
+    valve_folders: Any = (),
+    quick: bool = False,
+    fresh: bool = False,
+    progress: Callable[[str], None] | None = None,
+    **run: Any,
+) -> Amplifier:
     """Return the amplifier of a design file, a design, a circuit or a stage; an amplifier is itself.
 
     Parameters
@@ -345,8 +373,10 @@ def as_amplifier(given: Any, *, valve_folders: Any = (), **how: Any) -> Amplifie
     given : path, Design, Circuit, Stage or Amplifier
     valve_folders : iterable of path
         Folders with valves of your own, for a file.
-    how
+    quick, fresh, progress
         As for :class:`Amplifier`.
+    **run
+        Fields of a :class:`~simwrap.engine.Run`, or a whole one as ``run``.
 
     Raises
     ------
@@ -361,4 +391,4 @@ def as_amplifier(given: Any, *, valve_folders: Any = (), **how: Any) -> Amplifie
         given = Design(as_circuit(given, "amplifier"))
     if not isinstance(given, Design):
         raise InputError(f"{type(given).__name__} is no amplifier; give a design file, a design, a circuit or a stage")
-    return Amplifier(given, **how)
+    return Amplifier(given, run=Run.of(cast(RunKeywords, run)), quick=quick, fresh=fresh, progress=progress)

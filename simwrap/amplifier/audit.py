@@ -27,8 +27,7 @@ def audit(given: Any, **how: Any) -> Audit:
     ----------
     given : path, Design, Circuit, Stage or Amplifier
     how
-        ``quick`` (large signals are left out), ``engine``, ``fresh`` and ``progress``, as for
-        :class:`~simwrap.amplifier.amplifier.Amplifier`.
+        As for :func:`~simwrap.amplifier.amplifier.as_amplifier`.
 
     Returns
     -------

@@ -9,7 +9,7 @@ stage that clips gives less.
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from itertools import product
 
 import numpy as np
@@ -21,7 +21,9 @@ from simwrap.circuits.circuit import Circuit
 from simwrap.circuits.design_file import Design
 from simwrap.circuits.point_table import PointTable
 from simwrap.circuits.render import render
-from simwrap.engine import Run
+from simwrap.engine import DEFAULT, Run
+from simwrap.errors import EngineError
+from simwrap.findings.status import late
 from simwrap.measures.numerics.parts import bought, netlist_parts
 from simwrap.measures.supply import MAINS_UPPER
 from simwrap.netlist.element import Element
@@ -78,7 +80,7 @@ def bearing(
     *,
     warm: Measurement,
     plan: Plan | None,
-    engine: str = "auto",
+    run: Run = DEFAULT,
 ) -> Borne:
     """Return what the parts of a channel bear in the states above.
 
@@ -92,14 +94,17 @@ def bearing(
         Its bias at rest.
     plan : Plan or None
         How it is used with each source; None where the rated output isn't known.
-    engine : str
+    run : Run
     """
     found = Borne()
     ready = circuit.with_values({f"{valve}.emission": 1.0 for valve in circuit.valves
                                  if f"{valve}.emission" not in circuit.values})  # fmt: skip
     currents = np.array([float(warm.bias[f"valves.{valve}.cathode_current"]) for valve in circuit.valves])
     table, names = _states(design, ready, supply, currents)
-    variables = evaluate(table, {"bias": {}}, Run(engine=engine, workers=1)).results["bias"].variables
+    outcome = evaluate(table, {"bias": {}}, replace(run, workers=1))
+    if why := late(outcome.reasons):
+        raise EngineError(why)
+    variables = outcome.results["bias"].variables
     for name, variable in variables.items():
         kind, _, rest = name.partition(".")
         path, _, figure = rest.rpartition(".")
@@ -112,7 +117,7 @@ def bearing(
     if plan is not None:
         strongest = max(plan.sources, key=lambda source: plan.sources[source])
         for source in plan.sources:
-            _signals(found, design, circuit, plan, source, source == strongest, engine)
+            _signals(found, design, circuit, plan, source, source == strongest, run)
     return found
 
 
@@ -138,7 +143,7 @@ def _states(design: Design, circuit: Circuit, supply: Match | None, currents: Fl
 
 
 def _signals(
-    found: Borne, design: Design, circuit: Circuit, plan: Plan, source: str, strongest: bool, engine: str
+    found: Borne, design: Design, circuit: Circuit, plan: Plan, source: str, strongest: bool, run: Run
 ) -> None:
     """Add the signal of one source to what stands across each part at rest on high mains."""
     volume, emf = design.levels.volume, plan.sources[source]
@@ -147,7 +152,7 @@ def _signals(
         circuit = circuit.with_values({circuit.check(volume, position)[0]: position})
     room = min(plan.margins[source].values(), default=0.0)
     beyond = float(np.clip(10.0 ** (room / 20.0), 1.0, _FARTHEST)) if np.isfinite(room) else 1.0
-    for (kind, path), (part, gain) in (_at_ends if strongest else _gains)(circuit, engine).items():
+    for (kind, path), (part, gain) in (_at_ends if strongest else _gains)(circuit, run).items():
         still = found.of(kind, path).get(HIGH, np.nan)
         for state, level in ((RATED, emf), (CLIPPING, beyond * emf)):
             if kind == "c":
@@ -156,9 +161,9 @@ def _signals(
                 found.note(kind, path, state, still + (level * gain) ** 2 / float(part.value[0]))
 
 
-def _at_ends(circuit: Circuit, engine: str) -> dict[tuple[str, str], tuple[Element, float]]:
+def _at_ends(circuit: Circuit, run: Run) -> dict[tuple[str, str], tuple[Element, float]]:
     """Return what :func:`_gains` does, the parts of a stage with tone controls with these at their ends too."""
-    whole = _gains(circuit, engine)
+    whole = _gains(circuit, run)
     for name, stage in circuit.stages.items():
         controls = [each for each in _CONTROLS if each in stage.values]
         start = f"{name}." if len(circuit.stages) > 1 else ""
@@ -166,13 +171,13 @@ def _at_ends(circuit: Circuit, engine: str) -> dict[tuple[str, str], tuple[Eleme
             if not controls:
                 continue
             turned = circuit.with_values({f"{start}{each}": end for each, end in zip(controls, ends, strict=True)})
-            for key, (part, gain) in _gains(turned, engine).items():
+            for key, (part, gain) in _gains(turned, run).items():
                 if key[1].startswith(start) and gain > whole.get(key, (part, 0.0))[1]:
                     whole[key] = (part, gain)
     return whole
 
 
-def _gains(circuit: Circuit, engine: str) -> dict[tuple[str, str], tuple[Element, float]]:
+def _gains(circuit: Circuit, run: Run) -> dict[tuple[str, str], tuple[Element, float]]:
     """Return each part with the largest signal across it for 1 V of the source's e.m.f., at any frequency."""
     parts = netlist_parts(render(circuit).elements)
     chosen = {(kind, path): part for kind in "rc" for path, part in bought(parts, kind).items()}
@@ -180,7 +185,7 @@ def _gains(circuit: Circuit, engine: str) -> dict[tuple[str, str], tuple[Element
     known = {key: part for key, part in chosen.items() if set(part.nodes) <= {"0", *named}}
     nodes = sorted({named[node] for part in known.values() for node in part.nodes if node != "0"})
     data = simulate(circuit, "frequencies", nodes=nodes, start=_LOWEST, stop=_HIGHEST, per_decade=_PER_DECADE,
-                    engine=engine)  # fmt: skip
+                    run=run)  # fmt: skip
 
     def level(node: str) -> Floats:
         return np.asarray(data[named[node]].values) if node != "0" else np.zeros(1)

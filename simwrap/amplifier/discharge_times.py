@@ -13,6 +13,7 @@ from simwrap.amplifier.supply_match import fed
 from simwrap.circuits.circuit import Circuit
 from simwrap.circuits.design_file import Design
 from simwrap.circuits.render import render
+from simwrap.engine import DEFAULT, Run
 from simwrap.errors import EngineError
 from simwrap.measures.numerics.discharge import Branch, time_above
 from simwrap.measures.numerics.parts import WATTAGES, bought, cold_nodes, netlist_parts, next_of
@@ -66,7 +67,7 @@ class Charged:
         return 0.5 * self.capacitance * self.start**2
 
 
-def charged(design: Design, circuit: Circuit, supply: Any, *, within: float, engine: str = "auto") -> list[Charged]:
+def charged(design: Design, circuit: Circuit, supply: Any, *, within: float, run: Run = DEFAULT) -> list[Charged]:
     """Return the capacitors that are above 60 V at switching off, the ones that stay there longest first.
 
     Parameters
@@ -78,7 +79,7 @@ def charged(design: Design, circuit: Circuit, supply: Any, *, within: float, eng
         Of the design's supply.
     within : float
         Time in which a bleeder is to discharge each capacitor [s].
-    engine : str
+    run : Run
 
     Notes
     -----
@@ -87,7 +88,7 @@ def charged(design: Design, circuit: Circuit, supply: Any, *, within: float, eng
     sockets, or without emission. Leakage isn't counted on.
     """
     parts = _network(design, circuit)
-    low, high = _bounds(circuit, parts, supply, engine)
+    low, high = _bounds(circuit, parts, supply, run)
     capacitors = {name: part for name, part in parts.items() if part.kind == "c"}
     solved = {name: part for name, part in capacitors.items() if not _across_rectifier(part)}
     drains = [Branch(part.nodes[0], part.nodes[1], float(part.value[0])) for part in parts.values() if part.kind == "r"]
@@ -115,7 +116,7 @@ def _across_rectifier(part: Element) -> bool:
 
 
 def _bounds(
-    circuit: Circuit, parts: Mapping[str, Element], supply: Any, engine: str
+    circuit: Circuit, parts: Mapping[str, Element], supply: Any, run: Run
 ) -> tuple[dict[str, float], dict[str, float]]:
     """Return the lowest and the highest voltage that each capacitor may hold at switching off [V], 0 between them.
 
@@ -132,7 +133,7 @@ def _bounds(
         inverse = float(supply.supply.inverse_voltage_peak) * conditions["mains_upper"][0] / conditions["mains"][0]
     try:
         named = {path: node for path, node in circuit.node_paths.items() if node in cold}
-        warm = dict(zip(named.values(), all_at_rest(circuit, list(named), engine=engine), strict=True))
+        warm = dict(zip(named.values(), all_at_rest(circuit, list(named), run=run), strict=True))
     except EngineError:
         warm = None
     low, high = {}, {}

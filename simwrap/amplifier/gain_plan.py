@@ -3,14 +3,16 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
 from simwrap.circuits.circuit import Circuit
 from simwrap.circuits.design_file import Levels
 from simwrap.circuits.point_table import PointTable
-from simwrap.engine import Run
+from simwrap.engine import DEFAULT, Run
+from simwrap.errors import EngineError
+from simwrap.findings.status import late
 from simwrap.simulation.conduct import evaluate
 
 #: Rated source e.m.f. of a consumer source [V r.m.s.] (IEC 61938, from memory), where a design doesn't say.
@@ -58,7 +60,7 @@ def sources_of(circuit: Circuit, levels: Levels) -> dict[str, float]:
     return {"source": float(circuit.values.get(own, SOURCE))}
 
 
-def plan(circuit: Circuit, levels: Levels, rated_output: float, *, engine: str = "auto") -> Plan:
+def plan(circuit: Circuit, levels: Levels, rated_output: float, *, run: Run = DEFAULT) -> Plan:
     """Find the volume for each source, by gains alone.
 
     Parameters
@@ -67,15 +69,23 @@ def plan(circuit: Circuit, levels: Levels, rated_output: float, *, engine: str =
     levels : Levels
     rated_output : float
         [V r.m.s.].
+    run : Run
+
+    Raises
+    ------
+    EngineError
+        If a position of the volume ran out of time.
     """
     sources = sources_of(circuit, levels)
     volume = circuit.check(levels.volume, circuit.values[levels.volume])[0] if levels.volume else ""
     settings = {"overload": {"rated_output": rated_output, "levels": 0}}
-    options = Run(engine=engine, workers=1)
 
     def at(positions: np.ndarray) -> dict[str, np.ndarray]:
         table = PointTable(circuit, {volume: positions}, len(positions)) if volume else PointTable(circuit)
-        found = evaluate(table, settings, options).results["overload"]
+        outcome = evaluate(table, settings, replace(run, workers=1))
+        if why := late(outcome.reasons):
+            raise EngineError(why)
+        found = outcome.results["overload"]
         return {name: np.asarray(variable.values) for name, variable in found.variables.items()}
 
     swept = at(_POSITIONS) if volume else at(np.zeros(1))

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from simwrap.circuits.circuit import Circuit
+from simwrap.engine import Run
 from simwrap.measures.numerics.weighting import a_weighting
 from simwrap.simulation.measurement import Measurement
 from simwrap.simulation.simulate import transfer
@@ -40,7 +41,7 @@ def tone(name: str, level: float, frequency: float, part_of: str = "") -> HumSou
     return HumSource(name, level, level * factor, part_of)
 
 
-def ripple_causes(circuit: Circuit, ports: list[str], ripple: float, frequency: float, engine: str) -> list[HumSource]:
+def ripple_causes(circuit: Circuit, ports: list[str], ripple: float, frequency: float, run: Run) -> list[HumSource]:
     """Return what ripple of a supply leaves at the output: in all, and through each port that hangs on it.
 
     Parameters
@@ -51,7 +52,7 @@ def ripple_causes(circuit: Circuit, ports: list[str], ripple: float, frequency: 
     ripple : float
         [V r.m.s.] at ``frequency`` [Hz], twice that of the mains.
     """
-    transfers = {port: transfer(circuit, "output", excite=port, frequency=frequency, engine=engine) for port in ports}
+    transfers = {port: transfer(circuit, "output", excite=port, frequency=frequency, run=run) for port in ports}
     whole = tone(RIPPLE, ripple * abs(sum(transfers.values())), frequency)
     return [whole, *(tone(f"ripple through {port}", ripple * abs(ratio), frequency, whole.name)
                      for port, ratio in transfers.items())]  # fmt: skip

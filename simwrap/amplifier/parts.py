@@ -12,9 +12,10 @@ from simwrap.amplifier.bearing import COLD, Borne
 from simwrap.amplifier.page import Section, Table
 from simwrap.amplifier.supply_match import Match
 from simwrap.circuits.design_file import Design
+from simwrap.circuits.render import render
 from simwrap.findings.finding import Finding
 from simwrap.measures.bias import NEAR as NEAR_SHARE
-from simwrap.measures.numerics.parts import LOADED
+from simwrap.measures.numerics.parts import LOADED, bought, netlist_parts
 from simwrap.registry import find
 from simwrap.simulation.measurement import Measurement
 
@@ -148,6 +149,9 @@ def every_part(design: Design, warm: Measurement, borne: Borne, supply: Match | 
             highest = "dissipation_highest" if kind == "resistor" else figure
             most = _figures(supply.supply, f"supply.{kind}s", highest)
             known |= {f"supply.{name}": (value, most[name], HIGH_SUPPLY, most[name]) for name, value in rest.items()}
+        elif design.supply is not None:  # it couldn't be computed
+            parts = bought(netlist_parts(render(design.supply.circuit).elements), kind[0])
+            known |= {f"supply.{name}": (np.nan, np.nan, "", np.nan) for name in parts}
         own = {find(kind, name, {key: key for key in known}, f"parts.{kind}s"): rating
                for name, rating in named.items()}  # fmt: skip
         for name, (value, worst, state, lasting) in known.items():

@@ -178,6 +178,8 @@ def performance(amplifier: Amplifier) -> Section:
     section = Section("performance", "performance")
     if not amplifier.stable:
         return section
+    if amplifier.small.reason:
+        section.say("not_computed", quantity="Small signals, a part of them,", reason=amplifier.small.reason)
     _response(section, amplifier.small, np.nan if amplifier.design.levels.rated_power is None else amplifier.load)
     if np.isnan(amplifier.rated_output):
         return section
@@ -225,8 +227,11 @@ def levels(amplifier: Amplifier) -> Section:
         section.not_checked.append("everything else, since the circuit is unstable: gains, noise, hum, power")
         return section
     if plan is None:
-        section.not_checked.append("gain plan, margins, power, noise and hum below the rated output: "
-                                   "levels.rated_power (or rated_output) isn't stated")  # fmt: skip
+        if amplifier.plan_fault:
+            section.say("not_computed", quantity="Gain plan and margins", reason=amplifier.plan_fault)
+        else:
+            section.not_checked.append("gain plan, margins, power, noise and hum below the rated output: "
+                                       "levels.rated_power (or rated_output) isn't stated")  # fmt: skip
         return section
     found = amplifier.levels
     section.add("minimum_emf", "minimum source e.m.f. for the rated output", plan.minimum_emf, "V")
@@ -280,8 +285,9 @@ def _carries_signal(place: str, found: Measurement) -> bool:
 
 
 def _curve(figures: Any, load: float) -> Table:
-    """Return some levels of the curve; without a load [ohm] there is no power."""
+    """Return some levels of the curve, none that was lost; without a load [ohm] there is no power."""
     curve = np.stack([figures.level_in, figures.level_out, figures.level_out**2 / load, figures.thd], axis=1)
+    curve = curve[np.isfinite(figures.level_out)]
     head = (
         ("source_emf", "source e.m.f.", "V"),
         ("output", "output", "V"),
@@ -301,18 +307,19 @@ def _power(section: Section, amplifier: Amplifier, found: Measurement) -> None:
     first = f"{clipping.first_valve}: {clipping.first_limit}" if clipping.first_valve else clipping.first_limit
     powered = design.levels.rated_power is not None  # what feeds no loudspeaker has no power worth telling
     unit, key = ("W", "output_power") if powered else ("V", "output_rms")
-    section.add(f"clipping.{key}", "output at the onset of clipping", clipping[key], unit, f" ({first})")
+    section.add(
+        f"clipping.{key}", "output at the onset of clipping", clipping[key], unit, f" ({first})" if first else ""
+    )
     section.add(f"at_stated_thd.{key}", f"distortion-limited output, {stated}", limited[key], unit)
     section.add("rated.source_emf", "rated source e.m.f. at this volume", figures.rated.source_emf, "V")
     section.add("rated.thd", "distortion at the rated output", figures.rated.thd, "%")
-    lost = [each for each in found.findings if each.code == "nothing_came"]
-    section.findings += lost
     if np.isnan(figures.rated.thd):
-        if not lost:
+        if not found.reason:
             section.say("rated_output_not_reached")
     elif figures.rated.thd > design.levels.stated_thd:
         section.say("distortion_over_stated", "", "distortion", figures.rated.thd, design.levels.stated_thd, "%")
-    section.tables.append(_curve(figures, amplifier.load if powered else np.nan))
+    if np.isfinite(figures.level_out).any():
+        section.tables.append(_curve(figures, amplifier.load if powered else np.nan))
     for path in figures.paths:
         if path.startswith("rated.valves.") and path.endswith("_share"):
             valve, share = path.removeprefix("rated.valves.").rpartition(".")[0], figures[path]

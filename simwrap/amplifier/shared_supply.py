@@ -22,6 +22,7 @@ from simwrap.circuits.circuit import Circuit, joined_name
 from simwrap.circuits.design_file import Design
 from simwrap.circuits.joins import Join
 from simwrap.circuits.stage import Stage, stage
+from simwrap.engine import DEFAULT, Run
 from simwrap.simulation.simulate import simulate, transfers
 
 #: Least resistance of a rectifier [ohm], should the curve be flatter than the filter alone.
@@ -137,7 +138,7 @@ def crosstalk(design: Design, found: Match, circuit: Circuit, **how: Any) -> Cro
     circuit : Circuit
         One channel, at the voltage on which supply and channels agree.
     how
-        ``start``, ``stop`` [Hz], ``per_decade`` and ``engine`` of :func:`~simwrap.simulation.simulate.transfers`.
+        ``start``, ``stop`` [Hz], ``per_decade`` and ``run`` of :func:`~simwrap.simulation.simulate.transfers`.
     """
     asked: Mapping[str, Any] = {"start": 20.0, "stop": 20e3, "per_decade": 10, **how}
     frequency, whole = transfers(one_channel(design, found, circuit), "output", **asked)
@@ -156,7 +157,7 @@ def on_rectifier(design: Design, found: Match, circuit: Circuit) -> Circuit:
     return Circuit(stages, tuple(joins), circuit.title, f"{MAINS}.input", circuit.ends["output"].full)
 
 
-def hum(design: Design, found: Match, circuit: Circuit, *, engine: str = "auto") -> tuple[float, float]:
+def hum(design: Design, found: Match, circuit: Circuit, *, run: Run = DEFAULT) -> tuple[float, float]:
     """Return what the rectifier leaves in the steady state of supply and channel together [V r.m.s.].
 
     Returns
@@ -167,7 +168,7 @@ def hum(design: Design, found: Match, circuit: Circuit, *, engine: str = "auto")
     whole = on_rectifier(design, found, circuit)
     at = f"{MAINS}.output"
     waves = simulate(
-        whole, "period", nodes=["output", at], level=1.0, frequency=design.mains_frequency, samples=1024, engine=engine
+        whole, "period", nodes=["output", at], level=1.0, frequency=design.mains_frequency, samples=1024, run=run
     )
     output, ripple = (float(waves[f"{name}.spectrum"].values[0, 2]) / np.sqrt(2.0) for name in ("output", at))
     return output, ripple

@@ -9,6 +9,9 @@ import numpy as np
 from simwrap.circuits.circuit import Circuit, joined_name
 from simwrap.circuits.design_file import Design
 from simwrap.circuits.stage import Stage
+from simwrap.engine import DEFAULT, Run
+from simwrap.errors import EngineError
+from simwrap.findings.status import late
 from simwrap.measures.supply import MAINS_UPPER
 from simwrap.simulation.measurement import Measurement, measure
 from simwrap.simulation.simulate import all_at_rest
@@ -49,31 +52,41 @@ class Match:
         return float(np.interp(current, found.load, found.output_curve, left=np.nan, right=np.nan))
 
 
-def match(design: Design, *, engine: str = "auto") -> Match:
+def match(design: Design, *, run: Run = DEFAULT) -> Match:
     """Find where the supply's curve and the current that the channels draw meet.
 
     Source: none needed; it is the crossing of two curves, found by secants.
+
+    Raises
+    ------
+    EngineError
+        If there is no operating point, or the time was too short.
     """
     assert design.supply is not None
     ports = fed(design)
     stated = float(design.circuit.values[ports[0][1]])
-    current = first = drawn(design, design.circuit, engine)
-    supply = measured(design, design.supply, current, engine)
+    current = first = drawn(design, design.circuit, run)
+    supply = measured(design, design.supply, current, run)
     voltage, circuit = stated, design.circuit
     tried: list[tuple[float, float]] = []
     for _ in range(_TRIES):
         found = supply.supply
         given = float(np.interp(current, found.load, found.output_curve))
+        if late([supply.reason]):
+            raise EngineError(supply.reason)
+        if not np.isfinite(given):
+            voltage = current = np.nan
+            break
         tried.append((voltage, given - voltage))
         if abs(given / voltage - 1.0) < _AGREED:
             break
         voltage = _next(tried, given)
         circuit = at_voltage(design, voltage)
-        current = drawn(design, circuit, engine)
+        current = drawn(design, circuit, run)
     else:
         voltage = current = np.nan
     if np.isfinite(current) and abs(current / first - 1.0) > _SAME:
-        supply = measured(design, design.supply, current, engine)  # ripple and discharge are those at that current
+        supply = measured(design, design.supply, current, run)  # ripple and discharge are those at that current
     return Match(stated, voltage, current, circuit, supply)
 
 
@@ -129,13 +142,13 @@ def supply_parameters(circuit: Circuit) -> dict[str, str]:
     return {port: joined_name(place.stage, place.port.supply) for port, place in places if place.port.supply}
 
 
-def drawn(design: Design, circuit: Circuit, engine: str) -> float:
+def drawn(design: Design, circuit: Circuit, run: Run) -> float:
     """Return the current that all channels draw at rest [A]."""
-    return design.channels * sum(all_at_rest(circuit, [f"{port}.current" for port, _ in fed(design)], engine=engine))
+    return design.channels * sum(all_at_rest(circuit, [f"{port}.current" for port, _ in fed(design)], run=run))
 
 
-def measured(design: Design, supply: Stage, current: float, engine: str) -> Measurement:
+def measured(design: Design, supply: Stage, current: float, run: Run) -> Measurement:
     """Return what the supply does with a load of all channels' current [A]."""
     loaded = supply.replace(load_current=current)
     options = {"mains_frequency": design.mains_frequency, "loads": LOADS}
-    return measure(loaded, {"supply": options}, engine=engine)
+    return measure(loaded, {"supply": options}, run=run)

@@ -18,6 +18,9 @@ from simwrap.circuits.circuit import Circuit, as_circuit, joined_name
 from simwrap.circuits.render import render
 from simwrap.circuits.stage import Stage
 from simwrap.design.tolerance import Tolerances, spread
+from simwrap.engine import DEFAULT, Run
+from simwrap.errors import EngineError
+from simwrap.findings.status import Status
 from simwrap.measures.numerics.parts import bought, netlist_parts, wired
 from simwrap.netlist.element import Element
 from simwrap.simulation.measurement import measure
@@ -120,7 +123,7 @@ def quiescent_points(
     *,
     rail: Sequence[str] = (),
     allowance: Allowance | None = None,
-    engine: str = "auto",
+    run: Run = DEFAULT,
     workers: int | None = None,
 ) -> list[TestPoint]:
     """Return the test points of a circuit at rest: rails first, then valve by valve.
@@ -131,7 +134,7 @@ def quiescent_points(
     rail : sequence of str
         Supply ports that hang on one supply (``design.feeds``): one place, though the netlist draws each for itself.
     allowance : Allowance, optional
-    engine : str
+    run : Run
         "auto", "neospice" or "ngspice".
     workers : int, optional
         As for :func:`simwrap.sweep`.
@@ -148,18 +151,32 @@ def quiescent_points(
     """
     circuit = as_circuit(design, "quiescent_points")
     allowed = allowance or Allowance()
-    found = measure(circuit, ["bias"], engine=engine)
+    found = measure(circuit, ["bias"], run=run)
     points = [replace(point, expected=float(_value(found, point))) for point in places(circuit, rail)]
     points = [point for point in points if point.what != "across" or abs(point.expected) >= _WORTH]
     across = [point for point in points if point.nodes]
-    readings = metered(circuit, [(p.nodes[0], p.nodes[1]) for p in across], allowed.meter, engine=engine)
+    readings = metered(circuit, [(p.nodes[0], p.nodes[1]) for p in across], allowed.meter, run=run)
     shown = {point.name: float(reading) for point, reading in zip(across, readings, strict=True)}
     points = [replace(point, shown=shown.get(point.name, point.expected)) for point in points]
     data = spread(
         circuit, allowed.tolerances(circuit), ["bias"], builds=allowed.builds, seed=allowed.seed, curves=False,
-        spot_check=0, engine=engine, workers=workers,
+        spot_check=0, run=run, workers=workers,
     )  # fmt: skip
+    in_time(data, "windows of test points")
     return [_windowed(point, _value(data, point), allowed) for point in points]
+
+
+def in_time(data: Any, what: str) -> None:
+    """Refuse builds of which some ran out of time: a window of the others would be too narrow.
+
+    Raises
+    ------
+    EngineError
+    """
+    lost = np.ravel(data["outcome"].values == Status.LATE.value)
+    if lost.any():
+        reason = np.ravel(data["status"].values)[lost][0]
+        raise EngineError(f"{what}: {reason}, with {int(lost.sum())} of {len(lost)} builds; give a longer one")
 
 
 def places(circuit: Circuit, rail: Sequence[str] = ()) -> Iterator[TestPoint]:

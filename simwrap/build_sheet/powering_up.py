@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from simwrap.amplifier.supply_match import Match, at_voltage, fed
-from simwrap.amplifier.test_points import Allowance, TestPoint, places, quiescent_points
+from simwrap.amplifier.test_points import Allowance, TestPoint, in_time, places, quiescent_points
 from simwrap.circuits.circuit import Circuit
 from simwrap.circuits.design_file import Design
 from simwrap.circuits.render import render
@@ -78,10 +78,10 @@ def steps(made: Sheet, rated: Measurement | None) -> list[PowerUpStep]:
     if design.feeds and np.isfinite(rail):
         half = at_voltage(design, FIRST * rail)
         still = replace(allowed, mains=0.0)
-        points = quiescent_points(half, rail=design.feeds, allowance=still, engine=made.engine)
+        points = quiescent_points(half, rail=design.feeds, allowance=still, run=made.amplifier.run)
         readings = [_reading(point) for point in points if not point.name.endswith("current")]
         found.append(PowerUpStep(_FIRST_TITLE, [*_first(FIRST * rail), *_howls(made.circuit)], readings))
-    points = quiescent_points(made.circuit, rail=design.feeds, allowance=allowed, engine=made.engine)
+    points = quiescent_points(made.circuit, rail=design.feeds, allowance=allowed, run=made.amplifier.run)
     readings = [*_supply_at_rest(made), *(_reading(point) for point in points)]
     found.append(
         PowerUpStep(
@@ -249,6 +249,7 @@ def _full_power(made: Sheet, rated: Measurement) -> PowerUpStep:
     )
     figures, allowed = rated.overload, made.allowance
     data = _spread_levels(made, rated)
+    in_time(data, "windows at the rated output")
     share = allowed.meter_share
     for path in ["source_emf", *(f"places.{name}" for name in _signal_ports(made.circuit))]:
         value = float(figures[path])
@@ -282,7 +283,7 @@ def _spread_levels(made: Sheet, rated: Measurement) -> Any:
     )
     options = {"rated_output": float(np.ravel(output)[0]), "levels": 0}
     return spread(made.circuit, varied, {"overload": options}, builds=_BUILDS, seed=allowed.seed, curves=False,
-                  spot_check=0, engine=made.engine)  # fmt: skip
+                  spot_check=0, run=made.amplifier.run)  # fmt: skip
 
 
 def _sagged(made: Sheet, figures: Any) -> float:

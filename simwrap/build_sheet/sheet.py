@@ -95,11 +95,6 @@ class Sheet:
         return self.amplifier.supply
 
     @property
-    def engine(self) -> str:
-        """The simulator."""
-        return self.amplifier.engine
-
-    @property
     def warm(self) -> Measurement:
         """Operating points at rest."""
         return self.amplifier.warm
@@ -164,7 +159,7 @@ def sheet(
     despite_findings : bool
         Whether a design that must not be built gets its sheet, which then says so on every page.
     **how
-        ``quick`` (large signals are left out), ``engine``, ``fresh``, ``progress``.
+        As for :func:`simwrap.check`.
 
     Raises
     ------
@@ -213,7 +208,7 @@ def gathered(
     amplifier.tell("test points")
     made.steps = amplifier.keep(f"steps {made.allowance}", lambda: steps(made, rated))
     found = made.supply.supply if made.supply is not None else None
-    made.discharge = charged(made.design, amplifier.highest, found, within=within, engine=made.engine)
+    made.discharge = charged(made.design, amplifier.highest, found, within=within, run=made.amplifier.run)
     return made
 
 
@@ -254,7 +249,12 @@ def _levels(made: Sheet) -> Measurement | None:
     amplifier.tell("curves")
     found = None
     if amplifier.plan is None:
-        made.notes.append("The design states no rated output: no levels, no power, no margins.")
+        why = (
+            f"The gain plan couldn't be computed: {amplifier.plan_fault}"
+            if amplifier.plan_fault
+            else ("The design states no rated output")
+        )
+        made.notes.append(f"{why}: no levels, no power, no margins.")
     elif not amplifier.stable:
         made.notes.append("It is unstable: levels are by gains alone, and there is no power.")
         found = amplifier.margins

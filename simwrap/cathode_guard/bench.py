@@ -18,7 +18,7 @@ from simwrap import engine as engines
 from simwrap.circuits.circuit import Circuit, in_netlist, joined_name
 from simwrap.circuits.joins import Join
 from simwrap.circuits.render import render
-from simwrap.engine import protocol
+from simwrap.engine import DEFAULT, Run, protocol
 from simwrap.errors import InputError
 from simwrap.faults.bed import NO_LEAK, Fault, TestBed, Varied, bed_of
 from simwrap.faults.rails import Supplied
@@ -150,7 +150,7 @@ def output_stages(circuit: Circuit) -> list[str]:
 
 def guard_bed(
     source: Supplied, channels: int, *, sense: float, gain: float, resistance: float, capacitance: float,
-    engine: str = "auto",
+    run: Run = DEFAULT,
 ) -> GuardBed:  # fmt: skip
     """Make the netlist of all output stages with their guards.
 
@@ -165,7 +165,7 @@ def guard_bed(
         From the sense resistor to the pin: a divider below 1, an amplifier above.
     resistance, capacitance : float
         Filter before the pin [ohm, F].
-    engine : str
+    run : Run
 
     Raises
     ------
@@ -177,7 +177,7 @@ def guard_bed(
     if not chosen:
         raise InputError(f"{circuit.name}: a guard watches output valves, and there is no stage that drives a speaker")
     whole, ports, sense = _channels(source, chosen, channels, sense)
-    rail = source.rail(whole, ports, engine=engine)
+    rail = source.rail(whole, ports, run=run)
     if rail is not None:
         rail = replace(rail, capacitance=source.capacitance)
     bed = bed_of(whole, rail=rail)
@@ -208,12 +208,12 @@ def guard_bed(
             Element(f"r_guard__{tail}", (f"n_sensed__{tail}", pin), resistance),
             Element(f"c_guard__{tail}", (pin, "0"), capacitance),
         ]
-    drives = _drives(circuit, whole, chosen, channels, added, engine)
+    drives = _drives(circuit, whole, chosen, channels, added, run)
     bed = replace(bed.with_elements(added), shorts=MappingProxyType({**bed.shorts, **shorts}))
     inputs = {stage: in_netlist(stage, "v_signal") for stage in _named(chosen, channels)}
     inputs[next(iter(inputs))] = "v_signal"
     made = GuardBed(bed, tuple(valves), inputs, 0.0, sense, drives)
-    run = engines.Run(engine, workers=1)
+    run = replace(run, workers=1)
     (still,) = engines.run(bed.table({}, [_NONE]), [protocol.OpRun(made.vectors)], run)
     (signal,) = engines.run(made.driven(), [protocol.AcRun(1e3, 1e3, 1, made.vectors)], run)
     lower = valves[0].ends[1]
@@ -305,7 +305,7 @@ def _coupling(circuit: Circuit, stage: str) -> dict[str, float]:
 
 
 def _drives(
-    circuit: Circuit, whole: Circuit, chosen: Sequence[str], channels: int, added: list[Element], engine: str
+    circuit: Circuit, whole: Circuit, chosen: Sequence[str], channels: int, added: list[Element], run: Run
 ) -> dict[str, str]:
     """Add what a leaky coupling capacitor would let through: the direct voltage before it, behind a resistor."""
     capacitors = [each for each in render(circuit).elements if each.kind == "c" and each.role is Role.PART]
@@ -321,7 +321,7 @@ def _drives(
             if not other:
                 continue
             paths = {token: path for path, token in circuit.node_paths.items()}
-            volts = at_rest(circuit, paths[other], engine=engine) if other in paths else 0.0
+            volts = at_rest(circuit, paths[other], run=run) if other in paths else 0.0
             for number in range(channels):
                 full = f"{_channel(name, number, channels)}.{own}"
                 tail = full.replace(".", "__")

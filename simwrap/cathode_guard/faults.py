@@ -9,8 +9,10 @@ import numpy as np
 
 from simwrap import engine as engines
 from simwrap.cathode_guard.bench import GuardBed, Sensed
-from simwrap.engine import protocol
+from simwrap.engine import Run, protocol
+from simwrap.errors import EngineError
 from simwrap.faults.bed import OPEN, SHORT, Fault, TestBed, element_of
+from simwrap.findings.status import late
 from simwrap.measures.bias import rating_of
 from simwrap.netlist.element import Element
 
@@ -116,7 +118,7 @@ def _near(bed: TestBed, names: Mapping[str, str], valve: Sensed) -> list[Element
 
 
 def overloads(
-    guard: GuardBed, faults: list[Fault], engine: str, columns: Mapping[str, np.ndarray] = MappingProxyType({})
+    guard: GuardBed, faults: list[Fault], run: Run, columns: Mapping[str, np.ndarray] = MappingProxyType({})
 ) -> tuple[np.ndarray, np.ndarray]:
     """Return the sense currents at rest with each fault [A], (faults, valves), and the largest load of a valve.
 
@@ -127,7 +129,9 @@ def overloads(
         use = guard.bed.circuit.valves[valve.name]
         vectors += [*use.nodes.values(), *use.currents.values()]
     wanted = tuple(dict.fromkeys(node for node in vectors if node != "0"))
-    (reply,) = engines.run(guard.bed.table(columns, faults), [protocol.OpRun(wanted)], engines.Run(engine))
+    (reply,) = engines.run(guard.bed.table(columns, faults), [protocol.OpRun(wanted)], run)
+    if why := late(reply.reasons):
+        raise EngineError(f"guard: {why}")
     values = reply.values
     load = np.zeros(len(faults))
     for valve in guard.valves:

@@ -7,7 +7,7 @@ filter, converter, counts.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, replace
 from typing import Any
 
@@ -23,10 +23,11 @@ from simwrap.cathode_guard.loop import RUNNING, Check, Loop
 from simwrap.cathode_guard.network import Network
 from simwrap.cathode_guard.starts import surges
 from simwrap.circuits.design_file import Design
-from simwrap.engine import protocol
+from simwrap.engine import Run, protocol
 from simwrap.errors import EngineError
 from simwrap.faults.bed import HEALTHY, Fault, Varied
 from simwrap.faults.rails import supplied
+from simwrap.findings.status import late
 
 Floats = NDArray[np.float64]
 
@@ -157,8 +158,7 @@ def guard(
     varied: Varied | None = None,
     builds: int = 200,
     seed: int = 0,
-    engine: str = "auto",
-    progress: Callable[[str], None] | None = None,
+    **how: Any,
 ) -> Guard:
     """Compute the guard of an amplifier's output valves, whatever its audit finds.
 
@@ -171,9 +171,8 @@ def guard(
     builds : int
         How many are drawn for the windows.
     seed : int
-    engine : str
-    progress : callable, optional
-        Told what is being done.
+    **how
+        As for :func:`~simwrap.amplifier.amplifier.as_amplifier`.
 
     Raises
     ------
@@ -182,23 +181,23 @@ def guard(
     EngineError
         If there is no operating point.
     """
-    tell = progress or (lambda words: None)
     way, varied = converter or Converter(), varied or VARIED
+    amplifier = as_amplifier(given, **how)
+    tell, run = amplifier.tell, amplifier.run
     tell("supply and operating point")
-    amplifier = as_amplifier(given, engine=engine)
     design, source = amplifier.design, supplied(amplifier)
     bed = guard_bed(source, design.channels, sense=way.sense, gain=way.gain, resistance=way.resistance,
-                    capacitance=way.capacitance, engine=engine)  # fmt: skip
+                    capacitance=way.capacitance, run=run)  # fmt: skip
     way = Converter(**{**vars(way), "sense": bed.sense})
     tell(f"{builds} healthy builds at rest")
     columns = bed.draw(varied, builds, seed, way.sense_tolerance)
-    quiet = bed.currents(_rest(bed, columns, [HEALTHY] * builds, engine), columns)
-    nominal = bed.currents(_rest(bed, {}, [HEALTHY], engine))[0]
+    quiet = bed.currents(_rest(bed, columns, [HEALTHY] * builds, run), columns)
+    nominal = bed.currents(_rest(bed, {}, [HEALTHY], run))[0]
     tell("average currents over drive")
-    drive, loud, swing = _full_power(design, bed, engine)
+    drive, loud, swing = _full_power(design, bed, run)
     tell("cold, warm and hot starts")
     first = {name: column[:_STARTED] for name, column in columns.items()}
-    started = surges(Network(bed, engine), first, min(builds, _STARTED), seed)
+    started = surges(Network(bed, run), first, min(builds, _STARTED), seed)
     stages = {}
     for stage in dict.fromkeys(valve.stage for valve in bed.valves):
         own = [number for number, valve in enumerate(bed.valves) if valve.stage == stage]
@@ -207,9 +206,9 @@ def guard(
         stages[stage] = stage_guard(stage, nominal[own], quiet[:, own], rise, apart, float(swing[own].max()), way,
                                     [pins[:, :, own] / (way.gain * way.sense) for pins in started])  # fmt: skip
     tell("what a fault can put on a pin")
-    pin, common = _worst(bed, engine)
+    pin, common = _worst(bed, run)
     made = Guard(design.circuit.name, way, bed, varied, builds, stages, drive, pin, common)
-    return replace(made, unseen=_unseen(made, engine))
+    return replace(made, unseen=_unseen(made, run))
 
 
 def _apart(bed: GuardBed, stage: str, quiet: Floats) -> Floats | None:
@@ -222,15 +221,15 @@ def _apart(bed: GuardBed, stage: str, quiet: Floats) -> Floats | None:
     return np.concatenate(found) if found else None
 
 
-def _rest(bed: GuardBed, columns: Mapping[str, Floats], faults: list[Fault], engine: str) -> Mapping[str, Any]:
+def _rest(bed: GuardBed, columns: Mapping[str, Floats], faults: list[Fault], run: Run) -> Mapping[str, Any]:
     table = bed.bed.table(columns, faults)
-    (reply,) = engines.run(table, [protocol.OpRun(bed.vectors)], engines.Run(engine))
-    if all(reply.reasons):
-        raise EngineError(f"guard: {reply.reasons[0]}")
+    (reply,) = engines.run(table, [protocol.OpRun(bed.vectors)], run)
+    if why := late(reply.reasons) or (reply.reasons[0] if all(reply.reasons) else ""):
+        raise EngineError(f"guard: {why}")
     return reply.values
 
 
-def _full_power(design: Design, bed: GuardBed, engine: str) -> tuple[float, Floats, Floats]:
+def _full_power(design: Design, bed: GuardBed, run: Run) -> tuple[float, Floats, Floats]:
     """Return the drive [V peak] for the rated output, and each valve's average and amplitude there [A].
 
     Where no output is rated, or it isn't reached, it is the largest drive that was looked at.
@@ -243,14 +242,15 @@ def _full_power(design: Design, bed: GuardBed, engine: str) -> tuple[float, Floa
     levels = design.levels
     rated = np.sqrt((levels.rated_power or 0.0) * ohms) or levels.rated_output or 0.0
     driven = bed.driven()
-    options = engines.Run(engine)
-    (small,) = engines.run(driven, [protocol.AcRun(1e3, 1e3, 1, (speaker,))], options)
+    (small,) = engines.run(driven, [protocol.AcRun(1e3, 1e3, 1, (speaker,))], run)
     gain = float(np.abs(small.values[speaker][0, 0]))
-    bias = _grid_bias(bed, engine)
+    bias = _grid_bias(bed, run)
     first = rated * np.sqrt(2.0) / gain if rated else bias
     drives = np.array([_DRIVES]) * first
-    run = protocol.SteadyRun(1e3, (protocol.Sine(1.0, 1e3),), drives, (speaker, *bed.vectors), samples=128)
-    (reply,) = engines.run(driven, [run], options)
+    asked = protocol.SteadyRun(1e3, (protocol.Sine(1.0, 1e3),), drives, (speaker, *bed.vectors), samples=128)
+    (reply,) = engines.run(driven, [asked], run)
+    if why := late(reply.reasons):
+        raise EngineError(f"guard: no steady state at full power ({why})")
     heard = reply.values[speaker][0].std(axis=-1)
     currents = bed.currents({name: reply.values[name][0] for name in bed.vectors})  # (drives, samples, valves)
     good = np.isfinite(heard)
@@ -267,18 +267,18 @@ def _full_power(design: Design, bed: GuardBed, engine: str) -> tuple[float, Floa
     return drive, loud, swing
 
 
-def _grid_bias(bed: GuardBed, engine: str) -> float:
+def _grid_bias(bed: GuardBed, run: Run) -> float:
     use = bed.bed.circuit.valves[bed.valves[0].name]
     nodes = (use.nodes["grid"], use.nodes["cathode"])
-    (reply,) = engines.run(bed.bed.table({}, [HEALTHY]), [protocol.OpRun(nodes)], engines.Run(engine))
+    (reply,) = engines.run(bed.bed.table({}, [HEALTHY]), [protocol.OpRun(nodes)], run)
     return float(abs(reply.values[nodes[0]][0] - reply.values[nodes[1]][0]))
 
 
-def _worst(bed: GuardBed, engine: str) -> tuple[tuple[str, float], tuple[str, float]]:
+def _worst(bed: GuardBed, run: Run) -> tuple[tuple[str, float], tuple[str, float]]:
     """Return the fault that lifts a pin, and the one that lifts a sense resistor's lower end, furthest [V]."""
     faults = [*bed.bed.dictionary()]
     faults += [Fault(f"{port} coupling capacitor", "shorted", {element: 1.0}) for port, element in bed.drives.items()]
-    values = _rest(bed, {}, faults, engine)
+    values = _rest(bed, {}, faults, run)
     pins = np.nan_to_num(np.abs(bed.pins(values))).max(axis=-1)
     lows = [np.nan_to_num(np.abs(values[v.ends[1]])) if v.ends[1] != "0" else np.zeros(len(faults)) for v in bed.valves]
     low = np.max(lows, axis=0)
@@ -297,14 +297,14 @@ _DANGEROUS = 1.0 + 0.6 * STRAIN / 60.0
 _TRIED = 24
 
 
-def _unseen(guard: Guard, engine: str) -> tuple[Unseen, ...]:
+def _unseen(guard: Guard, run: Run) -> tuple[Unseen, ...]:
     """Return the faults that overload a valve without a trip in any of some builds, worst first."""
     bed, loop = guard.bed, guard.loop()
     faults = [fault for valve in bed.channel for fault in faults_of(bed, valve)]
     columns = bed.draw(guard.varied, _TRIED, 17, guard.converter.sense_tolerance)
-    healthy, usual = overloads(bed, [HEALTHY] * _TRIED, engine, columns)
+    healthy, usual = overloads(bed, [HEALTHY] * _TRIED, run, columns)
     repeated = {name: np.tile(column, len(faults)) for name, column in columns.items()}
-    currents, load = overloads(bed, [fault for fault in faults for _ in range(_TRIED)], engine, repeated)
+    currents, load = overloads(bed, [fault for fault in faults for _ in range(_TRIED)], run, repeated)
     apart = np.abs(currents @ np.array(loop.halves, dtype=float).reshape(-1, len(bed.valves)).T)
     rise = currents - np.tile(healthy, (len(faults), 1))
     seen = {"smooth": currents, "raw": currents, "apart": apart, "drift": rise}

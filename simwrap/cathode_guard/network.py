@@ -10,7 +10,7 @@ time are held against the simulators' by the tests.
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -18,7 +18,7 @@ from numpy.typing import NDArray
 
 from simwrap import engine as engines
 from simwrap.cathode_guard.bench import GuardBed
-from simwrap.engine import protocol
+from simwrap.engine import DEFAULT, Run, protocol
 from simwrap.errors import EngineError
 from simwrap.faults.bed import HEALTHY, RAIL, RAIL_RESISTOR, RAIL_SOURCE, element_of
 from simwrap.measures.bias import rating_of
@@ -119,11 +119,11 @@ class Network:
     Parameters
     ----------
     bed : GuardBed
-    engine : str
+    run : Run
         For the one operating point about which what isn't linear outside the valves is made so.
     """
 
-    def __init__(self, bed: GuardBed, engine: str = "auto") -> None:
+    def __init__(self, bed: GuardBed, run: Run = DEFAULT) -> None:
         self.bed = bed
         self.names = [valve.name for valve in bed.valves]
         self.uses = [bed.bed.circuit.valves[name] for name in self.names]
@@ -156,7 +156,7 @@ class Network:
         self.ports = [
             (use.nodes.get(electrode, ""), use.nodes["cathode"]) for use in self.uses for electrode in ELECTRODES
         ]
-        self._slopes = self._made_linear(engine)
+        self._slopes = self._made_linear(run)
         #: Which share of the supply's voltage is lost in its slope at rest.
         self.sag = self._sag()
 
@@ -197,14 +197,13 @@ class Network:
                     break
         return found
 
-    def _made_linear(self, engine: str) -> dict[str, tuple[float, dict[str, float]]]:
+    def _made_linear(self, run: Run) -> dict[str, tuple[float, dict[str, float]]]:
         """Return value and slopes of each expression outside the valves at the healthy operating point."""
         others = [e for e in self.elements if e.kind == "b"]
         if not others:
             return {}
         reads = tuple(dict.fromkeys(name for e in others for name in e.reads))
-        run = protocol.OpRun(reads)
-        (reply,) = engines.run(self.bed.bed.table({}, [HEALTHY]), [run], engines.Run(engine, workers=1))
+        (reply,) = engines.run(self.bed.bed.table({}, [HEALTHY]), [protocol.OpRun(reads)], replace(run, workers=1))
         if reply.reasons[0]:
             raise EngineError(f"guard: {reply.reasons[0]}")
         given = {name: np.atleast_1d(reply.values[name]) for name in reads}

@@ -20,6 +20,7 @@ from simwrap.cathode_guard.guard import STRAIN, Guard
 from simwrap.cathode_guard.loop import STATES, Memory, replay
 from simwrap.cathode_guard.network import Moment, Network
 from simwrap.cathode_guard.starts import QUICK, Builds, at_rest, drawn, joined
+from simwrap.engine import DEFAULT, Run
 from simwrap.faults.bed import RAIL_SOURCE, Fault
 
 Floats = NDArray[np.float64]
@@ -463,9 +464,7 @@ class Proof:
         )
 
 
-def prove(
-    guard: Guard, *, builds: int = 200, seed: int = 1000, engine: str = "auto", tell: Tell | None = None
-) -> Proof:
+def prove(guard: Guard, *, builds: int = 200, seed: int = 1000, run: Run = DEFAULT, tell: Tell | None = None) -> Proof:
     """Prove a guard.
 
     Parameters
@@ -475,12 +474,12 @@ def prove(
         Healthy ones that are started.
     seed : int
         Another than the windows were drawn with.
-    engine : str
+    run : Run
     tell : callable, optional
         Told what is being done.
     """
     say = tell or (lambda words: None)
-    network = Network(guard.bed, engine)
+    network = Network(guard.bed, run)
     faults = prove_faults(guard, network, seed=seed, tell=say)
     say(f"{builds} healthy starts")
     healthy = [prove_starts(guard, network, builds, seed)]

@@ -14,7 +14,7 @@ from typing import Annotated
 import typer
 
 from simwrap.cli.app import app
-from simwrap.cli.options import AmplifierFile, Engine, Force, Json, together
+from simwrap.cli.options import AmplifierFile, Force, Json, Running, together
 from simwrap.cli.output import check_file, write_text
 from simwrap.errors import EXIT_NOT_MET
 
@@ -37,8 +37,8 @@ def new(
 @together
 def check(
     amplifier: AmplifierFile,
+    running: Running,
     quick: Annotated[bool, typer.Option("--quick", help="Leave out what needs large signals.")] = False,
-    engine: Engine = "auto",
     as_json: Json = False,
 ) -> None:
     """Audit a whole amplifier: what is over a rating, is it stable, what will it do, what will hum.
@@ -48,10 +48,10 @@ def check(
     from simwrap.engine import choose
     from simwrap.engine.process import prepare
 
-    prepare(choose(engine)[0])  # it starts while the design is being read
+    prepare(choose(running.engine)[0])  # it starts while the design is being read
     from simwrap.doors import check as audited
 
-    found = audited(amplifier.amplifier("check", quick=quick, engine=engine))
+    found = audited(amplifier.amplifier("check", running, quick=quick))
     if as_json:
         print(json.dumps(found.to_dict()))
     else:

@@ -15,7 +15,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from simwrap.cli.app import app
-from simwrap.cli.options import AmplifierFile, Engine, Force, Json, PaperOf, together
+from simwrap.cli.options import AmplifierFile, Force, Json, PaperOf, Running, together
 from simwrap.cli.output import PICTURES, check_file, print_table, say, write_figure, write_text
 from simwrap.errors import EXIT_NOT_MET, InputError
 from simwrap.units import quantity
@@ -115,18 +115,18 @@ class GuardFiles:
 @together
 def guard(
     amplifier: PaperOf,
+    running: Running,
     pins: ConverterPins,
     builds: GuardBuilds,
     files: GuardFiles,
     prove: Annotated[bool, typer.Option("--prove", help="Simulate starts, faults and programme (minutes).")] = False,
-    engine: Engine = "auto",
     as_json: Json = False,
 ) -> None:
     """Levels for a microcontroller that watches the output valves' cathode currents, as JSON and as a C99 header."""
     from simwrap import doors
 
     files.check()
-    found = doors.guard(amplifier.amplifier("guard", engine=engine), pins.converter(), varied=builds.varied(),
+    found = doors.guard(amplifier.amplifier("guard", running), pins.converter(), varied=builds.varied(),
                         builds=builds.builds, despite_findings=amplifier.despite_findings)  # fmt: skip
     told = found.to_dict()
     if files.header is not None:
@@ -135,7 +135,7 @@ def guard(
     if prove:
         from simwrap.cathode_guard import proof
 
-        proved = proof.prove(found.guard, builds=builds.builds, engine=engine, tell=_tell("guard"))
+        proved = proof.prove(found.guard, builds=builds.builds, run=running.how(), tell=_tell("guard"))
         told["proof"], good = proof.as_dict(proved), proved.good
     if files.output is not None:
         write_text(files.output, json.dumps(told, indent=2) + "\n", force=files.force)
@@ -151,6 +151,7 @@ def guard(
 @together
 def readings(
     amplifier: PaperOf,
+    running: Running,
     file: Annotated[
         Path, typer.Argument(metavar="FILE.csv", help="Columns point, value; and unit, frequency, level where needed.")
     ],
@@ -162,7 +163,6 @@ def readings(
         Path | None, typer.Option("--plot", metavar="FILE", help="With --response: writes its picture there.")
     ] = None,
     force: Force = False,
-    engine: Engine = "auto",
     as_json: Json = False,
 ) -> None:
     """Hold measured voltages and currents against their windows, and rank what may be the matter.
@@ -181,15 +181,15 @@ def readings(
     if plot is not None and not response:
         raise InputError("--plot: readings has a picture of a frequency response only; give --response with it")
     if response:
-        made = amplifier.amplifier("readings", engine=engine)
+        made = amplifier.amplifier("readings", running)
         refuse(made, "a judgement of a response", despite)
-        found = measured_response.overlay(made, file, varied=varied, engine=engine, progress=_tell("readings"))
+        found = measured_response.overlay(made, file, varied=varied)
         lines, clean = measured_response.page(found), found.diagnosis.healthy
         if plot is not None:
             write_figure(found.plot(), plot, force=force)
     else:
         read_readings(file)  # what can't be read is refused before anything is simulated
-        made = amplifier.amplifier("readings", engine=engine)
+        made = amplifier.amplifier("readings", running)
         found = doors.fault_finder(made, varied=varied, despite_findings=despite).read(file)
         lines, clean = room.page(found), found.clean
     print(json.dumps(found.to_dict()) if as_json else "\n".join(lines))
@@ -201,6 +201,7 @@ def readings(
 @together
 def match(
     amplifier: AmplifierFile,
+    running: Running,
     file: Annotated[
         Path,
         typer.Argument(
@@ -208,13 +209,12 @@ def match(
         ),
     ],
     stage: Annotated[str, typer.Option("--stage", metavar="NAME", help="The stage whose sockets are filled.")] = "",
-    engine: Engine = "auto",
     as_json: Json = False,
 ) -> None:
     """Choose pairs or quads from a list of measured valves, by their currents and slopes in the design."""
     from simwrap import doors
 
-    found = doors.match(amplifier.amplifier("match", engine=engine), file, stage=stage)
+    found = doors.match(amplifier.amplifier("match", running), file, stage=stage)
     measured, sets = found.measured, found.sets
     if as_json:
         print(json.dumps(found.to_dict()))

@@ -105,7 +105,7 @@ def tolerance(
     plot, force, limits, rank = told.plot, told.force, questions.limits, questions.rank
     output.check_file("--plot", plot, output.PICTURES, force=force)
     output.check_file("--output", file, output.DATASETS, force=force)
-    made = subject.made()
+    made = subject.made(running.how())
     chosen = asked.chosen() or [name for name in made.measures if name in ("bias", "response")]
     varied, run = drawn.tolerances(), running.how()
     if limits or rank:  # whether they can be read is known from one build, long before all are done
@@ -271,7 +271,7 @@ def choose(
     from simwrap.design.choose import choose as run
     from simwrap.simulation.as_json import plain
 
-    made = subject.made()
+    made = subject.made(running.how())
     found = run(
         made,
         _goals(goals),

@@ -40,7 +40,7 @@ def measure(subject: Subject, asked: Asked, running: Running, told: Told, data: 
 
     output.check_file("--plot", told.plot, output.PICTURES, force=told.force)
     output.check_file("--output", data, output.DATASETS, force=told.force)
-    made, plot, force = subject.made(), told.plot, told.force
+    made, plot, force = subject.made(running.how()), told.plot, told.force
     chosen = asked.chosen()
     if plot is not None:
         for target in _plot_files(chosen_measures(made, chosen), plot).values():
@@ -143,7 +143,7 @@ def sweep(
     plot, force = told.plot, told.force
     output.check_file("--plot", plot, output.PICTURES, force=force)
     output.check_file("--output", data, output.DATASETS, force=force)
-    made = subject.made()
+    made = subject.made(running.how())
     columns = _columns(made, over)
     kept = file or (data.with_name(f"{data.stem}.partial.nc") if data is not None else None)
     with _told_what_is_kept(kept):

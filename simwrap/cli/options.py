@@ -199,8 +199,8 @@ class Subject:
     valves: Valves = None
     stages: Stages = None
 
-    def made(self) -> Any:
-        """Return it: a stage, or the circuit of a file."""
+    def made(self, run: Run = DEFAULT) -> Any:
+        """Return it: a stage, or the circuit of a file as it stands on its supply, which is found by a ``run``."""
         from simwrap.circuits.design_file import read_whole_design
         from simwrap.circuits.stage import stage
 
@@ -212,10 +212,10 @@ class Subject:
         design = read_whole_design(self.stage, valve_folders=folders)
         circuit = design.circuit.replace(**values) if values else design.circuit
         named = {circuit.check(name, value)[0] for name, value in values.items()}
-        return _as_it_stands(replace(design, circuit=circuit), named)
+        return _as_it_stands(replace(design, circuit=circuit), named, run)
 
 
-def _as_it_stands(design: Any, named: set[str]) -> Any:
+def _as_it_stands(design: Any, named: set[str], run: Run) -> Any:
     """Return a design's circuit on the supply that it really gets and at the volume of its gain plan.
 
     What is ``named`` was set by hand and stays.
@@ -226,7 +226,7 @@ def _as_it_stands(design: Any, named: set[str]) -> Any:
     circuit, volume = design.circuit, design.levels.volume
     if design.supply is None and not volume:
         return circuit
-    amplifier = Amplifier(design)
+    amplifier = Amplifier(design, run=run)
     stands = amplifier.circuit
     amplifier.save()
     found = {parameter for _, parameter in fed(design)} | ({circuit.check(volume, 0.5)[0]} if volume else set())
@@ -246,14 +246,15 @@ class AmplifierFile:
     valves: Valves = None
     stages: Stages = None
 
-    def amplifier(self, command: str, **how: Any) -> Any:
+    def amplifier(self, command: str, running: Running, **how: Any) -> Any:
         """Read its file, and say on stderr what a command does with it; ``how`` as an Amplifier takes it."""
         from simwrap.amplifier.amplifier import as_amplifier
 
         def tell(words: str) -> None:
             print(f"{command}: {words}", file=sys.stderr)
 
-        return as_amplifier(self.design, valve_folders=folders_of(self.valves), fresh=self.fresh, progress=tell, **how)
+        return as_amplifier(self.design, valve_folders=folders_of(self.valves), fresh=self.fresh, progress=tell,
+                            run=running.how(), **how)  # fmt: skip
 
 
 @dataclass(frozen=True)

@@ -8,7 +8,7 @@ from typing import Annotated
 import typer
 
 from simwrap.cli.app import app
-from simwrap.cli.options import Engine, Force, PaperOf, together
+from simwrap.cli.options import Force, PaperOf, Running, together
 from simwrap.cli.output import check_file, write_text
 from simwrap.errors import RangeError
 
@@ -17,6 +17,7 @@ from simwrap.errors import RangeError
 @together
 def sheet(
     amplifier: PaperOf,
+    running: Running,
     output: Annotated[Path, typer.Option("--output", "-o", metavar="FILE.html", help="The file to write.")],
     meter: Annotated[str, typer.Option("--meter", metavar="OHM", help="Input resistance of your voltmeter.")] = "10M",
     discharge: Annotated[
@@ -27,7 +28,6 @@ def sheet(
     ] = False,
     quick: Annotated[bool, typer.Option("--quick", help="Leave out what needs large signals.")] = False,
     force: Force = False,
-    engine: Engine = "auto",
 ) -> None:
     """Write the build sheet of an amplifier: cautions, schematics, parts, test points, curves, discharge times."""
     from simwrap import doors
@@ -41,7 +41,7 @@ def sheet(
     within = quantity.parse(discharge, "s", parameter="--discharge")
     if not 0.1 <= within <= 1e5:
         raise RangeError("--discharge", discharge, "a time from 0.1 s to 100000 s")
-    known, despite = amplifier.amplifier("sheet", quick=quick, engine=engine), amplifier.despite_findings
+    known, despite = amplifier.amplifier("sheet", running, quick=quick), amplifier.despite_findings
     not_seen = doors.guard(known, despite_findings=despite).not_seen if guard else ()
     paper = doors.sheet(known, allowance=Allowance(meter=ohms), within=within, not_seen=not_seen,
                         despite_findings=despite)  # fmt: skip

@@ -17,9 +17,10 @@ from numpy.typing import NDArray
 
 from simwrap import engine as engines
 from simwrap.circuits.circuit import Circuit
-from simwrap.engine import protocol
+from simwrap.engine import DEFAULT, Run, protocol
 from simwrap.errors import EngineError, SimwrapError
 from simwrap.faults.bed import HEALTHY, Fault, Rail, TestBed, Varied, bed_of
+from simwrap.findings.status import late, reworded
 
 Floats = NDArray[np.float64]
 
@@ -285,19 +286,24 @@ def _separation(wrong: float) -> float:
     return float(-2.0 * ndtri(wrong))
 
 
-def simulated(circuit: protocol.NetlistTable, places: Sequence[Place], engine: str) -> tuple[Floats, list[str]]:
+def simulated(circuit: protocol.NetlistTable, places: Sequence[Place], run: Run) -> tuple[Floats, list[str]]:
     """Return what a meter would show at every place of every point, shape (points, places), and the points' reasons."""
     frequencies = sorted({place.frequency for place in places})
     runs: list[protocol.Analysis] = []
     for frequency in frequencies:
         nodes = tuple(dict.fromkeys(n for p in places if p.frequency == frequency for n in p.nodes if n != "0"))
         runs.append(protocol.AcRun(frequency, frequency, 1, nodes) if frequency else protocol.OpRun(nodes))
-    replies = engines.run(circuit, runs, engines.Run(engine))
+    replies = engines.run(circuit, runs, run)
     values = {
         frequency: {name: array[:, 0] if frequency else array for name, array in reply.values.items()}
         for frequency, reply in zip(frequencies, replies, strict=True)
     }
-    reasons = ["; ".join(filter(None, said)) for said in zip(*(reply.reasons for reply in replies), strict=True)]
+    reasons = [
+        reworded("; ".join(dict.fromkeys(filter(None, said))), *said)
+        for said in zip(*(reply.reasons for reply in replies), strict=True)
+    ]
+    if why := late(reasons):
+        raise EngineError(f"readings: {why}")
     return np.stack([place.shown(values) for place in places], axis=-1), reasons
 
 
@@ -310,7 +316,7 @@ def fault_dictionary(
     wrong_types: bool = True,
     builds: int = BUILDS,
     faulty_builds: int = FAULTY_BUILDS,
-    engine: str = "auto",
+    run: Run = DEFAULT,
 ) -> Dictionary:
     """Simulate every single fault.
 
@@ -326,7 +332,7 @@ def fault_dictionary(
         Whether another type of valve in each socket is a fault too.
     builds, faulty_builds : int
         Healthy ones, and of each fault.
-    engine : str
+    run : Run
 
     Raises
     ------
@@ -336,7 +342,7 @@ def fault_dictionary(
     varied = varied or Varied()
     bed = bed_of(circuit, rail=rail)
     faults = bed.dictionary()
-    healthy, _ = simulated(bed.table(bed.draw(varied, builds, SEED), [HEALTHY] * builds), places, engine)
+    healthy, _ = simulated(bed.table(bed.draw(varied, builds, SEED), [HEALTHY] * builds), places, run)
     healthy = healthy[np.isfinite(healthy).all(axis=1)]
     if len(healthy) < 10:
         raise EngineError("readings: the healthy design can't be simulated")
@@ -344,13 +350,13 @@ def fault_dictionary(
     # The same builds for every fault, so that what differs between two is the fault.
     columns = {name: np.tile(column, len(faults)) for name, column in drawn.items()}
     every = [fault for fault in faults for _ in range(faulty_builds)]
-    faulty, _ = simulated(bed.table(columns, every), places, engine)
+    faulty, _ = simulated(bed.table(columns, every), places, run)
     # The first of more builds are the same as those of fewer.
     most = max(faulty_builds, TYPE_BUILDS)
-    paired, _ = simulated(bed.table(bed.draw(varied, most, SEED + 1), [HEALTHY] * most), places, engine)
+    paired, _ = simulated(bed.table(bed.draw(varied, most, SEED + 1), [HEALTHY] * most), places, run)
     samples = list(zip(faults, faulty.reshape(len(faults), faulty_builds, -1), strict=True))
     if wrong_types:
-        samples += _other_types(circuit, places, rail, varied, engine)
+        samples += _other_types(circuit, places, rail, varied, run)
     return _dictionary(places, healthy, paired, samples)
 
 
@@ -401,7 +407,7 @@ def _follows(faulty: Floats, healthy: Floats) -> Floats:
 
 
 def _other_types(
-    circuit: Circuit, places: Sequence[Place], rail: Rail | None, varied: Varied, engine: str
+    circuit: Circuit, places: Sequence[Place], rail: Rail | None, varied: Varied, run: Run
 ) -> list[tuple[Fault, Floats]]:
     """Return readings with another type of the same kind in each socket."""
     from simwrap.valves import get_valve, valve_names
@@ -420,10 +426,10 @@ def _other_types(
                     continue
                 bed = bed_of(circuit.replace(**{name: other}), rail=rail)
                 fault = Fault(name, f"a {other}, not a {own}")
-                drawn = bed.draw(varied, TYPE_BUILDS, SEED + 1)
-                values, _ = simulated(bed.table(drawn, [fault] * TYPE_BUILDS), places, engine)
             except SimwrapError:
                 continue  # a type that doesn't fit that stage
+            drawn = bed.draw(varied, TYPE_BUILDS, SEED + 1)
+            values, _ = simulated(bed.table(drawn, [fault] * TYPE_BUILDS), places, run)
             found.append((fault, values))
     return found
 

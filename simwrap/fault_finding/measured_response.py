@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -117,8 +116,7 @@ def overlay(
     *,
     output: str = "output",
     varied: Varied | None = None,
-    engine: str = "auto",
-    progress: Callable[[str], None] | None = None,
+    **how: Any,
 ) -> Overlay:
     """Lay a measured response over the predicted one.
 
@@ -131,8 +129,8 @@ def overlay(
     output : str
         Port at which it was measured.
     varied : Varied, optional
-    engine : str
-    progress : callable, optional
+    **how
+        As for :func:`~simwrap.amplifier.amplifier.as_amplifier`.
 
     Raises
     ------
@@ -141,7 +139,6 @@ def overlay(
     EngineError
         If the design can't be simulated.
     """
-    tell = progress or (lambda words: None)
     path = Path(path)
     hertz, levels, kind = read_response(path)
     frequencies = np.asarray(hertz)
@@ -150,8 +147,9 @@ def overlay(
         raise FileProblemsError(path, [f"frequencies from {render(_RANGE[0], 'Hz')} to {render(_RANGE[1], 'Hz')} are "
                                        f"simulated, and it has {render(frequencies[0], 'Hz')} to "
                                        f"{render(frequencies[-1], 'Hz')}"])  # fmt: skip
+    amplifier = as_amplifier(design, **how)
+    tell, run = amplifier.tell, amplifier.run
     tell("operating point")
-    amplifier = as_amplifier(design, engine=engine)
     source = supplied(amplifier)
     if output not in source.circuit.ports:
         raise InputError(f"{source.circuit.name}: has no port {output} at which a response could be measured")
@@ -162,8 +160,8 @@ def overlay(
     places: list[Place] = [Place("reference", "V", (node, "0"), reference)]
     places += [_Relative(names[f], "V", (node, "0"), f, reference=reference) for f in names if f != reference]
     tell("fault dictionary")
-    rail = source.rail(source.circuit, source.ports, engine=engine)
-    found = fault_dictionary(source.circuit, places, rail=rail, varied=varied, engine=engine)
+    rail = source.rail(source.circuit, source.ports, run=run)
+    found = fault_dictionary(source.circuit, places, rail=rail, varied=varied, run=run)
     relative = decibels - float(np.interp(reference, frequencies, decibels))
     measured = np.interp(np.log(kept), np.log(frequencies), relative)
     values = {names[f]: 10.0 ** (level / 20.0) for f, level in zip(names, measured, strict=True) if f != reference}

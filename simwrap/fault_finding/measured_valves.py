@@ -17,11 +17,12 @@ from numpy.typing import NDArray
 
 from simwrap import engine as engines
 from simwrap.amplifier.amplifier import as_amplifier
-from simwrap.engine import protocol
+from simwrap.engine import Run, protocol
 from simwrap.errors import EngineError, FileProblemsError, InputError, RangeError, UnknownNameError
 from simwrap.fault_finding.readings_file import CsvRow, number, read_rows
 from simwrap.faults.bed import HEALTHY, bed_of, element_of
 from simwrap.faults.rails import Supplied, supplied
+from simwrap.findings.status import late
 from simwrap.valves import Valve
 
 Floats = NDArray[np.float64]
@@ -182,9 +183,7 @@ def _reading(row: CsvRow) -> tuple[float, float, float | None, float]:
     return anode, grid, screen, current
 
 
-def match(
-    given: Any, valves: str | Path, *, stage: str = "", engine: str = "auto"
-) -> tuple[list[Measured], list[Matched]]:
+def match(given: Any, valves: str | Path, *, stage: str = "", **how: Any) -> tuple[list[Measured], list[Matched]]:
     """Choose pairs or quads from measured valves for the output stages of all channels.
 
     Parameters
@@ -194,7 +193,8 @@ def match(
         CSV, see :func:`read_measured`.
     stage : str, optional
         The stage whose sockets are filled; the first one with several valves otherwise.
-    engine : str
+    **how
+        As for :func:`~simwrap.amplifier.amplifier.as_amplifier`.
 
     Returns
     -------
@@ -208,7 +208,8 @@ def match(
     EngineError
         If no set can be simulated.
     """
-    amplifier = as_amplifier(given, engine=engine)
+    amplifier = as_amplifier(given, **how)
+    run = amplifier.run
     design, source = amplifier.design, supplied(amplifier)
     sockets = _sockets(source, stage)
     uses = source.circuit.valves
@@ -217,7 +218,7 @@ def match(
         raise InputError(f"{valves}: has {len(measured)} valves, and the stage has {len(sockets)} sockets")
     halves = [{"a": 1, "b": -1}.get(uses[name].nodes["anode"].rpartition("_")[2], 0) for name in sockets]
     sets = _sets(measured, sockets, halves)
-    currents, slopes = _predicted(source, sockets, [[(m.emission, m.mu) for m in each] for each in sets], engine)
+    currents, slopes = _predicted(source, sockets, [[(m.emission, m.mu) for m in each] for each in sets], run)
     shares = [how(each, halves) / each.mean(axis=1) for how in (_apart, _within) for each in (currents, slopes)]
     apart = np.sqrt(np.sum(np.square(shares), axis=0))
     if not np.isfinite(apart).any():
@@ -231,7 +232,7 @@ def match(
             chosen.append(k)
             taken |= names
     imbalance, within = _apart(currents, halves), _within(currents, halves)
-    doubts = _doubts(source, sockets, [sets[k] for k in chosen], halves, engine)
+    doubts = _doubts(source, sockets, [sets[k] for k in chosen], halves, run)
     return measured, [
         Matched(
             tuple(valve.name for valve in sets[k]), tuple(currents[k].tolist()), float(imbalance[k]),
@@ -242,7 +243,7 @@ def match(
 
 
 def _doubts(
-    source: Supplied, sockets: Sequence[str], sets: Sequence[tuple[Measured, ...]], halves: Sequence[int], engine: str
+    source: Supplied, sockets: Sequence[str], sets: Sequence[tuple[Measured, ...]], halves: Sequence[int], run: Run
 ) -> list[float]:
     """Return how far apart the halves of sets may be [A], since mu isn't known from one reading; 0 where it is.
 
@@ -256,7 +257,7 @@ def _doubts(
          for valve, way in zip(each, ways, strict=True)]
         for each in sets for sign in (1, -1)
     ]  # fmt: skip
-    currents, _ = _predicted(source, sockets, tried, engine)
+    currents, _ = _predicted(source, sockets, tried, run)
     both = np.nan_to_num(_apart(currents, halves)).reshape(-1, 2)
     return [float(value) for value in both.max(axis=1)]
 
@@ -315,10 +316,10 @@ def _sets(measured: Sequence[Measured], sockets: Sequence[str], halves: Sequence
 
 
 def _predicted(
-    source: Supplied, sockets: Sequence[str], sets: Sequence[Sequence[tuple[float, float]]], engine: str
+    source: Supplied, sockets: Sequence[str], sets: Sequence[Sequence[tuple[float, float]]], run: Run
 ) -> tuple[Floats, Floats]:
     """Return the cathode currents [A] and slopes [S] of sets of emission and mu, each of shape (sets, sockets)."""
-    rail = source.rail(source.circuit, source.ports, engine=engine)
+    rail = source.rail(source.circuit, source.ports, run=run)
     bed = bed_of(source.circuit, rail=rail)
     columns: dict[str, Any] = {}
     for place, socket in enumerate(sockets):
@@ -327,7 +328,9 @@ def _predicted(
     uses = [source.circuit.valves[socket] for socket in sockets]
     wanted = {node for use in uses for node in (*use.currents.values(), *use.nodes.values()) if node != "0"}
     table = bed.table(columns, [HEALTHY] * len(sets))
-    (reply,) = engines.run(table, [protocol.OpRun(tuple(sorted(wanted)))], engines.Run(engine))
+    (reply,) = engines.run(table, [protocol.OpRun(tuple(sorted(wanted)))], run)
+    if why := late(reply.reasons):
+        raise EngineError(f"match: {why}")
     values = {**reply.values, "0": np.zeros(len(sets))}
     currents, slopes = [], []
     for socket, use in zip(sockets, uses, strict=True):

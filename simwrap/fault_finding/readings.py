@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from html import escape
 from pathlib import Path
@@ -13,6 +13,7 @@ import numpy as np
 from simwrap.amplifier.amplifier import as_amplifier
 from simwrap.amplifier.test_points import TestPoint, quiescent_points
 from simwrap.circuits.circuit import Circuit, as_circuit
+from simwrap.engine import DEFAULT, Run
 from simwrap.errors import FileProblemsError, InputError, RangeError, UnknownNameError
 from simwrap.fault_finding.diagnosis import Cause, Diagnosis, Dictionary, Place, fault_dictionary
 from simwrap.fault_finding.readings_file import Reading, read_readings
@@ -158,10 +159,10 @@ def signal_places(circuit: Circuit, frequencies: Sequence[float], level: float =
     return found
 
 
-def resting_places(source: Supplied, *, engine: str = "auto", points: Sequence[TestPoint] = ()) -> list[Place]:
+def resting_places(source: Supplied, *, run: Run = DEFAULT, points: Sequence[TestPoint] = ()) -> list[Place]:
     """Return the test points at rest as places."""
     found = []
-    for point in points or quiescent_points(source.circuit, rail=source.ports, engine=engine):
+    for point in points or quiescent_points(source.circuit, rail=source.ports, run=run):
         nodes = point.nodes
         if point.unit == "A":
             valve = point.figure.removeprefix("bias.valves.").rpartition(".")[0]
@@ -226,9 +227,8 @@ class FaultFinder:
     given : path, Design, Circuit, Stage or Amplifier
     varied : Varied, optional
         What differs from build to build.
-    engine : str
-    progress : callable, optional
-        Told what is being done.
+    **how
+        As for :func:`~simwrap.amplifier.amplifier.as_amplifier`.
 
     Raises
     ------
@@ -236,14 +236,13 @@ class FaultFinder:
         If the design can't be simulated.
     """
 
-    def __init__(self, given: Any, *, varied: Varied | None = None, engine: str = "auto",
-                 progress: Callable[[str], None] | None = None, **how: Any) -> None:  # fmt: skip
-        self.amplifier = as_amplifier(given, engine=engine, progress=progress, **how)
-        self._tell, self._varied = progress or (lambda words: None), varied
+    def __init__(self, given: Any, *, varied: Varied | None = None, **how: Any) -> None:
+        self.amplifier = as_amplifier(given, **how)
+        self._tell, self._varied = self.amplifier.tell, varied
         self._tell("test points and their windows")
         source = self._source = supplied(self.amplifier)
         self.points: list[TestPoint] = self.amplifier.keep(
-            "points", lambda: quiescent_points(source.circuit, rail=source.ports, engine=self.amplifier.engine)
+            "points", lambda: quiescent_points(source.circuit, rail=source.ports, run=self.amplifier.run)
         )
         self._rest = resting_places(source, points=self.points)
         self._dictionaries: dict[tuple[Place, ...], Dictionary] = {}
@@ -277,15 +276,15 @@ class FaultFinder:
         """Return the fault dictionary with the signals that were read, or those that may tell causes apart."""
         key = tuple(added)
         if key not in self._dictionaries:
-            source, engine = self._source, self.amplifier.engine
+            source, run = self._source, self.amplifier.run
             frequencies = sorted({place.frequency for place in added}) or list(SUGGESTED)
             level = added[0].level if added else 0.1
             named = {place.name for place in added}
             more = [p for p in signal_places(source.circuit, frequencies, level) if p.name not in named]
             self._tell("fault dictionary")
-            rail = source.rail(source.circuit, source.ports, engine=engine)
+            rail = source.rail(source.circuit, source.ports, run=run)
             places = [*self._rest, *added, *more]
-            made = fault_dictionary(source.circuit, places, rail=rail, varied=self._varied, engine=engine)
+            made = fault_dictionary(source.circuit, places, rail=rail, varied=self._varied, run=run)
             self._dictionaries[key] = made
         return self._dictionaries[key]
 

@@ -8,6 +8,7 @@ from typing import Any
 from simwrap.amplifier.amplifier import as_amplifier
 from simwrap.amplifier.supply_match import fed
 from simwrap.circuits.circuit import Circuit
+from simwrap.engine import DEFAULT, Run
 from simwrap.faults.bed import Rail
 from simwrap.simulation.simulate import all_at_rest
 
@@ -34,7 +35,7 @@ class Supplied:
     capacitance: float
     ports: tuple[str, ...]
 
-    def rail(self, circuit: Circuit, ports: tuple[str, ...], *, engine: str = "auto") -> Rail | None:
+    def rail(self, circuit: Circuit, ports: tuple[str, ...], *, run: Run = DEFAULT) -> Rail | None:
         """Return the rail of a circuit some of whose ports hang on the supply; the rest of the load stays as it is.
 
         Parameters
@@ -43,11 +44,11 @@ class Supplied:
             At :attr:`voltage`.
         ports : tuple of str
             Those of its supply ports that hang on it.
-        engine : str
+        run : Run
         """
         if not ports:
             return None
-        current = sum(all_at_rest(circuit, [f"{port}.current" for port in ports], engine=engine))
+        current = sum(all_at_rest(circuit, [f"{port}.current" for port in ports], run=run))
         return Rail(
             devices=tuple(circuit.supplies[port] for port in ports),
             voltage=self.voltage + self.resistance * current,
@@ -78,7 +79,7 @@ def supplied(given: Any) -> Supplied:
         return Supplied(circuit, 0.0, 1.0, 0.0, ())
     place = circuit.placed_ports[ports[0]]
     volts = float(circuit.values[f"{place.stage}.{place.port.supply}" if place.stage else place.port.supply])
-    drawn = all_at_rest(circuit, [f"{port}.current" for port in ports], engine=amplifier.engine)
+    drawn = all_at_rest(circuit, [f"{port}.current" for port in ports], run=amplifier.run)
     current = design.channels * sum(drawn)
     return Supplied(circuit, volts, max(1.0, _SOFT * volts / max(current, 1e-3)), 0.0, ports)
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import enum
+from collections.abc import Iterable
 
 
 class Status(enum.StrEnum):
@@ -46,6 +47,15 @@ def reworded(words: str, *reasons: str) -> str:
     """Return other words for a reason, or for several together, with the first status that is more than a failure."""
     known = [reason.status for reason in reasons if isinstance(reason, Reason)]
     return Reason(words, known[0]) if known else words
+
+
+def late(reasons: Iterable[str]) -> str:
+    """Return in words that some points ran out of time, "" where none did."""
+    every = list(reasons)
+    own = [reason for reason in every if status_of(reason) is Status.LATE]
+    if not own:
+        return ""
+    return f"{own[0]}, with {len(own)} of {len(every)}; give a longer one" if len(every) > 1 else own[0]
 
 
 def status_of(reason: str) -> Status:

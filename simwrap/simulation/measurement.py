@@ -240,6 +240,12 @@ class Measurement(Shown, _Figures):
         """The sentences of the findings."""
         return [finding.text for finding in self.findings]
 
+    @property
+    def reason(self) -> str:
+        """Why a part of it couldn't be simulated, "" where all of it could."""
+        codes = ("nothing_came", "lost_to_instability")
+        return next((each.detail("reason") for each in self.findings if each.code in codes), "")
+
     @cached_property
     def figures(self) -> dict[str, Variable]:
         """Every figure and curve by name; the first axis of the values is the point, of which there is one."""

@@ -327,7 +327,7 @@ def earliest(levels: Floats, signs: Mapping[str, Floats], at_rest: Mapping[str, 
     onsets = [first_reached(levels, curve) for curve in curves]
     reached = np.where(np.isnan(onsets), np.inf, onsets)
     level = reached.min(axis=0)
-    lost = (level > 0.0) & (np.min([lost_from(levels, curve) for curve in curves], axis=0) <= level)
+    lost = (level > 0.0) & (np.min([lost_from(levels, curve) for curve in curves], axis=0) < level)
     none = ~np.isfinite(level)
     words = np.where(none, NO_LIMIT, np.array(names)[np.argmin(reached, axis=0)])
     return np.where(lost & np.isfinite(levels).any(axis=1), "", words), np.where(none | lost, np.nan, level)
