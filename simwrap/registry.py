@@ -5,6 +5,7 @@ from __future__ import annotations
 import warnings
 from collections.abc import Mapping
 from functools import lru_cache
+from importlib import import_module
 from os import PathLike
 from pathlib import Path
 from typing import Any, TypeVar
@@ -30,6 +31,15 @@ def find(kind: str, given: object, things: Mapping[str, T], where: str = "") -> 
             if name.casefold() == wanted:
                 return thing
     raise UnknownNameError(kind, given, things, where)
+
+
+def load(place: str) -> Any:
+    """Return what "module:name" is, below simwrap: how a method hands on to what stands above it (``found.plot()``).
+
+    Which methods do is listed, and held to, in the tests of the rooms.
+    """
+    module, _, name = place.partition(":")
+    return getattr(import_module(module), name)
 
 
 @lru_cache(maxsize=16)

@@ -75,8 +75,9 @@ def test_what_takes_a_netlist_apart_is_seen(tmp_path: Path) -> None:
 
 #: What is counted, and the most that there may be; what has gone down stays down.
 MOST = {
-    "arrows back up": 1,
-    "circles, type-checking imports included": 3,
+    "arrows back up": 0,
+    "circles, type-checking imports included": 0,
+    "class names that stand for several things": 0,
     "public functions over 8 parameters": 0,
     "private names used across modules": 0,
 }

@@ -14,6 +14,7 @@ from pathlib import Path
 import pytest
 
 import simwrap
+from simwrap.registry import load
 
 ROOT = Path(__file__).resolve().parent.parent
 PROJECT = tomllib.loads((ROOT / "pyproject.toml").read_text(encoding="utf-8"))["project"]
@@ -30,11 +31,12 @@ LONG = {
     "measures/recovery.py:recovery": _IN_ORDER,
     "measures/supply.py:supply": _IN_ORDER,
 }
-#: Imports inside a method that lead back: for the reader's convenience, ``thing.method()`` does what a later room does.
-METHODS_THAT_REACH_UP = {
-    ("simwrap.circuits.stage", "simwrap.circuits.circuit"): "Stage.circuit: a stage is a circuit of one",
-    ("simwrap.circuits.circuit", "simwrap.circuits.render"): "Circuit.netlist()",
-    ("simwrap.simulation.measurement", "simwrap.plots"): "Measurement.plot()",
+#: What hands on by name, ``load("module:name")``, to what stands above it, for the reader's convenience.
+HANDED_ON = {
+    ("circuits/stage.py", "simwrap.circuits.circuit:Circuit"),  # Stage.circuit: a stage is a circuit of one
+    ("circuits/circuit.py", "simwrap.circuits.render:render"),  # Circuit.netlist()
+    ("simulation/measurement.py", "simwrap.plots:plot"),  # Measurement.plot()
+    ("valves/valve.py", "simwrap.valves:facts"),  # a valve in a notebook
 }
 
 
@@ -102,17 +104,21 @@ def test_no_circle_of_imports() -> None:
     graph = grimp.build_graph("simwrap", exclude_type_checking_imports=True, cache_dir=None)
     arrows = {name: set(graph.find_modules_directly_imported_by(name)) for name in graph.modules}
     assert sum(map(len, arrows.values())) > 300
-    for start, end in METHODS_THAT_REACH_UP:
-        arrows[start].remove(end)  # one that is gone leaves the list
     assert circles(arrows) == []
 
 
-@pytest.mark.parametrize(("start", "end"), METHODS_THAT_REACH_UP)
-def test_what_reaches_up_does_so_inside_a_method(start: str, end: str) -> None:
-    path = ROOT / f"{start.replace('.', '/')}.py"
-    tree = ast.parse(path.read_text("utf-8"))
-    assert end in imported(tree)
-    assert end not in imported(tree, deferred=False)
+def test_what_is_handed_on_by_name_is_known_and_there() -> None:
+    found = {
+        (path.relative_to(ROOT / "simwrap").as_posix(), ast.literal_eval(node.args[0]))
+        for path in modules()
+        for node in ast.walk(ast.parse(path.read_text("utf-8")))
+        if isinstance(node, ast.Call)
+        and getattr(node.func, "id", "") == "load"
+        and isinstance(node.args[0], ast.Constant)
+    }
+    assert found == HANDED_ON
+    for _, place in HANDED_ON:
+        assert callable(load(place))
 
 
 def imported(tree: ast.AST, *, deferred: bool = True) -> Iterator[str]:

@@ -4,10 +4,11 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass, field, replace
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import numpy as np
 
+from simwrap.amplifier.amplifier import Amplifier
 from simwrap.amplifier.supply_match import Match, at_voltage, fed
 from simwrap.amplifier.test_points import Allowance, TestPoint, in_time, places, quiescent_points
 from simwrap.circuits.circuit import Circuit
@@ -17,9 +18,6 @@ from simwrap.design.tolerance import Tolerances, read_tolerance, spread
 from simwrap.measures.numerics.parts import cold_nodes, netlist_parts
 from simwrap.netlist.element import Element
 from simwrap.simulation.measurement import Measurement
-
-if TYPE_CHECKING:
-    from simwrap.build_sheet.sheet import Sheet
 
 #: Part of the supply at which the first power on a limited supply is compared.
 FIRST = 0.5
@@ -70,29 +68,29 @@ class PowerUpStep:
     readings: list[ChartRow] = field(default_factory=list)
 
 
-def steps(made: Sheet, rated: Measurement | None) -> list[PowerUpStep]:
-    """Return the chart of a sheet, step by step."""
-    design, allowed = made.design, made.allowance
-    found = [_before(design, made.supply, allowed), _heaters(made), _without_valves(made)]
-    rail = _rail(design, made.circuit)
+def steps(amplifier: Amplifier, allowed: Allowance, rated: Measurement | None) -> list[PowerUpStep]:
+    """Return the chart of a sheet, step by step; ``allowed`` is what its windows allow for."""
+    design = amplifier.design
+    found = [_before(design, amplifier.supply, allowed), _heaters(amplifier), _without_valves(amplifier, allowed)]
+    rail = _rail(design, amplifier.circuit)
     if design.feeds and np.isfinite(rail):
         half = at_voltage(design, FIRST * rail)
         still = replace(allowed, mains=0.0)
-        points = quiescent_points(half, rail=design.feeds, allowance=still, run=made.amplifier.run)
+        points = quiescent_points(half, rail=design.feeds, allowance=still, run=amplifier.run)
         readings = [_reading(point) for point in points if not point.name.endswith("current")]
-        found.append(PowerUpStep(_FIRST_TITLE, [*_first(FIRST * rail), *_howls(made.circuit)], readings))
-    points = quiescent_points(made.circuit, rail=design.feeds, allowance=allowed, run=made.amplifier.run)
-    readings = [*_supply_at_rest(made), *(_reading(point) for point in points)]
+        found.append(PowerUpStep(_FIRST_TITLE, [*_first(FIRST * rail), *_howls(amplifier.circuit)], readings))
+    points = quiescent_points(amplifier.circuit, rail=design.feeds, allowance=allowed, run=amplifier.run)
+    readings = [*_supply_at_rest(amplifier, allowed), *(_reading(point) for point in points)]
     found.append(
         PowerUpStep(
             "Quiescent: full mains, no signal, after ten minutes",
             ["Full mains, load connected, volume down. Output valves first: if their current is outside its window, "
-             "switch off.", *_howls(made.circuit)],
+             "switch off.", *_howls(amplifier.circuit)],
             readings,
         )
     )  # fmt: skip
     if rated is not None:
-        found.append(_full_power(made, rated))
+        found.append(_full_power(amplifier, allowed, rated))
     return found
 
 
@@ -154,7 +152,7 @@ def _howls(circuit: Circuit) -> list[str]:
     ]
 
 
-def _heaters(made: Sheet) -> PowerUpStep:
+def _heaters(amplifier: Amplifier) -> PowerUpStep:
     """Return the heaters' voltages: one row for those that may share a winding, others by themselves."""
     step = PowerUpStep(
         "Heaters only",
@@ -166,8 +164,8 @@ def _heaters(made: Sheet) -> PowerUpStep:
     )
     shared: dict[float, set[str]] = {}
     apart: dict[tuple[str, str], float] = {}
-    rectifiers = made.design.supply.circuit.valves.values() if made.design.supply is not None else ()
-    for use, rectifier in [*((u, False) for u in made.circuit.valves.values()), *((u, True) for u in rectifiers)]:
+    rectifiers = amplifier.design.supply.circuit.valves.values() if amplifier.design.supply is not None else ()
+    for use, rectifier in [*((u, False) for u in amplifier.circuit.valves.values()), *((u, True) for u in rectifiers)]:
         heater = use.valve.heater
         if heater is None:
             continue
@@ -190,11 +188,11 @@ def _heaters(made: Sheet) -> PowerUpStep:
     return step
 
 
-def _without_valves(made: Sheet) -> PowerUpStep:
+def _without_valves(amplifier: Amplifier, allowed: Allowance) -> PowerUpStep:
     """Return what is there with a rectifier, but before the valves conduct: the highest voltages of all."""
-    design, circuit = made.design, made.circuit
-    if made.supply is not None:
-        highest = float(made.supply.supply.supply.before_warm_up.output_voltage)
+    design, circuit = amplifier.design, amplifier.circuit
+    if amplifier.supply is not None:
+        highest = float(amplifier.supply.supply.supply.before_warm_up.output_voltage)
         circuit = at_voltage(design, highest) if np.isfinite(highest) else circuit
     return PowerUpStep(
         "High voltage before the valves conduct",
@@ -202,7 +200,7 @@ def _without_valves(made: Sheet) -> PowerUpStep:
             "Rectifier in, the other valves out, or cold: for half a minute after switching on every part sees these "
             "voltages, the highest of all. Capacitors must stand them. Fixed bias is there now, or it won't be later.",
         ],
-        list(cold_readings(circuit, design.feeds, made.allowance)),
+        list(cold_readings(circuit, design.feeds, allowed)),
     )
 
 
@@ -225,20 +223,20 @@ def cold_readings(circuit: Circuit, rail: Any, allowed: Allowance) -> Iterator[C
         yield ChartRow(name, "to ground", "V", value, shown, ends[0] - error, ends[1] + error)
 
 
-def _supply_at_rest(made: Sheet) -> Iterator[ChartRow]:
+def _supply_at_rest(amplifier: Amplifier, allowed: Allowance) -> Iterator[ChartRow]:
     """Yield the voltages of the supply itself at rest; the mains moves them."""
-    if made.supply is None or not np.isfinite(made.supply.voltage):
+    if amplifier.supply is None or not np.isfinite(amplifier.supply.voltage):
         return
-    low, high = read_tolerance(made.allowance.mains, "the mains")
-    figures = made.supply.supply.supply
+    low, high = read_tolerance(allowed.mains, "the mains")
+    figures = amplifier.supply.supply.supply
     for place, words in (("reservoir", "supply.reservoir"), ("output", "supply.output")):
         value = float(figures[f"{place}_voltage"])
         if np.isfinite(value):
-            error = made.allowance.meter_share * value + made.allowance.meter_least
+            error = allowed.meter_share * value + allowed.meter_least
             yield ChartRow(words, "to ground", "V", value, value, value * (1 + low) - error, value * (1 + high) + error)
 
 
-def _full_power(made: Sheet, rated: Measurement) -> PowerUpStep:
+def _full_power(amplifier: Amplifier, allowed: Allowance, rated: Measurement) -> PowerUpStep:
     """Return signal levels at the rated output, and what the supply gives then."""
     step = PowerUpStep(
         "Full power: 1 kHz, rated output, rated load",
@@ -247,17 +245,17 @@ def _full_power(made: Sheet, rated: Measurement) -> PowerUpStep:
             "load is a resistor of the rated value that stands the power. Levels are r.m.s., by small-signal gain.",
         ],
     )
-    figures, allowed = rated.overload, made.allowance
-    data = _spread_levels(made, rated)
+    figures = rated.overload
+    data = _spread_levels(amplifier, allowed, rated)
     in_time(data, "windows at the rated output")
     share = allowed.meter_share
-    for path in ["source_emf", *(f"places.{name}" for name in _signal_ports(made.circuit))]:
+    for path in ["source_emf", *(f"places.{name}" for name in _signal_ports(amplifier.circuit))]:
         value = float(figures[path])
         builds = np.asarray(data[f"overload.{path}"].values, dtype=float)
         low, high = float(np.nanmin(builds)) * (1 - share), float(np.nanmax(builds)) * (1 + share)
         name = "source, e.m.f." if path == "source_emf" else path.removeprefix("places.")
         step.readings.append(ChartRow(name, "a.c. r.m.s. to ground", "V", value, value, low, high))
-    volts = _sagged(made, figures)
+    volts = _sagged(amplifier, figures)
     if np.isfinite(volts):
         low, high = (volts * (1 + end) for end in read_tolerance(allowed.mains, "the mains"))
         step.readings.append(ChartRow("supply.output", "to ground", "V", volts, volts, low, high))
@@ -272,25 +270,24 @@ def _signal_ports(circuit: Circuit) -> Iterator[str]:
             yield name
 
 
-def _spread_levels(made: Sheet, rated: Measurement) -> Any:
+def _spread_levels(amplifier: Amplifier, allowed: Allowance, rated: Measurement) -> Any:
     """Return the levels at the rated output of many builds."""
     output = rated.results["overload"].conditions["rated_output"][0]
-    allowed = made.allowance
     varied = Tolerances(
         parts={"resistors": allowed.resistors, "capacitors": "10 %"},
-        valves={"emission": allowed.emission, "mu": allowed.mu} if made.circuit.valves else {},
-        supplies=allowed.mains if made.circuit.supplies else 0.0,
+        valves={"emission": allowed.emission, "mu": allowed.mu} if amplifier.circuit.valves else {},
+        supplies=allowed.mains if amplifier.circuit.supplies else 0.0,
     )
     options = {"rated_output": float(np.ravel(output)[0]), "levels": 0}
-    return spread(made.circuit, varied, {"overload": options}, builds=_BUILDS, seed=allowed.seed, curves=False,
-                  spot_check=0, run=made.amplifier.run)  # fmt: skip
+    return spread(amplifier.circuit, varied, {"overload": options}, builds=_BUILDS, seed=allowed.seed, curves=False,
+                  spot_check=0, run=amplifier.run)  # fmt: skip
 
 
-def _sagged(made: Sheet, figures: Any) -> float:
+def _sagged(amplifier: Amplifier, figures: Any) -> float:
     """Return the supply's voltage at the rated output [V], NaN where it isn't known."""
     start, end = "rated.supplies.", ".current"
     named = {path.removeprefix(start).removesuffix(end): path for path in figures.paths if path.startswith(start)}
-    currents = [float(figures[path]) for port, path in named.items() if port in made.design.feeds]
-    if made.supply is None or not currents:
+    currents = [float(figures[path]) for port, path in named.items() if port in amplifier.design.feeds]
+    if amplifier.supply is None or not currents:
         return float("nan")
-    return made.supply.voltage_at(made.design.channels * sum(currents))
+    return amplifier.supply.voltage_at(amplifier.design.channels * sum(currents))

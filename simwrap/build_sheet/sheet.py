@@ -206,7 +206,7 @@ def gathered(
     _parts(made)
     rated = _levels(made)
     amplifier.tell("test points")
-    made.steps = amplifier.keep(f"steps {made.allowance}", lambda: steps(made, rated))
+    made.steps = amplifier.keep(f"steps {made.allowance}", lambda: steps(amplifier, made.allowance, rated))
     found = made.supply.supply if made.supply is not None else None
     made.discharge = charged(made.design, amplifier.highest, found, within=within, run=made.amplifier.run)
     return made

@@ -25,6 +25,7 @@ from simwrap.circuits.stage import (
 from simwrap.errors import InputError, UnknownNameError, shown
 from simwrap.forking import cached_property
 from simwrap.netlist.element import USUAL, Element, Role
+from simwrap.registry import load
 from simwrap.report.html import as_html
 
 _STAGE_NAME = re.compile(r"[a-z][a-z0-9]*(_[a-z0-9]+)*\Z")
@@ -418,9 +419,8 @@ class Circuit:
 
     def netlist(self) -> str:
         """Return a whole netlist, with title and analyses, that ``ngspice -b`` runs unchanged."""
-        from simwrap.circuits.render import render
-
-        return render(self).complete()
+        text: str = load("simwrap.circuits.render:render")(self).complete()
+        return text
 
     def __repr__(self) -> str:
         return f"Circuit {self.name}: {self.summary}"
@@ -454,7 +454,8 @@ def as_circuit(given: Any, where: str = "simwrap") -> Circuit:
     if isinstance(given, Circuit):
         return given
     if isinstance(given, Stage):
-        return given.circuit
+        alone: Circuit = given.circuit
+        return alone
     hint = (
         f'simwrap.stage("{given}")'
         if isinstance(given, str) and given.isidentifier() and len(given) < 40

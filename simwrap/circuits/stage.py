@@ -20,13 +20,12 @@ from simwrap.circuits.header import SAME, Parameter, Template, ValveSlot, When
 from simwrap.circuits.library import find_template
 from simwrap.errors import InputError, RangeError, UnknownNameError
 from simwrap.forking import cached_property
-from simwrap.registry import find
+from simwrap.registry import find, load
 from simwrap.report.html import as_html
 from simwrap.report.model import Listing
 from simwrap.units import quantity
 
 if TYPE_CHECKING:
-    from simwrap.circuits.circuit import Circuit
     from simwrap.valves import Valve
 
 #: Parameters that any valve of any stage has: factors on emission and amplification factor.
@@ -114,11 +113,9 @@ class Stage:
         return self.template.summary
 
     @cached_property
-    def circuit(self) -> Circuit:
+    def circuit(self) -> Any:
         """The circuit of this stage alone, on its bench."""
-        from simwrap.circuits.circuit import Circuit
-
-        return Circuit({"": self}, (), self.name)
+        return load("simwrap.circuits.circuit:Circuit")({"": self}, (), self.name)
 
     @property
     def parameters(self) -> Mapping[str, Parameter]:
@@ -133,12 +130,14 @@ class Stage:
     @property
     def ports(self) -> Mapping[str, str]:
         """Node of each port by name."""
-        return self.circuit.ports
+        ports: Mapping[str, str] = self.circuit.ports
+        return ports
 
     @property
     def supplies(self) -> Mapping[str, str]:
         """Source device by name of each supply that feeds something with these choices and valves."""
-        return self.circuit.supplies
+        supplies: Mapping[str, str] = self.circuit.supplies
+        return supplies
 
     @cached_property
     def valves(self) -> Mapping[str, ValveUse]:
@@ -212,7 +211,8 @@ class Stage:
 
     def netlist(self) -> str:
         """Return a whole netlist, with title and analyses, that ``ngspice -b`` runs unchanged."""
-        return self.circuit.netlist()
+        text: str = self.circuit.netlist()
+        return text
 
     def rows(self) -> list[tuple[str, str, str, str]]:
         """Return one row a parameter: symbol, label, name, and value with its unit."""

@@ -16,7 +16,6 @@ from simwrap.circuits.stage import Stage, stage
 from simwrap.errors import system_error
 from simwrap.files import check_free, whole_file
 from simwrap.simulation.measurement import measure
-from simwrap.simulation.report import values_line
 from simwrap.simulation.sweep import sweep
 from simwrap.units import quantity
 
@@ -106,7 +105,7 @@ def run(folder: Path, *, engine: str = "auto", force: bool = False) -> list[Path
     print(CAUTION + "\n")
     for title, made in made_of.items():
         found = measure(made, SHOWN.get(title), engine=engine)
-        print(textwrap.fill(f"{title} ({made.name}): {values_line(found)}", 100, subsequent_indent="  "))
+        print(textwrap.fill(f"{title} ({made.name}): {found.values_line()}", 100, subsequent_indent="  "))
         for text in found.warnings:
             print(f"  note: {text}")
         for name in found:

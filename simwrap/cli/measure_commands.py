@@ -34,7 +34,6 @@ from simwrap.errors import InputError, NoEngineError, RangeError
 @together
 def measure(subject: Subject, asked: Asked, running: Running, told: Told, data: DataFile = None) -> None:
     """Measure one stage or design and print what was found."""
-    from simwrap.simulation import report
     from simwrap.simulation.measurement import chosen_measures
     from simwrap.simulation.measurement import measure as run
 
@@ -54,12 +53,12 @@ def measure(subject: Subject, asked: Asked, running: Running, told: Told, data: 
     if told.as_json:
         print(json.dumps(found.to_dict()))
         return
-    for table in report.tables(found, details=told.details):
+    for table in found.tables(details=told.details):
         output.print_table(table.caption, table.head, table.rows)
-    for words in report.cautions(found):
+    for words in found.cautions():
         output.say(f"CAUTION: {words}")
     if not told.details:
-        output.say(f"{made.name}: {report.values_line(found)}")
+        output.say(f"{made.name}: {found.values_line()}")
     more = "" if told.details else "; --details prints every figure, conditions and criteria"
     output.say(f"simulated by {found.provenance.get('engine', found.engine)}{more}")
 
@@ -212,7 +211,7 @@ MOST_ROWS = 200
 
 def print_dataset(data: Any, details: bool = False) -> None:
     """Print one row a point: what was swept and the headlines of the measures; every figure with details."""
-    from simwrap.simulation.report import sweep_tables
+    from simwrap.simulation.sweep_report import sweep_tables
 
     for table in sweep_tables(data, details=details, width=output.width(), most=MOST_ROWS):
         output.print_table(table.caption, table.head, table.rows)

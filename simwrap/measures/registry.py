@@ -24,7 +24,7 @@ from simwrap.errors import UnknownNameError
 from simwrap.measures.common import StageLike
 from simwrap.measures.options import Setting, settings_of
 from simwrap.measures.requests import Result
-from simwrap.registry import find, plugins
+from simwrap.registry import find, load, plugins
 from simwrap.report.model import Listing
 
 #: What a measure function returns when it is called: yields requests or lists of them.
@@ -113,8 +113,7 @@ class Measure:
         """Return the function that draws the measure's picture, None where it has none."""
         if not isinstance(self.picture, str):
             return self.picture
-        module, _, function = self.picture.partition(":")
-        drawer: Callable[[Any], Any] = getattr(import_module(module), function)
+        drawer: Callable[[Any], Any] = load(self.picture)
         return drawer
 
     @property

@@ -62,7 +62,6 @@ if TYPE_CHECKING:
     from simwrap.circuits.circuit import Circuit
     from simwrap.circuits.header import Parameter, Template
     from simwrap.measures.registry import Measure
-    from simwrap.simulation.measurement import Measurement
     from simwrap.valves import Valve
 
 #: Version of what this module writes; it rises when a key changes its name or meaning.
@@ -84,25 +83,6 @@ def plain(value: Any) -> Any:
     if isinstance(value, float):
         return value if np.isfinite(value) else None
     return value
-
-
-def measurement_json(found: Measurement) -> dict[str, Any]:
-    """Return a measurement as this module describes it."""
-    return {
-        "schema": SCHEMA,
-        "stage": found.stage.name,
-        "values": plain(dict(found.stage.values)),
-        "engine": found.engine,
-        "warnings": list(found.warnings),
-        "findings": [finding.to_dict() for finding in found.findings],
-        "provenance": dict(found.provenance),
-        **{measure: found[measure].to_dict() for measure in found},
-        "infinite": [name for name, figure in found.figures.items() if _holds_infinity(np.asarray(figure.values))],
-        "conditions": {
-            measure: {name: {"value": plain(value), "unit": unit} for name, (value, unit) in result.conditions.items()}
-            for measure, result in found.results.items()
-        },
-    }
 
 
 def dataset_json(data: xarray.Dataset) -> dict[str, Any]:
@@ -234,7 +214,3 @@ def _fields(given: Any) -> Any:
     if not dataclasses.is_dataclass(given):
         return dict(given) if isinstance(given, Mapping) else given
     return {entry.name: _fields(getattr(given, entry.name)) for entry in dataclasses.fields(given)}
-
-
-def _holds_infinity(values: Any) -> bool:
-    return values.dtype.kind in "fc" and bool(np.isinf(values).any())

@@ -12,19 +12,24 @@ from typing import TYPE_CHECKING, Any, Unpack
 import numpy as np
 
 from simwrap.circuits.circuit import Circuit, as_circuit
+from simwrap.circuits.header import SAME
 from simwrap.circuits.point_table import PointTable
-from simwrap.circuits.render import render
+from simwrap.circuits.render import devices_moved, render
 from simwrap.circuits.stage import Stage
 from simwrap.engine import Run, RunKeywords, spelled_out
 from simwrap.errors import EngineError, InputError, RangeError
-from simwrap.findings.finding import Finding
+from simwrap.findings.finding import Finding, ordered
+from simwrap.findings.severity import MARKS
 from simwrap.findings.status import Status, status_of
 from simwrap.forking import cached_property
+from simwrap.measures.registry import get_measure
+from simwrap.measures.registry import measures as measures_by_name
 from simwrap.measures.requests import Result, Variable
 from simwrap.measures.results import axes_of, labelled, split_name
+from simwrap.registry import load
 from simwrap.report.model import Listing
 from simwrap.report.shown import Shown
-from simwrap.simulation.as_json import measurement_json, plain
+from simwrap.simulation.as_json import SCHEMA, plain
 from simwrap.simulation.conduct import evaluate, refusal
 from simwrap.simulation.outcome import Outcome
 from simwrap.simulation.provenance import provenance
@@ -46,8 +51,6 @@ def chosen_measures(stage: Stage | Circuit, measures: MeasureChoice) -> dict[str
     InputError
         If none of them has a meaning for such a stage; one beside others is left out when it is run.
     """
-    from simwrap.measures.registry import get_measure
-
     circuit = as_circuit(stage, "measure")
     if measures is None:
         measures = circuit.measures
@@ -78,9 +81,7 @@ def measure_names() -> list[str]:
     >>> {"bias", "response", "headroom"} <= set(simwrap.measure_names())
     True
     """
-    from simwrap.measures.registry import measures
-
-    return list(measures())
+    return list(measures_by_name())
 
 
 class _Figures(Mapping[str, Any]):
@@ -182,15 +183,17 @@ class View(_Figures):
 
     def headline(self) -> list[tuple[str, str]]:
         """Return words and value of the figures that the measure puts first."""
-        from simwrap.measures.registry import get_measure
-
         return [(self.words(path), self.text(path)) for path in get_measure(self.name).headlines(self.paths)]
+
+    @property
+    def has_tables(self) -> bool:
+        """Whether the measure has tables of its own, made for people; else its headline stands for it."""
+        known = measures_by_name().get(self.name)
+        return known is None or known.table is not None or not self.headline()
 
     def tables(self) -> list[Listing]:
         """Return the tables of a measure: its own, or else every single number in a row."""
-        from simwrap.measures.registry import measures
-
-        known = measures().get(self.name)
+        known = measures_by_name().get(self.name)
         return known.table(self) if known and known.table else [Listing(self.name, ("", ""), [*self.rows()])]
 
     def __repr__(self) -> str:
@@ -301,18 +304,98 @@ class Measurement(Shown, _Figures):
         What is no finite number is None: "infinite" names the figures and curves that hold an infinite value
         (the input impedance of a bare grid, a level in dB of nothing); any other None was not found, or failed.
         """
-        return measurement_json(self)
+        return {
+            "schema": SCHEMA,
+            "stage": self.stage.name,
+            "values": plain(dict(self.stage.values)),
+            "engine": self.engine,
+            "warnings": list(self.warnings),
+            "findings": [finding.to_dict() for finding in self.findings],
+            "provenance": dict(self.provenance),
+            **{measure: self[measure].to_dict() for measure in self},
+            "infinite": [name for name, figure in self.figures.items() if _holds_infinity(np.asarray(figure.values))],
+            "conditions": {
+                measure: {
+                    name: {"value": plain(value), "unit": unit} for name, (value, unit) in result.conditions.items()
+                }
+                for measure, result in self.results.items()
+            },
+        }
 
     def plot(self, name: str | None = None, *, ax: Any = None) -> Any:
         """Draw one measure (the first that has a picture where none is named) as a figure, or in the place of axes."""
-        from simwrap.plots import plot
+        return load("simwrap.plots:plot")(self, name, ax=ax)
 
-        return plot(self, name, ax=ax)
+    # What a builder reads first; every figure, conditions and all values of the stage when details are asked for
 
     def report(self) -> Iterator[Listing]:
-        from simwrap.simulation.report import told
+        yield Listing(f"{self.stage.name}: {self.values_line()}", (), [])
+        yield from self.tables()
+        yield from (Listing(f"CAUTION: {words}", (), []) for words in self.cautions())
+        yield Listing(f"simulated by {self.provenance.get('engine', self.engine)}", (), [])
+        yield from (table._replace(details=True) for table in self.tables(details=True))
 
-        return told(self)
+    def tables(self, *, details: bool = False) -> Iterator[Listing]:
+        """Yield its tables in the order in which they are read."""
+        line = self._limits_line()
+        if line:
+            yield Listing(line, (), [])
+        if rows := [(finding.mark, finding.text) for finding in ordered(self.findings)]:
+            yield Listing("" if line else "to look at", ("", ""), rows)
+        views = [self[name] for name in self.results]
+        if details:
+            for view in views:
+                yield from view.tables()
+                yield Listing(f"{view.name}: measured under", ("", ""), [*view.conditions()])
+            values = [(name, symbol, value) for symbol, _, name, value in self.stage.rows()]
+            yield Listing(f"{self.stage.name}: {self.stage.summary}", ("parameter", "symbol", "value"), values)
+            return
+        own = [view for view in views if view.has_tables]
+        yield from (table for view in own for table in view.tables() if not table.details)
+        if first := [row for view in views if view not in own for row in _headlines(view)]:
+            yield Listing("", ("", "", "", ""), first)
+
+    def _limits_line(self) -> str:
+        """Return how many ratings were checked, and how many are exceeded or near; "" where none could be."""
+        checked = {limit for result in self.results.values() for limit in result.checked}
+        unknown = {limit for result in self.results.values() for limit in result.unrated}
+        if not checked and not unknown:
+            return ""
+        marks = [finding.mark for finding in self.findings]
+        said = [f"{count} {mark}" for mark in MARKS[:2] if (count := marks.count(mark))]
+        line = f"{len(checked)} limits checked: {', '.join(said) or 'none exceeded, none near'}"
+        return line + (f"; {len(unknown)} have no published rating" if unknown else "")
+
+    def values_line(self) -> str:
+        """Return the values of the parts that are there and matter with the choices made, in one line."""
+        shown = []
+        for symbol, _, name, value in self.stage.rows():
+            parameter = self.stage.parameters.get(name)
+            same = parameter is not None and parameter.same and value == SAME
+            if same or value == "none" or value.partition(" ")[0] in ("0", "0.0"):
+                continue
+            drives = parameter is not None and name.rpartition(".")[2] == "drive" and "power" in self
+            if parameter is not None and parameter.numeric and not drives and not devices_moved(self.stage, name):
+                continue
+            where = f"{name.rpartition('.')[0]}." if "." in name else ""
+            shown.append(f"{where}{symbol} {value}" if symbol else f"{name} {value}")
+        return ", ".join(shown)
+
+    def cautions(self) -> list[str]:
+        """Return what is dangerous about what was measured."""
+        known = measures_by_name()
+        return [words for name in self.results if name in known and (words := known[name].caution)]
+
+
+def _headlines(view: View) -> Iterator[tuple[str, ...]]:
+    """Yield a row for each figure that a measure puts first, the measure's name before the first one."""
+    for place, (words, text) in enumerate(view.headline()):
+        number, _, unit = text.partition(" ") if text[:1] in "0123456789-+∞" else ("", "", text)
+        yield "" if place else view.name, words, number, unit
+
+
+def _holds_infinity(values: Any) -> bool:
+    return values.dtype.kind in "fc" and bool(np.isinf(values).any())
 
 
 def plots_its_sweeps() -> None:
@@ -326,9 +409,7 @@ def plots_its_sweeps() -> None:
     def draw(self: Any, *args: Any, **keywords: Any) -> Any:
         if "simwrap_version" not in self._ds.attrs:
             return theirs(self, *args, **keywords)
-        from simwrap.plots import plot
-
-        return plot(self._ds, *args, **keywords)
+        return load("simwrap.plots:plot")(self._ds, *args, **keywords)
 
     draw.of_simwrap = True  # type: ignore[attr-defined]
     DatasetPlotAccessor.__call__ = draw  # type: ignore[method-assign]

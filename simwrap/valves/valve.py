@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, fields
-from importlib import import_module
 from pathlib import Path
 from typing import Any, NamedTuple, TypedDict, Unpack
 
@@ -12,6 +11,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from simwrap.errors import InputError
+from simwrap.registry import load
 from simwrap.report.html import as_html
 from simwrap.valves import laws
 from simwrap.valves.schema import (
@@ -188,7 +188,7 @@ class Valve:
 
     def _repr_html_(self) -> str:
         """Return what `simwrap show` prints, the proof folded away."""
-        tables = import_module("simwrap.valves").facts(self)  # by name: what tells of valves stands above them
+        tables = load("simwrap.valves:facts")(self)
         # What a sheet states first stays open: what it is, and its ratings.
         told = [table._replace(details=place > 1) for place, table in enumerate(tables)]
         return as_html(told, "conditions, proof and sources")

@@ -8,13 +8,13 @@ import pytest
 
 import simwrap
 from simwrap.report.text import text_table
-from simwrap.simulation.report import cautions, sweep_tables, tables, values_line
+from simwrap.simulation.sweep_report import sweep_tables
 
 
 def test_warnings_come_first_and_are_marked():
     hot = simwrap.stage("push_pull_output", cathode_resistor="120 ohm", supply="380 V", screen_supply="310 V")
     found = simwrap.measure(hot, ["bias"])
-    checked, first, second, *_ = tables(found)
+    checked, first, second, *_ = found.tables()
     marks = [row[0] for row in first.rows]
     assert checked.caption.startswith(f"12 limits checked: {marks.count('OVER')} OVER")
     assert checked.caption.endswith("2 have no published rating")
@@ -25,7 +25,7 @@ def test_warnings_come_first_and_are_marked():
 
 def test_details_are_left_out_until_they_are_asked_for():
     found = simwrap.measure(simwrap.stage("triode_gain"), ["bias", "response"])
-    brief, whole = (list(tables(found, details=details)) for details in (False, True))
+    brief, whole = (list(found.tables(details=details)) for details in (False, True))
     assert not any("measured under" in table.caption or table.caption == "voltages to ground" for table in brief)
     assert any("measured under" in table.caption for table in whole)
     assert [row[0] for row in brief[-1].rows] == ["response", "", ""]
@@ -38,7 +38,7 @@ def test_details_are_left_out_until_they_are_asked_for():
 
 def test_valves_stand_in_a_row_each_with_one_unit_a_column():
     found = simwrap.measure(simwrap.stage("triode_gain"), ["bias"])
-    table = next(table for table in tables(found) if table.caption.startswith("quiescent"))
+    table = next(table for table in found.tables() if table.caption.startswith("quiescent"))
     units = [head.rpartition("\n")[2] for head in table.head[2:]]
     assert units == ["V", "V", "V", "mA", "mW", "%"]
     ((_, kind, anode, grid, cathode, current, watts, share),) = table.rows
@@ -55,13 +55,13 @@ def test_valves_stand_in_a_row_each_with_one_unit_a_column():
 
 def test_only_values_that_matter_with_the_choices_made_are_told():
     found = simwrap.measure(simwrap.stage("push_pull_output"), ["bias"])
-    line = values_line(found)
+    line = found.values_line()
     assert "Vg2b 285 V" in line  # the screens' supply, in pentode connection
     assert " x 0.43" not in line  # the tap of ultra-linear connection
     assert "Vg1" not in line  # fixed bias
     assert "drive" not in line
     tapped = simwrap.measure(simwrap.stage("push_pull_output", connection="ultra_linear", bias="fixed"), ["bias"])
-    line = values_line(tapped)
+    line = tapped.values_line()
     assert "x 0.43" in line
     assert "Vg1 -20 V" in line
     assert "Rk" not in line
@@ -69,11 +69,11 @@ def test_only_values_that_matter_with_the_choices_made_are_told():
 
 def test_dangers_are_told_with_the_figures():
     supply = simwrap.measure(simwrap.stage("supply"), {"supply": {"starting": 0.05}})
-    (words,) = cautions(supply)
+    (words,) = supply.cautions()
     for word in ("Bleeders fail open", "warm up", "isolation transformer", "voltage ratings"):
         assert word in words
     assert words in html.unescape(supply._repr_html_())
-    assert cautions(simwrap.measure(simwrap.stage("triode_gain"), ["bias"])) == []
+    assert simwrap.measure(simwrap.stage("triode_gain"), ["bias"]).cautions() == []
 
 
 def test_a_sweep_has_a_row_a_point_and_fits_the_line():
@@ -105,7 +105,7 @@ def test_points_of_a_sweep_are_marked():
 
 
 def test_values_stand_once_and_only_where_a_part_is_there():
-    line = values_line(simwrap.measure(simwrap.stage("triode_gain", cathode_capacitor=0), ["bias"]))
+    line = simwrap.measure(simwrap.stage("triode_gain", cathode_capacitor=0), ["bias"]).values_line()
     assert "Ra 100 kΩ" in line
     assert "Ck" not in line
     assert "Rk' " not in line

@@ -1,7 +1,4 @@
-"""What a builder reads first of a measurement: warnings, one row a valve, the headline of each measure.
-
-The rest (every figure, conditions and criteria, all values of the stage) is there when details are asked for.
-"""
+"""A sweep as tables: a row a point, what was swept first, then figures."""
 
 from __future__ import annotations
 
@@ -11,10 +8,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from simwrap.circuits.header import SAME
-from simwrap.circuits.render import devices_moved
-from simwrap.findings.finding import from_json, ordered, worst
-from simwrap.findings.severity import MARKS
+from simwrap.findings.finding import from_json, worst
 from simwrap.findings.status import Status
 from simwrap.measures.registry import measures
 from simwrap.measures.results import full_name, split_name
@@ -25,80 +19,6 @@ from simwrap.units import quantity
 
 if TYPE_CHECKING:
     import xarray
-
-    from simwrap.simulation.measurement import Measurement, View
-
-
-def limits_line(found: Measurement) -> str:
-    """Return how many ratings were checked, and how many of them are exceeded or near; "" where none could be."""
-    checked = {limit for result in found.results.values() for limit in result.checked}
-    unknown = {limit for result in found.results.values() for limit in result.unrated}
-    if not checked and not unknown:
-        return ""
-    marks = [finding.mark for finding in found.findings]
-    said = [f"{count} {mark}" for mark in MARKS[:2] if (count := marks.count(mark))]
-    line = f"{len(checked)} limits checked: {', '.join(said) or 'none exceeded, none near'}"
-    return line + (f"; {len(unknown)} have no published rating" if unknown else "")
-
-
-def warnings_tables(found: Measurement) -> Iterator[Listing]:
-    """Yield what was checked, and the findings, what is exceeded first."""
-    if line := limits_line(found):
-        yield Listing(line, (), [])
-    rows: list[tuple[str, ...]] = [(finding.mark, finding.text) for finding in ordered(found.findings)]
-    if rows:
-        yield Listing("" if line else "to look at", ("", ""), rows)
-
-
-def values_line(found: Measurement) -> str:
-    """Return the values of the parts that are there and matter with the choices made, in one line."""
-    shown = []
-    stage = found.stage
-    for symbol, _, name, value in stage.rows():
-        parameter = stage.parameters.get(name)
-        same = parameter is not None and parameter.same and value == SAME
-        if same or value == "none" or value.partition(" ")[0] in ("0", "0.0"):
-            continue
-        drives = parameter is not None and name.rpartition(".")[2] == "drive" and "power" in found
-        if parameter is not None and parameter.numeric and not drives and not devices_moved(stage, name):
-            continue
-        where = f"{name.rpartition('.')[0]}." if "." in name else ""
-        shown.append(f"{where}{symbol} {value}" if symbol else f"{name} {value}")
-    return ", ".join(shown)
-
-
-def headlines(found: Measurement) -> Listing:
-    """Return the figures that the measures put first, a row each; those of valves have a table of their own."""
-    rows: list[tuple[str, ...]] = []
-    for name in found.results:
-        if not _own_tables(found[name]):
-            for words, text in found[name].headline():
-                number, _, unit = text.partition(" ") if text[:1] in "0123456789-+∞" else ("", "", text)
-                rows.append(("" if rows and name in (row[0] for row in rows) else name, words, number, unit))
-    return Listing("", ("", "", "", ""), rows)
-
-
-def _own_tables(view: View) -> bool:
-    """Return whether a measure has tables of its own, made for people; else its headline stands for it."""
-    known = measures().get(view.name)
-    return known is None or known.table is not None or not view.headline()
-
-
-def tables(found: Measurement, *, details: bool = False) -> Iterator[Listing]:
-    """Yield the tables of a measurement in the order in which they are read."""
-    yield from warnings_tables(found)
-    if not details:
-        for name in found.results:
-            if _own_tables(found[name]):
-                yield from (table for table in found[name].tables() if not table.details)
-        if (first := headlines(found)).rows:
-            yield first
-        return
-    for name in found.results:
-        yield from found[name].tables()
-        yield Listing(f"{name}: measured under", ("", ""), [*found[name].conditions()])
-    values = [(name, symbol, value) for symbol, _, name, value in found.stage.rows()]
-    yield Listing(f"{found.stage.name}: {found.stage.summary}", ("parameter", "symbol", "value"), [*values])
 
 
 def sweep_tables(
@@ -213,18 +133,3 @@ def _that_fit(fixed: list[_Column], shown: list[_Column], width: int) -> Iterato
         part.append(column)
     if part or not shown:
         yield part
-
-
-def cautions(found: Measurement) -> list[str]:
-    """Return what is dangerous about what was measured."""
-    known = measures()
-    return [words for name in found.results if name in known and (words := known[name].caution)]
-
-
-def told(found: Measurement) -> Iterator[Listing]:
-    """Yield what a measurement says of itself: what is read first, cautions, and all else as details."""
-    yield Listing(f"{found.stage.name}: {values_line(found)}", (), [])
-    yield from tables(found)
-    yield from (Listing(f"CAUTION: {words}", (), []) for words in cautions(found))
-    yield Listing(f"simulated by {found.provenance.get('engine', found.engine)}", (), [])
-    yield from (table._replace(details=True) for table in tables(found, details=True))
