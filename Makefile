@@ -10,6 +10,9 @@ ROOT := $(shell [ "$$(id -u)" = 0 ] || echo sudo)
 # A machine without a network must not wait for long.
 APT := $(ROOT) env DEBIAN_FRONTEND=noninteractive apt-get -qq -o Acquire::Retries=0 -o Acquire::http::Timeout=15
 
+# Matrices are many and small: threads of a linear algebra library would only wait for one another, in busy loops.
+export OPENBLAS_NUM_THREADS ?= 1
+
 .PHONY: demo test check lint house docs bench floors release models ngspice clean
 .DELETE_ON_ERROR:
 

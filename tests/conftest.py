@@ -15,14 +15,17 @@ from hypothesis import settings
 
 # Before anything imports matplotlib; child processes inherit it.
 os.environ["MPLBACKEND"] = "Agg"
+# Before anything imports numpy: matrices are small, and two runs side by side have no cores to spare for its threads.
+os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 # A builder's own settings must not change what is tested.
 for name in ("SIMWRAP_ENGINE", "SIMWRAP_VALVES", "SIMWRAP_STAGES"):
     os.environ.pop(name, None)
 
-# What simwrap keeps between commands starts empty; fonts that were found stay found.
+# What simwrap keeps between commands starts empty, once for all processes of a run; fonts that were found stay found.
 os.environ.setdefault("MPLCONFIGDIR", str(Path.home() / ".cache" / "matplotlib"))
-os.environ["XDG_CACHE_HOME"] = tempfile.mkdtemp(prefix="simwrap-tests-")
-atexit.register(shutil.rmtree, os.environ["XDG_CACHE_HOME"], ignore_errors=True)
+if "PYTEST_XDIST_WORKER" not in os.environ:
+    os.environ["XDG_CACHE_HOME"] = tempfile.mkdtemp(prefix="simwrap-tests-")
+    atexit.register(shutil.rmtree, os.environ["XDG_CACHE_HOME"], ignore_errors=True)
 
 # The machine may be shared: a slow example is no failure.
 settings.register_profile("simwrap", deadline=None, derandomize=True)
