@@ -10,11 +10,11 @@ from __future__ import annotations
 import itertools
 import math
 import random
-from collections.abc import Iterator
+from collections.abc import Mapping
 from dataclasses import dataclass, field
 
 from simwrap.build_sheet.schematic_items import Diagram, Item, Terminal
-from simwrap.build_sheet.schematic_shapes import Pin, Shape, lean, shape, terminal_shape, turns_of
+from simwrap.build_sheet.schematic_shapes import Shape, lean, shape, terminal_shape, turns_of
 
 #: Distance of columns and rows while wires are only estimated, in steps of the grid.
 _PITCH_X, _PITCH_Y = 16, 12
@@ -79,6 +79,7 @@ class Arrangement:
     up: frozenset[str]
     down: frozenset[str]
     taken: dict[tuple[int, int], Placed] = field(default_factory=dict)
+    _hanging: dict[tuple[int, int], tuple[bool, bool]] = field(default_factory=dict)
 
     def allowed(self, cell: Placed, row: int, column: int) -> bool:
         """Whether a cell may stand in a place."""
@@ -86,10 +87,18 @@ class Arrangement:
             return column == (0 if cell.terminal.side == "left" else self.columns - 1)
         if not 0 < column < self.columns - 1:
             return False
-        hangs = {cell.shape.pins[role].dy for role, net in cell.nets.items()
-                 if net in self.up | self.down and cell.item and cell.item.kind not in ("valve", "transformer", "box")
-                 and role in cell.shape.pins}  # fmt: skip
-        return (-1 not in hangs or row == 0) and (1 not in hangs or row == self.rows - 1)
+        up, down = self._hangs(cell)
+        return (not up or row == 0) and (not down or row == self.rows - 1)
+
+    def _hangs(self, cell: Placed) -> tuple[bool, bool]:
+        """Return whether a cell, as it is turned, hangs on a rail above, and on one below."""
+        key = id(cell), cell.turn
+        if key not in self._hanging:
+            free = cell.item is None or cell.item.kind in ("valve", "transformer", "box")
+            ways = {cell.shape.pins[role].dy for role, net in cell.nets.items()
+                    if not free and net in self.up | self.down and role in cell.shape.pins}  # fmt: skip
+            self._hanging[key] = -1 in ways, 1 in ways
+        return self._hanging[key]
 
 
 def cells_of(diagram: Diagram) -> tuple[list[Placed], frozenset[str], frozenset[str]]:
@@ -119,13 +128,12 @@ def placed(diagram: Diagram, seed: int) -> Arrangement:
     rows = max(3 if inner < 8 else 5, ends)
     columns = 2 + max(2, min(9, math.ceil(inner / 2.2)))
     sheet = Arrangement(cells, rows, columns, up, down)
-    chance = random.Random(seed)
-    _scattered(sheet, chance)
-    _annealed(sheet, chance)
+    _scattered(sheet)
+    _annealed(sheet, _Chance(seed))
     return sheet
 
 
-def _scattered(sheet: Arrangement, chance: random.Random) -> None:
+def _scattered(sheet: Arrangement) -> None:
     """Put each cell on a place where it may stand, in its order from left to right."""
     for number, cell in enumerate(sheet.cells):
         places = [(row, column) for row in range(sheet.rows) for column in range(sheet.columns)
@@ -145,38 +153,66 @@ def _scattered(sheet: Arrangement, chance: random.Random) -> None:
         sheet.taken[cell.row, cell.column] = cell
 
 
-def _annealed(sheet: Arrangement, chance: random.Random) -> None:
-    nets: dict[str, list[tuple[Placed, str]]] = {}
+#: A pin's place about its cell's axis, and the way out of it, for every turn of the cell.
+_Turns = tuple[tuple[int, int, int, int], ...]
+#: A pin that is somewhere: row and column of its cell, its place in steps of wire, and the way out.
+_Spot = tuple[int, int, int, int, int, int]
+
+
+class _Chance:
+    """Whole numbers below a bound; a seed gives the same ones on every Python."""
+
+    def __init__(self, seed: int) -> None:
+        self._source = random.Random(seed)
+
+    def share(self) -> float:
+        """Return a number from 0 to 1."""
+        return self._source.random()
+
+    def below(self, bound: int) -> int:
+        """Return one of 0, 1, ... that is less than the bound."""
+        bits = bound.bit_length()
+        while (number := self._source.getrandbits(bits)) >= bound:
+            pass
+        return number
+
+
+def _annealed(sheet: Arrangement, chance: _Chance) -> None:
+    nets: dict[str, list[tuple[Placed, _Turns]]] = {}
     for cell in sheet.cells:
         for role, net in cell.nets.items():
-            nets.setdefault(net, []).append((cell, role))
-    of = {id(cell): sorted(set(cell.nets.values())) for cell in sheet.cells}
+            pins = (shape.pins[role] for shape in cell.shapes)
+            nets.setdefault(net, []).append((cell, tuple((pin.x, pin.y, pin.dx, pin.dy) for pin in pins)))
+    of = {id(cell): tuple(sorted(set(cell.nets.values()))) for cell in sheet.cells}
     valves = [cell for cell in sheet.cells if cell.item is not None and cell.item.kind == "valve"]
-    costs = {net: _cost(sheet, net, pins) for net, pins in nets.items()} | {_ORDER: _disorder(sheet, valves)}
+    headed = [cell for cell in sheet.cells if any(cell.heads)]
+    costs = {net: _cost(sheet, net, pins) for net, pins in nets.items()} | {_ORDER: _disorder(headed, valves)}
     moves = _MOVES * len(sheet.cells)
-    best, kept = sum(costs.values()), _state(sheet)
+    # Costs are whole numbers: sums of differences are exact.
+    best, kept = (whole := sum(costs.values())), _state(sheet)
     for step in range(moves):
-        heat = _HOT * (_COLD / _HOT) ** (step / moves)
         change = _move(sheet, chance)
         if change is None:
             continue
-        touched = {net for cell, *_ in change for net in of[id(cell)]}
-        new = {net: _cost(sheet, net, nets[net]) for net in touched} | {_ORDER: _disorder(sheet, valves)}
-        worse = sum(new.values()) - sum(costs[net] for net in new)
-        if worse <= 0.0 or chance.random() < math.exp(-worse / heat):
+        touched = of[id(change[0][0])] if len(change) == 1 else {net for cell, *_ in change for net in of[id(cell)]}
+        new = {net: _cost(sheet, net, nets[net]) for net in touched}
+        new[_ORDER] = _disorder(headed, valves)
+        worse = sum(new.values()) - sum([costs[net] for net in new])
+        if worse <= 0.0 or chance.share() < math.exp(-worse / (_HOT * (_COLD / _HOT) ** (step / moves))):
             costs |= new
-            if (whole := sum(costs.values())) < best:
+            whole += worse
+            if whole < best:
                 best, kept = whole, _state(sheet)
         else:
             _put(sheet, change)
     _put(sheet, kept)
 
 
-def _disorder(sheet: Arrangement, valves: list[Placed]) -> float:
+def _disorder(headed: list[Placed], valves: list[Placed]) -> float:
     """Return what valves cost that stand to the left of one before them, or above it; and parts on their heads."""
-    heads = sum(cell.heads[cell.turn] for cell in sheet.cells if cell.heads)
-    return _ON_ITS_HEAD * heads + _WRONG_ORDER * sum((other.column, other.row) < (one.column, one.row)
-                              for one, other in itertools.pairwise(valves))  # fmt: skip
+    heads = sum([cell.heads[cell.turn] for cell in headed])
+    wrong = sum([(other.column, other.row) < (one.column, one.row) for one, other in itertools.pairwise(valves)])
+    return _ON_ITS_HEAD * heads + _WRONG_ORDER * wrong
 
 
 def _state(sheet: Arrangement) -> list[tuple[Placed, int, int, int]]:
@@ -191,15 +227,15 @@ def _put(sheet: Arrangement, state: list[tuple[Placed, int, int, int]]) -> None:
         sheet.taken[row, column] = cell
 
 
-def _move(sheet: Arrangement, chance: random.Random) -> list[tuple[Placed, int, int, int]] | None:
+def _move(sheet: Arrangement, chance: _Chance) -> list[tuple[Placed, int, int, int]] | None:
     """Move one cell, or exchange two, or turn one; return how they stood, None where that isn't allowed."""
-    cell = chance.choice(sheet.cells)
-    if len(cell.shapes) > 1 and chance.random() < 0.25:
+    cell = sheet.cells[chance.below(len(sheet.cells))]
+    if len(cell.shapes) > 1 and chance.share() < 0.25:
         before = [(cell, cell.row, cell.column, cell.turn)]
-        cell.turn = (cell.turn + chance.randrange(1, len(cell.shapes))) % len(cell.shapes)
+        cell.turn = (cell.turn + 1 + chance.below(len(cell.shapes) - 1)) % len(cell.shapes)
         return before
-    row = chance.randrange(sheet.rows)
-    column = cell.column if cell.terminal is not None else chance.randrange(1, sheet.columns - 1)
+    row = chance.below(sheet.rows)
+    column = cell.column if cell.terminal is not None else 1 + chance.below(sheet.columns - 2)
     if (row, column) == (cell.row, cell.column) or not sheet.allowed(cell, row, column):
         return None
     other = sheet.taken.get((row, column))
@@ -214,58 +250,54 @@ def _move(sheet: Arrangement, chance: random.Random) -> list[tuple[Placed, int, 
     return before
 
 
-def _spot(cell: Placed, role: str) -> tuple[int, int, Pin]:
-    pin = cell.shape.pins[role]
-    # A lying part's pins are near its axis while it is only estimated, so that columns line up.
-    return cell.column * _PITCH_X + pin.x, cell.row * _PITCH_Y + pin.y, pin
-
-
-def _cost(sheet: Arrangement, net: str, pins: list[tuple[Placed, str]]) -> float:
+def _cost(sheet: Arrangement, net: str, pins: list[tuple[Placed, _Turns]]) -> float:
     """Return what the wires of a net would cost."""
-    spots = [(cell, *_spot(cell, role)) for cell, role in pins]
+    spots: list[_Spot] = []
+    for cell, turns in pins:
+        # A lying part's pins are near its axis while it is only estimated, so that columns line up.
+        x, y, dx, dy = turns[cell.turn]
+        spots.append((cell.row, cell.column, cell.column * _PITCH_X + x, cell.row * _PITCH_Y + y, dx, dy))
+    whole = 0.0
     if net in sheet.up or net in sheet.down:
         up = net in sheet.up
-        edge = 0 if up else (sheet.rows - 1)
-        whole = 0.0
-        for cell, _, y, pin in spots:
-            between = range(cell.row) if up else range(cell.row + 1, sheet.rows)
-            whole += abs(y - edge * _PITCH_Y) + (_BACKWARDS if pin.dy != (-1 if up else 1) else 0.0)
-            whole += _IN_THE_WAY * sum((row, cell.column) in sheet.taken for row in between)
+        edge, away = (0, -1) if up else ((sheet.rows - 1) * _PITCH_Y, 1)
+        for row, column, _, y, _, dy in spots:
+            between = range(row) if up else range(row + 1, sheet.rows)
+            whole += abs(y - edge) + (_BACKWARDS if dy != away else 0.0)
+            whole += _IN_THE_WAY * sum([(other, column) in sheet.taken for other in between])
         return whole
-    if len(spots) < 2:
-        return 0.0
     # A minimal tree over the pins.
-    joined, left = [spots[0]], spots[1:]
-    whole = 0.0
+    last, *left = spots
+    costs = [math.inf] * len(left)
     while left:
-        cost, new = min(
-            ((_wire(sheet, one, other), number) for number, other in enumerate(left) for one in joined),
-            key=lambda pair: pair[0],
-        )
-        whole += cost
-        joined.append(left.pop(new))
+        costs = [min(known, _wire(sheet.taken, last, other)) for known, other in zip(costs, left, strict=True)]
+        number = costs.index(min(costs))
+        whole += costs.pop(number)
+        last = left.pop(number)
     return whole
 
 
-def _wire(sheet: Arrangement, one: tuple[Placed, int, int, Pin], other: tuple[Placed, int, int, Pin]) -> float:
-    (cell, x, y, pin), (far, to_x, to_y, to_pin) = one, other
+def _wire(taken: Mapping[tuple[int, int], Placed], one: _Spot, other: _Spot) -> float:
+    """Return what a wire between two pins would cost."""
+    (row, column, x, y, out_x, out_y), (to_row, to_column, to_x, to_y, to_out_x, to_out_y) = one, other
     dx, dy = to_x - x, to_y - y
     cost = abs(dx) + abs(dy) + (_BEND if dx and dy else 0.0)
-    if dx * pin.dx + dy * pin.dy < 0:
+    if dx * out_x + dy * out_y < 0:
         cost += _BACKWARDS
-    if -dx * to_pin.dx - dy * to_pin.dy < 0:
+    if dx * to_out_x + dy * to_out_y > 0:
         cost += _BACKWARDS
-    return cost + _IN_THE_WAY * sum(_between(sheet, cell, far))
-
-
-def _between(sheet: Arrangement, one: Placed, other: Placed) -> Iterator[bool]:
-    """Yield for each cell on the straight way between two whether it is taken."""
-    if one.column == other.column:
-        for row in range(min(one.row, other.row) + 1, max(one.row, other.row)):
-            yield (row, one.column) in sheet.taken
-    elif one.row == other.row:
-        for column in range(min(one.column, other.column) + 1, max(one.column, other.column)):
-            yield (one.row, column) in sheet.taken
+    # Each cell on the straight way between the two.
+    if column == to_column:
+        first, last = (row, to_row) if row < to_row else (to_row, row)
+        for between in range(first + 1, last):
+            if (between, column) in taken:
+                cost += _IN_THE_WAY
+    elif row == to_row:
+        first, last = (column, to_column) if column < to_column else (to_column, column)
+        for between in range(first + 1, last):
+            if (row, between) in taken:
+                cost += _IN_THE_WAY
+    return cost
 
 
 def measured(sheet: Arrangement, gap: int) -> tuple[int, int]:
