@@ -228,7 +228,7 @@ def test_the_same_file_unspoilt_is_a_result(
     kind: Callable[[random.Random, Path], None], tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """Or else the others would only see how it is refused."""
-    monkeypatch.setattr("test_fuzz_files.spoilt", lambda text, _draw: text.encode())
+    monkeypatch.setitem(globals(), "spoilt", lambda text, _draw: text.encode())
     draw = random.Random(1)
     monkeypatch.setattr(draw, "random", lambda: 0.0)
     kind(draw, tmp_path)

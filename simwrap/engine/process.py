@@ -12,6 +12,7 @@ import sys
 import tempfile
 import threading
 import time
+from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
@@ -83,7 +84,8 @@ class Child:
 
     def __init__(self, engine: str) -> None:
         try:
-            self._start(engine)
+            with _unsettled():
+                self._start(engine)
         except (OSError, RuntimeError) as fault:  # RuntimeError: of a thread
             why = getattr(fault, "strerror", None) or fault
             raise SystemLimitError(f"the computer has no room for a simulator's process ({why})") from None
@@ -221,18 +223,23 @@ class Child:
 
     def kill(self) -> None:
         """End the process now."""
-        with _room.changed:
-            _room.alive.discard(self)
         if self.owner != os.getpid():
+            with _room.changed:
+                _room.alive.discard(self)
             return
-        with contextlib.suppress(OSError):
-            self._process.kill()
-        for stream in (self._process.stdin, self._process.stdout):
-            if stream is not None:
-                with contextlib.suppress(OSError, ValueError):
-                    stream.close()
-        with contextlib.suppress(subprocess.TimeoutExpired):
-            self._process.wait(5.0)
+        with _unsettled():
+            with _room.changed:
+                _room.alive.discard(self)
+            with contextlib.suppress(OSError):
+                self._process.kill()
+            for stream in (self._process.stdin, self._process.stdout):
+                if stream is not None:
+                    with contextlib.suppress(OSError, ValueError):
+                        stream.close()
+            with contextlib.suppress(subprocess.TimeoutExpired):
+                self._process.wait(5.0)
+            with _room.changed:
+                _room.ended += 1
 
     def forget(self) -> None:
         """After a fork: this process is not the one that owns the child, and must not keep its pipes open."""
@@ -264,10 +271,26 @@ class _Room:
         #: Engines of which a child is being started ahead of its first job.
         self.coming: set[str] = set()
         self.busy = 0
+        #: Children that are just being started or ended, and how many have been ended so far.
+        self.unsettled, self.ended = 0, 0
         self.watcher: threading.Thread | None = None
 
 
 _room = _Room()
+
+
+@contextlib.contextmanager
+def _unsettled() -> Iterator[None]:
+    """While a child takes the computer's room, or may still do so, without being among those that are alive."""
+    room = _room
+    with room.changed:
+        room.unsettled += 1
+    try:
+        yield
+    finally:
+        with room.changed:
+            room.unsettled -= 1
+            room.changed.notify_all()
 
 
 def _watch() -> None:
@@ -320,22 +343,28 @@ def borrow(engine: str, most: int | None, stop: threading.Event) -> Child | None
             if child is not None:
                 child.kill()
                 continue
+            before = _room.ended
             try:
                 return Child(engine)
             except SystemLimitError:
-                if not _makes_room(stop):
+                if not _makes_room(stop, before):
                     raise
     except BaseException:
         _one_less()
         raise
 
 
-def _makes_room(stop: threading.Event) -> bool:
-    """Wait for a child that is in use, or end those that are idle; return whether there was any of them."""
+def _makes_room(stop: threading.Event, before: int) -> bool:
+    """Wait for a child that is in use, or end those that are idle; return whether there may be room now.
+
+    ``before`` is how many had been ended when there was no room.
+    """
     with _room.changed:
         idle = sum(map(len, _room.idle.values()))
-        if len(_room.alive) > idle and not stop.is_set():
+        if (len(_room.alive) > idle or _room.unsettled) and not stop.is_set():
             _room.changed.wait(0.2)
+            return True
+        if _room.ended != before:
             return True
     stop_idle()
     return idle > 0

@@ -135,7 +135,10 @@ def test_the_reading_room_as_the_engines_have_it(name: str) -> None:
         assert (np.isnan(values) == np.isnan(found[figure])).all(), figure
         # Decibels and degrees near 0 are held to a millionth of one.
         floor = 1.0 if figure.endswith(("_db", "_deg", "phase", "phase_margin")) else 0.0
-        np.testing.assert_allclose(found[figure], values, rtol=1e-6, atol=1e-6 * floor, err_msg=figure)
+        # The other channel's valves are heard here through the supply alone, some 1e-4 of what they do at home, and the
+        # engines solve to 1e-6 of that (ngspice with reltol 1e-11 is 6e-8 from the linearised circuit).
+        relative = 2e-5 if figure.startswith("noise.noise_resistance.second_") else 1e-6
+        np.testing.assert_allclose(found[figure], values, rtol=relative, atol=1e-6 * floor, err_msg=figure)
 
 
 def test_noise_and_response_of_a_divider_are_closed_forms() -> None:

@@ -173,7 +173,11 @@ def test_voltage_before_the_valves_warm_up_is_that_without_their_currents():
 
 
 def test_capacitors_stand_the_windings_peak_and_the_bleeder_gets_hot():
-    """The winding's peak at mains 10 % high is 412 V, so 450 V parts; a bleeder's watts are V squared over R."""
+    """The winding's peak at mains 10 % high is 412 V, so 450 V parts; a bleeder's watts are V squared over R.
+
+    Without its loads the supply stands below that peak by the rectifier's drop alone: 1.5 to 1.7 W in 100 kohm, and twice
+    that asks for a part of 5 W.
+    """
     chosen = {"supply": {"loads": (1.0,), "starting": 0.2, "mains": 1.1}}
     found = simwrap.measure(simwrap.stage("supply"), measures=chosen).to_dict()["supply"]
     for place in ("reservoir", "filter", "first_dropper", "second_dropper"):
@@ -181,7 +185,9 @@ def test_capacitors_stand_the_windings_peak_and_the_bleeder_gets_hot():
         assert found["capacitors"][place]["rating_needed"] == 450.0
     watts = found["output_voltage"] ** 2 / 100e3
     assert found["resistors"]["bleeder"]["dissipation"] == pytest.approx(watts, rel=1e-4)
-    assert found["resistors"]["bleeder"]["rating_needed"] == 2.0
+    peak = 1.1 * 265.0 * np.sqrt(2.0)
+    assert 1.5 < found["resistors"]["bleeder"]["dissipation_highest"] < peak**2 / 100e3 < 1.7
+    assert found["resistors"]["bleeder"]["rating_needed"] == 5.0
     assert "choke" not in found["resistors"]
 
 
