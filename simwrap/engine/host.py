@@ -9,6 +9,7 @@ in which the parent looks for modules are handed over, and this package is loade
 
 from __future__ import annotations
 
+import contextlib
 import gc
 import importlib.util
 import json
@@ -79,7 +80,9 @@ def _end_with_parent() -> None:
             time.sleep(0.5)
         os._exit(1)
 
-    threading.Thread(target=look, daemon=True).start()
+    # Where there is no room for another thread, the alarm of each beat ends it.
+    with contextlib.suppress(RuntimeError):
+        threading.Thread(target=look, daemon=True).start()
 
 
 def _heartbeat(where: str) -> mmap.mmap:

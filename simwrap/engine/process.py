@@ -93,6 +93,8 @@ class Child:
     def _start(self, engine: str) -> None:
         self.engine = engine
         self.owner = os.getpid()
+        #: Whether it was started; ending one that couldn't be makes no room for another.
+        self.of_use = False
         self.deadline: float | None = None
         self.time_limit = 60.0
         self.timed_out = False
@@ -132,7 +134,7 @@ class Child:
         if what != "ready":
             self.kill()
             raise Unusable(str(detail))
-        self.version = str(detail)
+        self.version, self.of_use = str(detail), True
 
     @property
     def pid(self) -> int:
@@ -239,7 +241,7 @@ class Child:
             with contextlib.suppress(subprocess.TimeoutExpired):
                 self._process.wait(5.0)
             with _room.changed:
-                _room.ended += 1
+                _room.ended += self.of_use
 
     def forget(self) -> None:
         """After a fork: this process is not the one that owns the child, and must not keep its pipes open."""
