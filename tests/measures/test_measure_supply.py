@@ -175,8 +175,8 @@ def test_voltage_before_the_valves_warm_up_is_that_without_their_currents():
 def test_capacitors_stand_the_windings_peak_and_the_bleeder_gets_hot():
     """The winding's peak at mains 10 % high is 412 V, so 450 V parts; a bleeder's watts are V squared over R.
 
-    Without its loads the supply stands below that peak by the rectifier's drop alone: 1.5 to 1.7 W in 100 kohm, and twice
-    that asks for a part of 5 W.
+    Without its loads the supply stands below that peak by the rectifier's drop alone: 1.5 to 1.7 W in 100 kohm, and
+    twice that asks for a part of 5 W.
     """
     chosen = {"supply": {"loads": (1.0,), "starting": 0.2, "mains": 1.1}}
     found = simwrap.measure(simwrap.stage("supply"), measures=chosen).to_dict()["supply"]
