@@ -28,12 +28,11 @@ if TYPE_CHECKING:
     from simwrap.circuits.design_file import read_design
     from simwrap.circuits.library import stage_names
     from simwrap.circuits.stage import Stage, stage
-    from simwrap.design.choose import choose
     from simwrap.design.sensitivity import rank_parts, sobol_indices
     from simwrap.design.tolerance import Tolerances, spread
     from simwrap.design.worst_case import worst_case
     from simwrap.design.yields import yield_of
-    from simwrap.doors import check, fault_finder, guard, match, sheet
+    from simwrap.doors import check, choose, fault_finder, guard, match, sheet
     from simwrap.engine.options import Run
     from simwrap.errors import EngineError, InputError, SimwrapError
     from simwrap.notebook.sliders import sliders
@@ -57,7 +56,7 @@ _PUBLIC = {
     "Stage": "circuits.stage",
     "Tolerances": "design.tolerance",
     "check": "doors",
-    "choose": "design.choose",
+    "choose": "doors",
     "circuit": "circuits.circuit",
     "fault_finder": "doors",
     "guard": "doors",

@@ -2,19 +2,25 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from html import escape
 from pathlib import Path
-from typing import Any
+from typing import Any, Unpack
 
-from simwrap.amplifier.amplifier import as_amplifier
+from simwrap.amplifier.amplifier import Amplifier, as_amplifier
 from simwrap.amplifier.audit import audit
+from simwrap.amplifier.judge import AuditJudge
 from simwrap.amplifier.page import Audit
 from simwrap.amplifier.papers import DESPITE, findings, refuse
 from simwrap.build_sheet.sheet import sheet
 from simwrap.cathode_guard import paper
 from simwrap.cathode_guard.guard import Converter, Guard
 from simwrap.cathode_guard.guard import guard as computed
+from simwrap.circuits.design_file import Design
+from simwrap.design.choice import Choice
+from simwrap.design.choose import choose as search
+from simwrap.engine import Run, RunKeywords, spelled_out
 from simwrap.fault_finding.measured_valves import Matched, Measured, to_dict
 from simwrap.fault_finding.measured_valves import match as chosen
 from simwrap.fault_finding.readings import FaultFinder
@@ -198,6 +204,72 @@ class Matching:
         return f"<pre>{escape(repr(self))}</pre>"
 
 
+@spelled_out(Run)
+def choose(
+    design: Any,
+    goals: Mapping[str, Any],
+    free: Iterable[str] | Mapping[str, Any],
+    *,
+    series: str | Mapping[str, str] = "E12",
+    measures: Mapping[str, Mapping[str, Any]] | Iterable[str] | None = None,
+    best: int = 5,
+    seed: int = 0,
+    **run: Unpack[RunKeywords],
+) -> Choice:
+    """Choose part values from a series so that goals are met, ratings are held, and it is stable.
+
+    Parameters
+    ----------
+    design : Stage, Circuit, path, Design or Amplifier
+        Gives every value that isn't free, and where the search starts. Values for a design are chosen on the supply
+        that it really gets, and pass its audit: other loads, what is fitted, states before warming up, mains high.
+    goals : mapping of str to object
+        By figure ("response.gain", or "gain"; "v1.anode_current", without the valve's
+        name where there is one valve): a value such as 50 or "1 mA" (met within 5 %, 0.5 dB
+        or 5 degrees), "50 +/- 2 %", ("<", 20), "45 to 55", "least" or "most". The most output
+        power is looked for with the drive free, and within the stated distortion of the measure
+        where no goal bounds the distortion.
+    free : iterable of str, or mapping of str to (low, high)
+        Parameters to choose; without ends, within a factor of 30. Both ends the same: held there.
+    series : str or mapping of str to str
+        For all, or by parameter (the others E12). Wiper positions and voltages aren't bound
+        to a series.
+    measures : sequence of str or mapping, optional
+        Where the goals' figures come from, with options; found by itself where left out.
+    best : int
+        How many combinations are reported.
+    seed : int
+        For the starting points.
+    engine, executor, workers, time_limit, progress
+        As for :func:`simwrap.measure`.
+
+    Returns
+    -------
+    Choice
+        ``.stage`` has the best values; printed, it shows the best few, and what each gives up; ``.findings`` is what
+        remains to be said of the best.
+
+    Raises
+    ------
+    InputError
+        For a goal or a free parameter that can't be used.
+    NoEngineError
+        If there is no simulator.
+
+    Examples
+    --------
+    >>> import simwrap
+    >>> stage = simwrap.stage("triode_gain", valve="6SL7GT")
+    >>> chosen = simwrap.choose(stage, {"anode_current": "1 mA +/- 10 %"}, ["cathode_resistor"])
+    >>> chosen.met, chosen.stage.values["cathode_resistor"]
+    (True, 2200.0)
+    """
+    if isinstance(design, str | Path | Design | Amplifier):
+        amplifier = as_amplifier(design, run=Run.of(run))
+        design = AuditJudge(amplifier.design, amplifier.circuit, amplifier.run)
+    return search(design, goals, free, series=series, measures=measures, best=best, seed=seed, **run)
+
+
 def match(design: Any, valves: str | Path, *, stage: str = "", **how: Any) -> Matching:
     """Choose pairs or quads from a list of measured valves, by their currents and slopes in an amplifier.
 
@@ -232,4 +304,4 @@ def match(design: Any, valves: str | Path, *, stage: str = "", **how: Any) -> Ma
     return Matching(tuple(measured), tuple(sets))
 
 
-__all__ = ["GuardPaper", "Matching", "check", "fault_finder", "guard", "match", "sheet"]
+__all__ = ["GuardPaper", "Matching", "check", "choose", "fault_finder", "guard", "match", "sheet"]

@@ -268,12 +268,13 @@ def choose(
     Exit code 0: the first line of the table meets all goals, holds its ratings and is stable; 1: no values meet them,
     and it says by how much they miss, or what remains.
     """
+    from simwrap.amplifier.judge import AuditJudge
     from simwrap.design.choose import choose as run
     from simwrap.simulation.as_json import plain
 
-    made = subject.made(running.how())
+    made, design = subject.with_design(running.how())
     found = run(
-        made,
+        made if design is None else AuditJudge(design, made, running.how()),
         _goals(goals),
         _free(free),
         series=_series(series),

@@ -201,18 +201,23 @@ class Subject:
 
     def made(self, run: Run = DEFAULT) -> Any:
         """Return it: a stage, or the circuit of a file as it stands on its supply, which is found by a ``run``."""
+        return self.with_design(run)[0]
+
+    def with_design(self, run: Run = DEFAULT) -> tuple[Any, Any]:
+        """Return it, and the file's design with the values; None of a stage."""
         from simwrap.circuits.design_file import read_whole_design
         from simwrap.circuits.stage import stage
 
         folders, values = folders_of(self.valves), assignments(self.settings)
         if not self.stage.endswith(".toml"):
-            return stage(self.stage, valve_folders=folders, like=self.like, **values)
+            return stage(self.stage, valve_folders=folders, like=self.like, **values), None
         if self.like is not None:
             raise RangeError("--like", self.like, "it with a single stage; a circuit's file holds its own values")
         design = read_whole_design(self.stage, valve_folders=folders)
         circuit = design.circuit.replace(**values) if values else design.circuit
         named = {circuit.check(name, value)[0] for name, value in values.items()}
-        return _as_it_stands(replace(design, circuit=circuit), named, run)
+        design = replace(design, circuit=circuit)
+        return _as_it_stands(design, named, run), design
 
 
 def _as_it_stands(design: Any, named: set[str], run: Run) -> Any:

@@ -19,7 +19,7 @@ from simwrap.circuits.point_table import PointTable
 from simwrap.design.choice import Candidate, Choice
 from simwrap.design.combinations import SLOW, Explored, Extent, explore
 from simwrap.design.goals import YES_NO, Goal, read_goals
-from simwrap.design.hold import beyond, has_bias, stability_options
+from simwrap.design.hold import Judge, beyond, has_bias, stability_options
 from simwrap.design.hold import held as held_of
 from simwrap.design.limits import Known
 from simwrap.design.runs import Design, Runs, as_numbers
@@ -40,11 +40,13 @@ Floats = NDArray[np.float64]
 POLISHED = 6
 #: So many combinations that keep all goals are held against ratings and looked at for stability, at most.
 LOOKED_AT = 32
+#: So many of these, at most, are put before a whole amplifier's audit.
+ASKED = 8
 
 
 @spelled_out(Run)
 def choose(
-    stage: Design,
+    stage: Design | Judge,
     goals: Mapping[str, Any],
     free: Iterable[str] | Mapping[str, Any],
     *,
@@ -54,54 +56,23 @@ def choose(
     seed: int = 0,
     **run: Unpack[RunKeywords],
 ) -> Choice:
-    """Choose part values from a series so that goals are met.
+    """Choose part values from a series so that goals are met; as :func:`simwrap.choose`, which reads designs too.
 
     Parameters
     ----------
-    stage : Stage or Circuit
-        Gives every value that isn't free, and where the search starts.
-    goals : mapping of str to object
-        By figure ("response.gain", or "gain"; "v1.anode_current", without the valve's
-        name where there is one valve): a value such as 50 or "1 mA" (met within 5 %, 0.5 dB
-        or 5 degrees), "50 +/- 2 %", ("<", 20), "45 to 55", "least" or "most". The most output
-        power is looked for with the drive free, and within the stated distortion of the measure
-        where no goal bounds the distortion.
-    free : iterable of str, or mapping of str to (low, high)
-        Parameters to choose; without ends, within a factor of 30. Both ends the same: held there.
-    series : str or mapping of str to str
-        For all, or by parameter (the others E12). Wiper positions and voltages aren't bound
-        to a series.
-    measures : sequence of str or mapping, optional
-        Where the goals' figures come from, with options; found by itself where left out.
-    best : int
-        How many combinations are reported.
-    seed : int
-        For the starting points.
-    engine, executor, workers, time_limit, progress
-        As for :func:`simwrap.measure`.
+    stage : Stage, Circuit or Judge
+        Gives every value that isn't free, and where the search starts; a judge's audit has to pass what is chosen.
+    goals, free, series, measures, best, seed, **run
+        As for :func:`simwrap.choose`.
 
     Returns
     -------
     Choice
-        ``.stage`` has the best values; printed, it shows the best few, and what each gives up.
-
-    Raises
-    ------
-    InputError
-        For a goal or a free parameter that can't be used.
-    NoEngineError
-        If there is no simulator.
-
-    Examples
-    --------
-    >>> import simwrap
-    >>> stage = simwrap.stage("triode_gain", valve="6SL7GT")
-    >>> chosen = simwrap.choose(stage, {"anode_current": "1 mA +/- 10 %"}, ["cathode_resistor"])
-    >>> chosen.met, chosen.stage.values["cathode_resistor"]
-    (True, 2200.0)
     """
     from simwrap.design.tolerance import whole_number
 
+    judge = stage if isinstance(stage, Judge) else None
+    stage = stage.circuit if isinstance(stage, Judge) else stage
     as_circuit(stage, "choose")
     if not isinstance(goals, Mapping):
         raise RangeError("goals", goals, 'goals by figure, such as {"gain": 50}', stage.name)
@@ -119,7 +90,7 @@ def choose(
     solution, solved = problem.best()
     explored = _combinations(problem)
     points, reached = explored.values, explored.reached
-    order, findings, checked = _holding(problem, stage, points, reached, options)
+    order, findings, checked = _holding(problem, stage, judge, explored, options)
     made = stage.replace(**_by_name(parts, points[order[0]]))
     ranked = [_candidate(problem, points[k], reached[k]) for k in order[:best]]
     ends = [
@@ -136,23 +107,28 @@ def choose(
 
 
 def _holding(
-    problem: Problem, stage: Design, points: Floats, reached: Floats, options: Run
+    problem: Problem, stage: Design, judge: Judge | None, explored: Explored, options: Run
 ) -> tuple[NDArray[np.intp], list[Finding], str]:
     """Return the places of the points in order, what is found of the first one, and which limits were looked at.
 
     Of those that keep all goals the first is one that holds its ratings and is stable, if there is one among the first
-    :data:`LOOKED_AT`.
+    :data:`LOOKED_AT`; and, of a whole amplifier, one that its audit passes, if there is one among :data:`ASKED`.
     """
+    points, reached = explored.values, explored.reached
     order = problem.preference(points, reached)
     met = order[problem.met(reached[order])]
     looked = met[:LOOKED_AT] if len(met) else order[:1]
     columns = {part.parameter.name: points[looked, k] for k, part in enumerate(problem.free)}
     findings, checked = held_of(stage, columns, options)
-    first = next((n for n, each in enumerate(findings) if not beyond(each)), 0)
-    good = [n for n, each in enumerate(findings) if not beyond(each)]
-    bad = [n for n in range(len(looked)) if n not in good]
-    order = np.concatenate([looked[[*good, *bad]], order[~np.isin(order, looked)]])
-    return order, findings[first], checked
+    best = sorted(range(len(looked)), key=lambda n: bool(beyond(findings[n])))
+    if judge is not None:
+        for n in best[:ASKED]:  # where none passes, the first stays so, with what remains of it
+            findings[n] = judge.findings_with(_by_name(problem.free, points[looked[n]]))
+            if not beyond(findings[n]):
+                best.insert(0, best.pop(best.index(n)))
+                break
+    order = np.concatenate([looked[best], order[~np.isin(order, looked)]])
+    return order, findings[best[0]], checked
 
 
 def _by_name(parts: Iterable[Free], values: Floats) -> dict[str, float]:

@@ -3,11 +3,11 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from typing import Any
+from typing import Any, Protocol, runtime_checkable
 
 from numpy.typing import NDArray
 
-from simwrap.circuits.circuit import as_circuit
+from simwrap.circuits.circuit import Circuit, as_circuit
 from simwrap.circuits.point_table import PointTable
 from simwrap.design.runs import Design
 from simwrap.engine import Run
@@ -15,6 +15,23 @@ from simwrap.errors import InputError
 from simwrap.findings.finding import Finding
 from simwrap.simulation.conduct import evaluate
 from simwrap.simulation.measurement import chosen_measures
+
+
+@runtime_checkable
+class Judge(Protocol):
+    """A whole amplifier that values are chosen for.
+
+    Attributes
+    ----------
+    circuit : Circuit
+        One channel as it stands.
+    """
+
+    @property
+    def circuit(self) -> Circuit: ...
+
+    def findings_with(self, values: Mapping[str, float]) -> list[Finding]:
+        """Return what an audit finds with other values, about stability, supply, ratings and what is fitted."""
 
 
 def stability_options(stage: Design) -> dict[str, Any]:
@@ -59,4 +76,4 @@ def has_bias(stage: Design) -> bool:
         return False
 
 
-__all__ = ["beyond", "has_bias", "held", "stability_options"]
+__all__ = ["Judge", "beyond", "has_bias", "held", "stability_options"]
