@@ -1,7 +1,7 @@
 """The engines: circuits and runs in, arrays out, each simulator in a killable child process.
 
-    from simwrap.engine import Circuit, OpRun, run
-    (reply,) = run(Circuit("v_a n_a 0 dc 1.0\\nr_a n_a n_b 1000.0\\nr_b n_b 0 1000.0"), [OpRun()])
+    from simwrap.engine import NetlistTable, OpRun, run
+    (reply,) = run(NetlistTable("v_a n_a 0 dc 1.0\\nr_a n_a n_b 1000.0\\nr_b n_b 0 1000.0"), [OpRun()])
     reply.values["n_b"]   # array([0.5])
 
 What may stand in a circuit is said in :mod:`simwrap.netlist.allow_list`, what a reply holds in

@@ -379,7 +379,7 @@ def test_ctrl_c_leaves_no_children() -> None:
         "text = 'v_signal n_in 0 dc 0.0 ac 1.0\\nr_a n_in n_out 1000.0\\nc_a n_out 0 1e-06\\n'\n"
         "def tell():\n    while len(engine.children()) < 2:\n        time.sleep(0.01)\n"
         "    print(*engine.children(), flush=True)\n"
-        "circuit = Circuit(text, {'r_a': np.linspace(1e3, 2e3, 400)}, 400)\n"
+        "circuit = NetlistTable(text, {'r_a': np.linspace(1e3, 2e3, 400)}, 400)\n"
         "threading.Thread(target=tell).start()\n"
         "try:\n    run(circuit, [TransientRun(0.05, 1e-6, ('n_out',))], Run(workers=2))\n"
         "except KeyboardInterrupt:\n    print('interrupted', engine.children(), flush=True)\n"
@@ -399,7 +399,7 @@ def test_ctrl_c_leaves_no_children() -> None:
 def test_children_end_with_their_parent() -> None:
     script = (
         "import os, signal\nfrom simwrap import engine\n"
-        f"engine.run(engine.Circuit({DIVIDER!r}), [engine.OpRun()])\n"
+        f"engine.run(engine.NetlistTable({DIVIDER!r}), [engine.OpRun()])\n"
         "print(*engine.children(), flush=True)\nos.kill(os.getpid(), signal.SIGKILL)\n"
     )
     output = subprocess.run([sys.executable, "-c", script], stdout=subprocess.PIPE, text=True, check=False).stdout

@@ -263,7 +263,7 @@ def script_in(folder: Path, home: Path, environment: dict[str, str]) -> str:
             TransientRun(1e-3, 1e-5, ("n_b",), (Sine(0.1, 2e3),), "v_a", samples=16)]
     for name in engine.NAMES:
         if not engine.backends.discovery.missing(name):
-            for reply in run(Circuit(text), runs, Run(name, workers=1)):
+            for reply in run(NetlistTable(text), runs, Run(name, workers=1)):
                 assert reply.reasons == [""] and reply.engines == [name], (name, reply.reasons, reply.engines)
                 print(name, {{key: value.tobytes().hex() for key, value in reply.values.items()}})
     """
