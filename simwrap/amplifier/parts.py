@@ -9,7 +9,6 @@ import numpy as np
 
 from simwrap.amplifier.amplifier import Amplifier
 from simwrap.amplifier.bearing import COLD, Borne
-from simwrap.amplifier.page import Section, Table
 from simwrap.amplifier.supply_match import Match
 from simwrap.circuits.design_file import Design
 from simwrap.circuits.render import render
@@ -17,6 +16,7 @@ from simwrap.findings.finding import Finding
 from simwrap.measures.bias import NEAR as NEAR_SHARE
 from simwrap.measures.numerics.parts import LOADED, bought, netlist_parts
 from simwrap.registry import find
+from simwrap.report.model import Section, Table
 from simwrap.simulation.measurement import Measurement
 
 #: The state in which a supply's own parts bear the most.

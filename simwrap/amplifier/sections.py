@@ -13,12 +13,13 @@ from simwrap.amplifier import hum_budget, parts, shared_supply
 from simwrap.amplifier.amplifier import Amplifier
 from simwrap.amplifier.discharge_times import charged
 from simwrap.amplifier.gain_plan import Plan
-from simwrap.amplifier.page import Section, Table, decibels
+from simwrap.amplifier.page import decibels
 from simwrap.amplifier.supply_match import Match
 from simwrap.circuits.design_file import Design
 from simwrap.findings.finding import Finding
 from simwrap.measures.bias import NEAR as NEAR_SHARE
 from simwrap.measures.bias import Limits
+from simwrap.report.model import Section, Table
 from simwrap.simulation.measurement import Measurement
 from simwrap.units.quantity import render
 
@@ -387,13 +388,14 @@ def _crosstalk(section: Section, found: Any) -> None:
     section.add("crosstalk_1khz_db", "the same", middle, "dB", " at 1 kHz")
 
 
-def _hum(section: Section, rated_output: float, output: float) -> None:
+def _hum(section: Section, amplifier: Amplifier, output: float) -> None:
     """Add hum as the real rectifier leaves it in the steady state, beside what superposition said."""
     section.add("rectifier_hum", "ripple in the steady state of the rectifier itself", output, "V",
-                f" ({decibels(output, rated_output):.3g} dB)")  # fmt: skip
-    rows = [row for row in section.tables[0].rows if row[0] == hum_budget.RIPPLE]
-    if rows:
-        section.add("rectifier_hum_apart", "apart from the table's supply ripple", decibels(output, rows[0][1]), "dB")
+                f" ({decibels(output, amplifier.rated_output):.3g} dB)")  # fmt: skip
+    for cause in amplifier.causes:
+        if cause.name == hum_budget.RIPPLE:
+            apart = decibels(output, cause.level)
+            section.add("rectifier_hum_apart", "apart from the table's supply ripple", apart, "dB")
 
 
 def noise(amplifier: Amplifier) -> Section:
@@ -429,7 +431,7 @@ def noise(amplifier: Amplifier) -> Section:
         "What comes through a port, or from one heater, is part of the ripple's, or the heaters', line."
     )
     if _large(amplifier) and amplifier.large.hum is not None:
-        _hum(section, rated_output, amplifier.large.hum[0])
+        _hum(section, amplifier, amplifier.large.hum[0])
     return section
 
 

@@ -3,18 +3,66 @@
 from __future__ import annotations
 
 import textwrap
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 
-from simwrap.report.model import Listing, numeric_columns
+from simwrap.report.model import Listing, Section, marked, numeric_columns
 
 #: Between two columns of text.
 GAP = "  "
 
 
-def as_text(report: Iterable[Listing]) -> str:
-    """Return a report as text, without its details."""
-    told = (each for each in report if not each.details)
-    return "\n".join(text_table(each.caption, each.head, each.rows) if each.head else each.caption for each in told)
+def as_text(report: Iterable[Listing | Section], width: int = 118) -> str:
+    """Return a report as text, without its details; sections are folded to a width."""
+    told: list[str] = []
+    for each in report:
+        if isinstance(each, Section):
+            told += section_text(each, width)
+        elif not each.details:
+            told.append(text_table(each.caption, each.head, each.rows) if each.head else each.caption)
+    return "\n".join(told)
+
+
+def section_text(section: Section, width: int, indent: str = "") -> Iterator[str]:
+    """Yield the lines of a section; what stands under its title is indented, but not at the top of a page."""
+    yield from _hanging("", section.title, width)
+    for text in section.about:
+        yield from _hanging(indent, text, width)
+    for mark, text in marked(section.findings):
+        yield from _hanging(f"  {mark:5} ", text, width)
+    yield from _side_by_side([(line.words, line.text) for line in section.lines], width)
+    for table in section.tables:
+        caption, head, rows, _ = table.listing
+        yield from (f"{indent}{line}" for line in text_table(caption, head, rows, width - len(indent)).splitlines())
+    for part in section.parts:
+        yield ""
+        yield from section_text(part, width, "  ")
+    if section.notes and section.parts:
+        yield ""
+    for note in section.notes:
+        yield from _hanging(indent, note, width)
+
+
+def _hanging(start: str, text: str, width: int) -> Iterator[str]:
+    yield from textwrap.wrap(text, width, initial_indent=start, subsequent_indent=" " * len(start))
+
+
+def _side_by_side(cells: Sequence[tuple[str, str]], width: int) -> Iterator[str]:
+    """Yield figures side by side where two fit, each with its words first."""
+    half = (width - 2) // 2
+    pending = ""
+    for words, text in cells:
+        cell = f"  {words}  {text}"
+        if len(cell) <= half and not pending:
+            pending = cell.ljust(half)
+            continue
+        if len(cell) <= half:
+            yield pending + cell
+        else:
+            yield from ([pending.rstrip()] if pending else [])
+            yield from _hanging("  ", f"{words}  {text}", width)
+        pending = ""
+    if pending:
+        yield pending.rstrip()
 
 
 def text_table(caption: str, head: Sequence[str], rows: Iterable[Sequence[str]], width: int | None = None) -> str:

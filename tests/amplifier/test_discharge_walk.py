@@ -17,7 +17,7 @@ from simwrap.amplifier.amplifier import as_amplifier
 from simwrap.amplifier.audit import audit
 from simwrap.amplifier.discharge_times import Charged, charged
 from simwrap.amplifier.supply_match import highest
-from simwrap.build_sheet.sheet import gathered, html
+from simwrap.build_sheet.sheet import gathered
 from simwrap.cathode_guard.guard import guard
 from simwrap.circuits.design_file import Design, read_whole_design
 from simwrap.fault_finding.readings import read
@@ -148,8 +148,8 @@ def test_through_check_sheet_guard_and_readings(values: tuple[str, str, str, str
     start = max(each.start for each in paper.discharge if each.path.startswith("supply.") and "rect" not in each.path)
     assert peak * (1 - 1e-9) <= start < 1.9 * peak
     held_to(paper.discharge, *values[2:])
-    cautions = html(paper).partition('id="cautions-head"')[2]
-    assert cautions.startswith(">Cautions: read these first</h2>\n<ol>\n<li>This design stays charged") == never
+    cautions = paper.html.partition('id="cautions-head"')[2]
+    assert cautions.startswith(">Cautions: read these first</h2><ul><li>This design stays charged") == never
     assert ("never by itself" in cautions) == never
     assert guard(made, builds=20).stages["power"].expected > 0.0
     file = tmp_path / "readings.csv"

@@ -18,7 +18,7 @@ from simwrap.amplifier.amplifier import Amplifier
 from simwrap.amplifier.supply_match import at_voltage
 from simwrap.amplifier.test_points import Allowance, places
 from simwrap.build_sheet.powering_up import FIRST, PowerUpStep
-from simwrap.build_sheet.sheet import Sheet, gathered, html
+from simwrap.build_sheet.sheet import Sheet, gathered
 from simwrap.circuits.circuit import Circuit
 from simwrap.circuits.design_file import read_whole_design
 from simwrap.circuits.render import render
@@ -37,7 +37,7 @@ def made() -> Sheet:
 
 @cache
 def page() -> str:
-    return html(made())
+    return made().html
 
 
 def by_ngspice(program: str, folder: Path, text: str, nodes: list[str]) -> dict[str, float]:
@@ -257,7 +257,7 @@ def test_names_on_the_page_are_escaped() -> None:
     from dataclasses import replace
 
     odd = replace(made().design, circuit=replace(made().design.circuit, title="<b>R&D</b>"))
-    text = html(replace(made(), amplifier=Amplifier(odd, quick=True)))
+    text = replace(made(), amplifier=Amplifier(odd, quick=True)).html
     assert "<b>R" not in text
     assert "&lt;b&gt;R&amp;D" in text
 
