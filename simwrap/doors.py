@@ -2,9 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass
-from html import escape
 from pathlib import Path
 from typing import Any, Unpack
 
@@ -25,6 +24,8 @@ from simwrap.fault_finding.measured_valves import Matched, Measured, to_dict
 from simwrap.fault_finding.measured_valves import match as chosen
 from simwrap.fault_finding.readings import FaultFinder
 from simwrap.findings.finding import Finding
+from simwrap.report.model import Listing, Section
+from simwrap.report.shown import Shown
 from simwrap.units.quantity import render
 
 
@@ -64,8 +65,8 @@ def check(design: Any, **how: Any) -> Audit:
     return found
 
 
-@dataclass(frozen=True)
-class GuardPaper:
+@dataclass(frozen=True, repr=False)
+class GuardPaper(Shown):
     """The guard of an amplifier's output valves, and what the audit finds.
 
     Attributes
@@ -95,18 +96,16 @@ class GuardPaper:
         notice = "".join(f" * {paper.plain(line)}\n" for line in lines)
         return (f"/* What the audit found:\n{notice} */\n" if notice else "") + paper.header(self.guard)
 
-    def page(self) -> list[str]:
-        """Return it as lines of text, what the audit found first."""
-        lines = [DESPITE, ""] * self.despite + [f"{finding.mark:5} {finding.text}" for finding in self.findings]
-        return [*lines, "", *paper.page(self.guard)] if lines else paper.page(self.guard)
+    def report(self) -> Iterator[Listing | Section]:
+        yield from [Listing(DESPITE, (), [])] * self.despite
+        if self.findings:
+            yield Section("findings", "what the audit found", findings=[*self.findings])
+        yield paper.section(self.guard)
 
     def to_dict(self) -> dict[str, Any]:
         """Return it as plain values that JSON can hold."""
         found: dict[str, Any] = {"findings": [finding.to_dict() for finding in self.findings]}
         return found | ({"despite_findings": DESPITE} if self.despite else {}) | paper.to_dict(self.guard)
-
-    def _repr_html_(self) -> str:
-        return f"<pre>{escape(chr(10).join(self.page()))}</pre>"
 
 
 def guard(
@@ -186,8 +185,8 @@ def fault_finder(design: Any, *, despite_findings: bool = False, varied: Any = N
     return made
 
 
-@dataclass(frozen=True)
-class Matching:
+@dataclass(frozen=True, repr=False)
+class Matching(Shown):
     """Valves as they were measured, and the sets that were chosen of them, the most alike first."""
 
     measured: tuple[Measured, ...]
@@ -197,11 +196,9 @@ class Matching:
         """Return it as plain values that JSON can hold."""
         return dict(to_dict(list(self.measured), list(self.sets)))
 
-    def __repr__(self) -> str:
-        return "\n".join(f"{', '.join(s.names)}: halves {render(s.imbalance, 'A', digits=2)} apart" for s in self.sets)
-
-    def _repr_html_(self) -> str:
-        return f"<pre>{escape(repr(self))}</pre>"
+    def report(self) -> Iterator[Listing]:
+        for one in self.sets:
+            yield Listing(f"{', '.join(one.names)}: halves {render(one.imbalance, 'A', digits=2)} apart", (), [])
 
 
 @spelled_out(Run)

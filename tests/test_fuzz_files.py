@@ -198,7 +198,7 @@ def spoilt_readings(draw: random.Random, folder: Path) -> None:
     readings_file.read_readings(file)
     design.write_text(DESIGN, encoding="utf-8")
     if draw.random() < 0.1:  # simulating the faults takes its time
-        readings.page(readings.read(read_whole_design(design), file))
+        readings.read(read_whole_design(design), file).page()
 
 
 def spoilt_lists_of_valves(draw: random.Random, folder: Path) -> None:
@@ -214,7 +214,7 @@ def spoilt_responses(draw: random.Random, folder: Path) -> None:
     readings_file.read_response(file)
     design.write_text(DESIGN, encoding="utf-8")
     if draw.random() < 0.1:
-        measured_response.page(measured_response.overlay(read_whole_design(design), file))
+        measured_response.overlay(read_whole_design(design), file).page()
 
 
 FILES: list[Callable[[random.Random, Path], None]] = [

@@ -1,4 +1,4 @@
-"""The guard on paper: as a dictionary for JSON, as a page of text, and as a C99 header."""
+"""The guard on paper: as a dictionary for JSON, as a section of a report, and as a C99 header."""
 
 from __future__ import annotations
 
@@ -8,6 +8,7 @@ from typing import Any
 
 from simwrap.cathode_guard.guard import PIN_CURRENT, Guard, Level
 from simwrap.cathode_guard.loop import EVENTS, NEXT, OFF_BEAT, ROUGH_SHIFT, RUNNING, SOURCES, STARTING, STATES, Loop
+from simwrap.report.model import Listing, Section
 from simwrap.units.quantity import render
 
 
@@ -90,36 +91,37 @@ def pin(guard: Guard) -> dict[str, Any]:
     return found
 
 
-def page(guard: Guard) -> list[str]:
-    """Return the guard as lines of text."""
+def section(guard: Guard) -> Section:
+    """Return the guard as a section for people."""
     way = guard.converter
-    lines = [
-        f"Guard of {guard.title}: sense resistor {render(guard.bed.sense, 'ohm')} in each cathode lead, "
-        f"{way.bits} bits of {render(way.reference, 'V')}, {render(way.amperes, 'A', digits=3)} a count",
+    made = Section("guard", f"Guard of {guard.title}", [
+        f"sense resistor {render(guard.bed.sense, 'ohm')} in each cathode lead, {way.bits} bits of "
+        f"{render(way.reference, 'V')}, {render(way.amperes, 'A', digits=3)} a count",
         f"filter {render(way.resistance, 'ohm')}, {render(way.capacitance, 'F')}; {way.rate} samples a second, "
         f"smoothed over {2 ** (way.shift or 0)}; for {render(way.warming, 's')} from the first current of a start only "
         "shorts and overloads trip",
-    ]
+    ])  # fmt: skip
     for name, stage in guard.stages.items():
         low, high = stage.window
-        lines += [
-            "",
-            f"{name}: {_amperes(stage.expected)} expected at rest, {_amperes(low)} to {_amperes(high)} in "
-            f"{guard.builds} builds, up to {_amperes(stage.loud)} at full power",
-            f"{'level':16}{'current':>10}{'sense':>10}{'counts':>8}{'lasts':>9}{'within':>9}",
-        ]
-        lines += [
-            f"{level.name:16}{_amperes(level.current):>10}{render(level.volts, 'V', digits=3):>10}{level.counts:>8}"
-            f"{render(level.hold, 's', digits=3):>9}{render(level.within, 's', digits=3):>9}"
-            for level in stage.levels
-        ]
         alias = stage.swing * way.passed(way.rate)
-        lines.append(f"a full-power sine at the sampling rate leaves {_amperes(alias)} that looks like a slow change")
-    lines += ["", *_pin_words(guard)]
-    lines += ["", "What no cathode current tells (a fuse or a look has to):"]
-    lines += [f"  {line}" for line in unseen_words(guard)]
-    lines += [f"note: {note}" for note in guard.notes]
-    return lines
+        rows = [
+            (level.name, _amperes(level.current), render(level.volts, "V", digits=3), str(level.counts),
+             render(level.hold, "s", digits=3), render(level.within, "s", digits=3))
+            for level in stage.levels
+        ]  # fmt: skip
+        title = (
+            f"{name}: {_amperes(stage.expected)} expected at rest, {_amperes(low)} to {_amperes(high)} in "
+            f"{guard.builds} builds, up to {_amperes(stage.loud)} at full power"
+        )
+        table = Listing("", ("level", "current", "sense", "counts", "lasts", "within"), rows)
+        note = f"a full-power sine at the sampling rate leaves {_amperes(alias)} that looks like a slow change"
+        made.parts.append(Section(name, title, tables=[table], notes=[note]))
+    made.parts += [
+        Section("pin", "what a fault puts on a pin", notes=_pin_words(guard)),
+        Section("not-seen", "What no cathode current tells (a fuse or a look has to):", notes=unseen_words(guard)),
+    ]
+    made.notes += [f"note: {note}" for note in guard.notes]
+    return made
 
 
 def unseen_words(guard: Guard) -> list[str]:
@@ -260,4 +262,4 @@ def plain(text: str) -> str:
     return text.translate({ord("\\"): "_", ord("?"): "_"}).replace("*/", "* /").replace("/*", "/ *")
 
 
-__all__ = ["checksum", "header", "page", "pin", "plain", "rest_counts", "to_dict", "unseen_words"]
+__all__ = ["checksum", "header", "pin", "plain", "rest_counts", "section", "to_dict", "unseen_words"]

@@ -172,7 +172,6 @@ def readings(
     from simwrap import doors
     from simwrap.amplifier.papers import refuse
     from simwrap.fault_finding import measured_response
-    from simwrap.fault_finding import readings as room
     from simwrap.fault_finding.readings_file import read_readings
 
     check_file("--plot", plot, PICTURES, force=force)
@@ -184,15 +183,15 @@ def readings(
         made = amplifier.amplifier("readings", running)
         refuse(made, "a judgement of a response", despite)
         found = measured_response.overlay(made, file, varied=varied)
-        lines, clean = measured_response.page(found), found.diagnosis.healthy
+        clean = found.diagnosis.healthy
         if plot is not None:
             write_figure(found.plot(), plot, force=force)
     else:
         read_readings(file)  # what can't be read is refused before anything is simulated
         made = amplifier.amplifier("readings", running)
         found = doors.fault_finder(made, varied=varied, despite_findings=despite).read(file)
-        lines, clean = room.page(found), found.clean
-    print(json.dumps(found.to_dict()) if as_json else "\n".join(lines))
+        clean = found.clean
+    print(json.dumps(found.to_dict()) if as_json else "\n".join(found.page()))
     if not clean:
         raise typer.Exit(EXIT_NOT_MET)
 

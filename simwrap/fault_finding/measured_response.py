@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -19,6 +20,8 @@ from simwrap.faults.bed import Varied
 from simwrap.faults.rails import supplied
 from simwrap.plots.labels import legend_below
 from simwrap.plots.style import STYLE, frequency_axis, keep_span, label_of, line_style, new_figure
+from simwrap.report.model import Listing, Section
+from simwrap.report.shown import Shown
 from simwrap.units.quantity import render
 
 Floats = NDArray[np.float64]
@@ -33,8 +36,8 @@ BAND = "#d9d9d9"
 _DECIBELS = 20.0 / np.log(10.0)
 
 
-@dataclass(frozen=True)
-class Overlay:
+@dataclass(frozen=True, repr=False)
+class Overlay(Shown):
     """A measured response and the predicted one.
 
     Attributes
@@ -60,6 +63,22 @@ class Overlay:
     def outside(self) -> Floats:
         """By how much the measured one is outside the band [dB], 0 within."""
         return np.maximum(0.0, np.maximum(self.measured - self.high, self.low - self.measured))
+
+    def report(self) -> Iterator[Section]:
+        columns = (self.frequencies, self.measured, self.predicted, self.low, self.high, self.outside)
+        rows = [
+            (render(float(f), "Hz"), f"{got:.2f} dB", f"{want:.2f} dB", f"{low:.2f} to {high:.2f} dB", f"{out:.2f} dB")
+            for f, got, want, low, high, out in zip(*columns, strict=True)
+        ]
+        table = Listing("", ("frequency", "measured", "predicted", "healthy builds", "outside by"), rows)
+        notes = ["The shape is what a healthy build may show."]
+        if not self.diagnosis.healthy:
+            notes = ["The shape is not a healthy build's. Parts that would best explain it:"]
+            for rank, cause in enumerate(self.diagnosis.causes, 1):
+                together = " (these can't be told apart)" if len(cause.faults) > 1 else ""
+                names = ", ".join(fault.name for fault in cause.faults[:6])
+                notes.append(f"{rank}. {names}{together}: {100.0 * cause.share:.0f} %")
+        yield Section("response", f"Response, 0 dB at {render(self.reference, 'Hz')}", tables=[table], notes=notes)
 
     def plot(self) -> Figure:
         """Draw the measured response over the predicted one, with the band of healthy builds."""
@@ -186,23 +205,4 @@ def _thinned(frequencies: Floats, reference: float) -> Floats:
     return frequencies[sorted(set(near))]
 
 
-def page(found: Overlay) -> list[str]:
-    """Return an overlay as lines of text."""
-    lines = [f"Response, 0 dB at {render(found.reference, 'Hz')}", "",
-             f"{'frequency':>12}{'measured':>11}{'predicted':>11}{'healthy builds':>20}{'outside by':>12}"]  # fmt: skip
-    for f, got, want, low, high, out in zip(found.frequencies, found.measured, found.predicted, found.low, found.high,
-                                            found.outside, strict=True):  # fmt: skip
-        band = f"{low:.2f} to {high:.2f}"
-        lines.append(f"{render(float(f), 'Hz'):>12}{got:>8.2f} dB{want:>8.2f} dB{band:>17} dB{out:>9.2f} dB")
-    lines.append("")
-    if found.diagnosis.healthy:
-        return [*lines, "The shape is what a healthy build may show."]
-    lines.append("The shape is not a healthy build's. Parts that would best explain it:")
-    for rank, cause in enumerate(found.diagnosis.causes, 1):
-        together = " (these can't be told apart)" if len(cause.faults) > 1 else ""
-        names = ", ".join(fault.name for fault in cause.faults[:6])
-        lines.append(f"  {rank}. {names}{together}: {100.0 * cause.share:.0f} %")
-    return lines
-
-
-__all__ = ["Overlay", "overlay", "page"]
+__all__ = ["Overlay", "overlay"]

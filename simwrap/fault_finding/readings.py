@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
-from html import escape
 from pathlib import Path
 from typing import Any
 
@@ -21,6 +20,8 @@ from simwrap.faults.bed import Varied
 from simwrap.faults.rails import Supplied, supplied
 from simwrap.findings.finding import Finding
 from simwrap.registry import find
+from simwrap.report.model import Listing, Section
+from simwrap.report.shown import Shown
 from simwrap.simulation.measurement import Measurement
 from simwrap.units import quantity
 from simwrap.units.quantity import render
@@ -64,8 +65,8 @@ class Judged:
         return "inside" if self.distance <= 1.0 else "doubtful" if self.distance <= 1.0 + _DOUBTFUL else "outside"
 
 
-@dataclass(frozen=True)
-class Report:
+@dataclass(frozen=True, repr=False)
+class Report(Shown):
     """What was read, and what it says.
 
     Attributes
@@ -122,8 +123,42 @@ class Report:
             if one.unit == "A" and one.verdict == "outside" and one.value > one.high
         ]
 
-    def _repr_html_(self) -> str:
-        return f"<pre>{escape(chr(10).join(page(self)))}</pre>"
+    def report(self) -> Iterator[Section]:
+        rows = [
+            (one.point, render(one.value, one.unit, digits=4),
+             f"{render(one.low, one.unit, digits=3)} to {render(one.high, one.unit, digits=3)}", one.verdict,
+             f"{one.distance:.2f}")
+            for one in self.readings
+        ]  # fmt: skip
+        table = Listing("", ("point", "reading", "window", "verdict", "distance"), rows)
+        legend = "Distance: from the middle of the window in half widths; up to 1 inside, up to 1.5 doubtful."
+        yield Section("readings", f"Readings of {self.title}: {self.verdict}", self.dangers, tables=[table],
+                      notes=[legend, *self._told()])  # fmt: skip
+
+    def _told(self) -> Iterator[str]:
+        """Yield what the readings say together."""
+        said = self.diagnosis
+        if said.healthy and self.clean:
+            yield "All readings together are what a healthy build may show."
+            unseen = next((cause for cause in said.causes if cause.healthy), None)
+            if unseen and len(unseen.faults) > 1:
+                yield f"Faults that these readings can't tell from that: {_names(unseen, 12)}."
+            return
+        if said.healthy:
+            yield "Together they might come from a healthy build, and yet they aren't all inside. Likely causes:"
+        else:
+            yield "All readings together are not what a healthy build shows. Likely causes:"
+        if not said.explained:
+            yield ("No single cause of the dictionary explains them; look for several faults, a slip in the readings, "
+                   "or another design. The nearest:")  # fmt: skip
+        for rank, cause in enumerate(said.causes, 1):
+            together = " (these can't be told apart)" if len(cause.faults) > 1 else ""
+            share = f"{100.0 * cause.share:.0f} %" if cause.share >= 0.005 else "below 1 %"
+            yield f"{rank}. {_names(cause, 6)}{together}: {share}, {cause.distance:.1f} deviations off"
+        for name, first, second in said.tell_apart:
+            unit = "A" if name.endswith("current") else "V"
+            yield (f"To tell the first two apart read {name}: {render(first, unit, digits=3)} with the first, "
+                   f"{render(second, unit, digits=3)} with the second.")  # fmt: skip
 
     def to_dict(self) -> dict[str, Any]:
         """Return it as plain data."""
@@ -356,43 +391,9 @@ def _judged(found: Dictionary, k: int, values: Mapping[str, float]) -> Judged:
     return Judged(place.name, place.unit, values[place.name], low, high, expected)
 
 
-def page(report: Report) -> list[str]:
-    """Return a report as lines of text."""
-    lines = [*report.dangers, *([""] if report.dangers else []), f"Readings of {report.title}: {report.verdict}", "",
-             f"{'point':38}{'reading':>12}{'window':>26}{'verdict':>10}{'distance':>10}"]  # fmt: skip
-    for one in report.readings:
-        window = f"{render(one.low, one.unit, digits=3)} to {render(one.high, one.unit, digits=3)}"
-        reading = render(one.value, one.unit, digits=4)
-        lines.append(f"{one.point:38}{reading:>12}{window:>26}{one.verdict:>10}{one.distance:>10.2f}")
-    lines += ["", "Distance: from the middle of the window in half widths; up to 1 inside, up to 1.5 doubtful.", ""]
-    said = report.diagnosis
-    if said.healthy and report.clean:
-        lines.append("All readings together are what a healthy build may show.")
-        unseen = next((cause for cause in said.causes if cause.healthy), None)
-        if unseen and len(unseen.faults) > 1:
-            lines.append(f"Faults that these readings can't tell from that: {_names(unseen, 12)}.")
-        return lines
-    if said.healthy:
-        lines.append("Together they might come from a healthy build, and yet they aren't all inside. Likely causes:")
-    else:
-        lines.append("All readings together are not what a healthy build shows. Likely causes:")
-    if not said.explained:
-        lines.append("No single cause of the dictionary explains them; look for several faults, a slip in the "
-                     "readings, or another design. The nearest:")  # fmt: skip
-    for rank, cause in enumerate(said.causes, 1):
-        together = " (these can't be told apart)" if len(cause.faults) > 1 else ""
-        share = f"{100.0 * cause.share:.0f} %" if cause.share >= 0.005 else "below 1 %"
-        lines.append(f"  {rank}. {_names(cause, 6)}{together}: {share}, {cause.distance:.1f} deviations off")
-    for name, first, second in said.tell_apart:
-        unit = "A" if name.endswith("current") else "V"
-        lines.append(f"To tell the first two apart read {name}: {render(first, unit, digits=3)} with the first, "
-                     f"{render(second, unit, digits=3)} with the second.")  # fmt: skip
-    return lines
-
-
 def _names(cause: Cause, most: int) -> str:
     names = [fault.name for fault in cause.faults]
     return ", ".join(names[:most]) + (f" and {len(names) - most} others" if len(names) > most else "")
 
 
-__all__ = ["FaultFinder", "Judged", "Report", "page", "past_ratings", "read", "resting_places", "signal_places"]
+__all__ = ["FaultFinder", "Judged", "Report", "past_ratings", "read", "resting_places", "signal_places"]

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Iterator, Sequence
 from html import escape
 
-from simwrap.report.model import Listing, Section, marked, numeric_columns
+from simwrap.report.model import Listing, Section, is_number, marked, numeric_columns
 
 
 def as_html(report: Iterable[Listing | Section], folded: str = "details") -> str:
@@ -33,8 +33,13 @@ def html_table(caption: str, head: Sequence[str], rows: Iterable[Sequence[str]])
         else ""
     )
     cells = (zip(sides, line, strict=True) for line in lines)
-    body = "".join("<tr>" + "".join(f"<td{s}>{escape(text)}</td>" for s, text in row) + "</tr>" for row in cells)
+    body = "".join(f"<tr>{''.join(_cell(side, text) for side, text in row)}</tr>" for row in cells)
     return f"<table><caption>{escape(caption)}</caption><thead><tr>{top}</tr></thead><tbody>{body}</tbody></table>"
+
+
+def _cell(side: str, text: str) -> str:
+    whole = " class='whole'" if text and is_number(text) else ""
+    return f"<td{whole}{side}>{escape(text)}</td>"
 
 
 def _in_lines(text: str) -> str:

@@ -151,4 +151,9 @@ _NUMBER = re.compile(r"(not found|[-+±]?(\d[\d.]*(e[-+]?\d+)?|∞)(°| \S.*)?)?
 def numeric_columns(columns: int, rows: Sequence[Sequence[str]]) -> list[bool]:
     """Return which columns hold numbers, and are to be set to the right."""
     texts = [[str(row[number]) for row in rows] for number in range(columns)]
-    return [any(column) and all(_NUMBER.fullmatch(text) for text in column) for column in texts]
+    return [any(column) and all(map(is_number, column)) for column in texts]
+
+
+def is_number(text: str) -> bool:
+    """Whether a cell holds a number, or nothing."""
+    return _NUMBER.fullmatch(text) is not None

@@ -197,7 +197,7 @@ def test_what_it_does_not_see_stands_on_every_paper() -> None:
     assert all(line.startswith(f"{fault}: ") for fault, line in zip(silent, found.not_seen, strict=False))
     sheet = simwrap.sheet(made, not_seen=found.not_seen)
     written = html.unescape(sheet.html)
-    page = "\n".join(found.page())
+    page = "\n".join(found.page(10_000))
     assert found.to_dict()["not_seen_words"] == sheet.to_dict()["not_seen_words"] == found.not_seen
     for line in found.not_seen:
         assert f"<li>{line}</li>" in written

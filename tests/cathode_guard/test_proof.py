@@ -29,6 +29,7 @@ from simwrap.cathode_guard.proof import (
 from simwrap.circuits.design_file import read_whole_design
 from simwrap.faults.bed import Fault
 from simwrap.faults.rails import supplied
+from simwrap.report.text import as_text
 
 ROOM = Path(__file__).resolve().parents[2] / "simwrap" / "amplifier" / "reading_room.toml"
 
@@ -178,7 +179,7 @@ def test_silent_faults_are_on_every_paper(room: Guard) -> None:
     gas = next(each for name, each in listed.items() if "gas in every valve" in name)
     assert not gas.warned
     told = json.dumps(paper.to_dict(room))
-    header, page = paper.header(room), "\n".join(paper.page(room))
+    header, page = paper.header(room), as_text([paper.section(room)], 10_000)
     for name in (primary.fault, gas.fault):
         assert all(name in text for text in (told, header, page))
 
