@@ -16,10 +16,10 @@ from simwrap.amplifier.supply_match import Match
 from simwrap.amplifier.test_points import Allowance
 from simwrap.build_sheet import parts_list
 from simwrap.build_sheet.powering_up import PowerUpStep, steps
-from simwrap.build_sheet.schematic import schematic
-from simwrap.build_sheet.schematic_items import Diagram, diagram, numbered
 from simwrap.circuits.circuit import Circuit
 from simwrap.circuits.design_file import Design
+from simwrap.drawing.items import Diagram, diagram, numbered
+from simwrap.drawing.schematic import schematic
 from simwrap.findings.finding import Finding
 from simwrap.simulation.measurement import Measurement
 from simwrap.valves import Valve

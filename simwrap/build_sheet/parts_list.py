@@ -9,7 +9,7 @@ from typing import Any
 import numpy as np
 
 from simwrap.amplifier.parts import Part
-from simwrap.build_sheet.schematic_items import ELECTROLYTIC, Diagram, Item
+from simwrap.drawing.items import ELECTROLYTIC, Diagram, Item
 from simwrap.measures.numerics.parts import LOADED, VOLTAGES, WATTAGES, next_of
 from simwrap.units.quantity import parse, render
 

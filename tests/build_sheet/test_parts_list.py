@@ -7,7 +7,7 @@ import numpy as np
 import simwrap
 from simwrap.amplifier.parts import Part
 from simwrap.build_sheet.parts_list import rows, totals
-from simwrap.build_sheet.schematic_items import diagram, numbered
+from simwrap.drawing.items import diagram, numbered
 
 TOLERANCES = {"resistor": "5 %", "capacitor": "10 %"}
 

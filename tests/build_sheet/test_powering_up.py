@@ -11,9 +11,9 @@ import pytest
 import simwrap
 from simwrap.amplifier.test_points import Allowance
 from simwrap.build_sheet.powering_up import _first, _heaters, _howls, cold_readings
-from simwrap.build_sheet.schematic import described
-from simwrap.build_sheet.schematic_items import diagram, numbered
 from simwrap.circuits.design_file import Design, read_whole_design
+from simwrap.drawing.items import diagram, numbered
+from simwrap.drawing.schematic import described
 
 DESIGN = """
 simwrap_design = 1

@@ -11,10 +11,10 @@ import numpy as np
 import pytest
 
 import simwrap
-from simwrap.build_sheet.schematic import schematic
-from simwrap.build_sheet.schematic_items import diagram
 from simwrap.circuits.header import read_template
 from simwrap.circuits.render import render
+from simwrap.drawing.items import diagram
+from simwrap.drawing.schematic import schematic
 from simwrap.errors import FileProblemsError
 from simwrap.faults.bed import bed_of
 from simwrap.measures.numerics.parts import bought, netlist_parts

@@ -12,10 +12,10 @@ import numpy as np
 import pytest
 
 import simwrap
-from simwrap.build_sheet.schematic_items import diagram
 from simwrap.cathode_guard.bench import guard_bed
 from simwrap.cathode_guard.faults import faults_of
 from simwrap.circuits.render import render
+from simwrap.drawing.items import diagram
 from simwrap.faults.bed import bed_of
 from simwrap.faults.rails import Supplied
 

@@ -12,15 +12,15 @@ from collections.abc import Iterable
 from html import escape
 from typing import TYPE_CHECKING, Any
 
-from simwrap.build_sheet.schematic_items import Diagram, Item
-from simwrap.build_sheet.schematic_layout import Layout, laid_out
-from simwrap.build_sheet.schematic_place import Placed
-from simwrap.build_sheet.schematic_route import NoWay
-from simwrap.build_sheet.schematic_shapes import ARM, ENVELOPE, STAND_OFF, Label
+from simwrap.drawing.items import Diagram, Item
+from simwrap.drawing.layout import Layout, laid_out
+from simwrap.drawing.place import Placed
+from simwrap.drawing.route import NoWay
+from simwrap.drawing.shapes import ARM, ENVELOPE, STAND_OFF, Label
 from simwrap.errors import InputError
 
 if TYPE_CHECKING:
-    from simwrap.build_sheet.schematic_route import Spot
+    from simwrap.drawing.route import Spot
 
 #: A step of the grid in schemdraw's units, and the size of letters [points].
 STEP, LETTERS = 0.25, 11

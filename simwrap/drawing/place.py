@@ -13,8 +13,8 @@ import random
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 
-from simwrap.build_sheet.schematic_items import Diagram, Item, Terminal
-from simwrap.build_sheet.schematic_shapes import Shape, lean, shape, terminal_shape, turns_of
+from simwrap.drawing.items import Diagram, Item, Terminal
+from simwrap.drawing.shapes import Shape, lean, shape, terminal_shape, turns_of
 
 #: Distance of columns and rows while wires are only estimated, in steps of the grid.
 _PITCH_X, _PITCH_Y = 16, 12

@@ -9,13 +9,13 @@ from pathlib import Path
 import pytest
 
 import simwrap
-from simwrap.build_sheet.schematic import described, drawn
-from simwrap.build_sheet.schematic_items import Diagram, diagram, numbered
-from simwrap.build_sheet.schematic_layout import Layout, laid_out
-from simwrap.build_sheet.schematic_route import Board, NoWay
 from simwrap.circuits.circuit import Circuit
 from simwrap.circuits.library import stage_names
 from simwrap.circuits.render import render
+from simwrap.drawing.items import Diagram, diagram, numbered
+from simwrap.drawing.layout import Layout, laid_out
+from simwrap.drawing.route import Board, NoWay
+from simwrap.drawing.schematic import described, drawn
 from simwrap.measures.numerics.parts import bought, netlist_parts
 
 #: Settings with which a stage has other parts than by default.

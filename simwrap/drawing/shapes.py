@@ -12,7 +12,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Literal
 
-from simwrap.build_sheet.schematic_items import Item, Terminal
+from simwrap.drawing.items import Item, Terminal
 from simwrap.units.quantity import render as written
 
 Anchor = Literal["start", "middle", "end"]

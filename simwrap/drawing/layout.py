@@ -6,10 +6,10 @@ import math
 from collections.abc import Iterator
 from dataclasses import dataclass, replace
 
-from simwrap.build_sheet.schematic_items import Diagram
-from simwrap.build_sheet.schematic_place import Arrangement, Placed, measured, placed
-from simwrap.build_sheet.schematic_route import Board, Direction, NoWay, Spot
-from simwrap.build_sheet.schematic_shapes import LETTER, Label, volts
+from simwrap.drawing.items import Diagram
+from simwrap.drawing.place import Arrangement, Placed, measured, placed
+from simwrap.drawing.route import Board, Direction, NoWay, Spot
+from simwrap.drawing.shapes import LETTER, Label, volts
 
 #: Arrangements that are tried, gaps between boxes from narrow to wide, and the distance of rails.
 SEEDS, GAPS, RAIL = 4, (3, 5, 8, 12), 4
