@@ -26,7 +26,7 @@ from simwrap.valves import Valve
 
 
 @dataclass
-class Gathered:
+class SheetContent:
     """What stands on a build sheet.
 
     Attributes
@@ -96,7 +96,7 @@ class Gathered:
         return found
 
 
-def gather(made: Gathered) -> None:
+def gather(made: SheetContent) -> None:
     """Fill in what stands on a sheet, whatever the audit finds."""
     amplifier = made.amplifier
     if amplifier.supply_fault:
@@ -115,7 +115,7 @@ def gather(made: Gathered) -> None:
     made.discharge = charged(made.design, amplifier.highest, found, within=made.within, run=made.amplifier.run)
 
 
-def _drawings(made: Gathered) -> None:
+def _drawings(made: SheetContent) -> None:
     """Draw every stage, and the supply."""
     nodes = made.warm.bias.nodes
     volts = {node: float(nodes[path]) for path, node in made.circuit.node_paths.items() if path in nodes}
@@ -134,7 +134,7 @@ def _drawings(made: Gathered) -> None:
     made.drawings = [(each, schematic(each)) for each in numbered(found)]
 
 
-def _parts(made: Gathered) -> None:
+def _parts(made: SheetContent) -> None:
     borne = list(every_part(made.design, made.warm, made.amplifier.borne[0], made.supply))
     tolerances = {"resistor": str(made.allowance.resistors), "capacitor": "10 %"}
     for drawing, _ in made.drawings:
@@ -146,7 +146,7 @@ def _parts(made: Gathered) -> None:
             made.parts.append((drawing.name, rows))
 
 
-def _levels(made: Gathered) -> Measurement | None:
+def _levels(made: SheetContent) -> Measurement | None:
     """Draw curves, and return what the circuit does at its rated output, all channels driven; None if unknown."""
     amplifier = made.amplifier
     amplifier.tell("curves")

@@ -8,7 +8,7 @@ import numpy as np
 
 from simwrap.amplifier.discharge_times import DISCHARGED, Charged
 from simwrap.amplifier.page import CAUTIONS as CHECKED
-from simwrap.build_sheet.gathered import Gathered
+from simwrap.build_sheet.gathered import SheetContent
 from simwrap.build_sheet.powering_up import ChartRow
 from simwrap.report.model import Listing, Section
 from simwrap.units.quantity import render
@@ -33,7 +33,7 @@ CAUTIONS = (
 )
 
 
-def findings(found: Gathered) -> Section:
+def findings(found: SheetContent) -> Section:
     """Return what the audit found."""
     none = "Nothing over a limit, nothing near one. `simwrap check` says what was looked at, and what wasn't."
     made = Section("findings", "What the audit found", [] if found.findings else [none])
@@ -41,7 +41,7 @@ def findings(found: Gathered) -> Section:
     return made
 
 
-def cautions(found: Gathered) -> Section:
+def cautions(found: SheetContent) -> Section:
     """Return the cautions; what nothing discharges comes before all others."""
     names = [each.path for each in found.discharge if np.isinf(each.time)]
     first = [f"This design stays charged for ever: {', '.join(names)} never falls below {DISCHARGED:g} V by itself. "
@@ -49,7 +49,7 @@ def cautions(found: Gathered) -> Section:
     return Section("cautions", "Cautions: read these first", notes=[*first, *CAUTIONS])
 
 
-def schematics(found: Gathered) -> Section:
+def schematics(found: SheetContent) -> Section:
     """Return the drawings."""
     about = (
         "Voltages at the pins are to ground, at rest, without a meter. Wires that cross without a dot don't touch. "
@@ -64,7 +64,7 @@ def schematics(found: Gathered) -> Section:
     return Section("schematics", "Schematics", [about], parts=parts)
 
 
-def parts(found: Gathered) -> Section:
+def parts(found: SheetContent) -> Section:
     """Return the parts of each drawing, what is bought in all, and the valves."""
     about = (
         "The least rating is the next common one, for the least favourable state: valves cold and nothing drawn, mains "
@@ -101,7 +101,7 @@ def _envelope(valve: Valve) -> tuple[str, str]:
     )
 
 
-def chart(found: Gathered) -> Section:
+def chart(found: SheetContent) -> Section:
     """Return the test points, step by step."""
     allowed = found.allowance
     about = (
@@ -128,13 +128,13 @@ def _numbers(row: ChartRow) -> Iterator[str]:
         yield "0 V" if nothing else render(float(value), row.unit, digits=digits)
 
 
-def curves(found: Gathered) -> Section:
+def curves(found: SheetContent) -> Section:
     """Return the pictures of what it does."""
     drawn = [Section(str(number), title, pictures=[picture]) for number, (title, picture) in enumerate(found.curves, 1)]
     return Section("curves", "Expected curves", parts=drawn)
 
 
-def discharge(found: Gathered) -> Section:
+def discharge(found: SheetContent) -> Section:
     """Return what stays charged after switching off."""
     about = (
         "The worst case: every capacitor starts from the highest voltage, on mains 10 % high and without load, and the "
@@ -172,7 +172,7 @@ def lasting(seconds: float) -> str:
     return f"{seconds / 60.0:.0f} min" if seconds < 7200.0 else f"{seconds / 3600.0:.0f} h"
 
 
-def not_seen(found: Gathered) -> Section:
+def not_seen(found: SheetContent) -> Section:
     """Return what a guard of the cathode currents doesn't see."""
     about = (
         "A guard watches the cathode currents of the output valves. These faults overload a valve, or part of one, "
@@ -181,7 +181,7 @@ def not_seen(found: Gathered) -> Section:
     return Section("not-seen", "What the guard doesn't see", [about], notes=[*found.not_seen])
 
 
-def grounds(found: Gathered) -> Section:
+def grounds(found: SheetContent) -> Section:
     """Return what the sheet rests on, and what it leaves out."""
     from simwrap import __version__
 
@@ -200,7 +200,7 @@ def grounds(found: Gathered) -> Section:
     return Section("about", "What this sheet rests on", notes=notes)
 
 
-def whole(found: Gathered) -> Section:
+def whole(found: SheetContent) -> Section:
     """Return the whole sheet."""
     channels = found.design.channels
     about = (

@@ -12,7 +12,7 @@ from typing import Any
 from simwrap.amplifier.amplifier import as_amplifier
 from simwrap.amplifier.papers import DESPITE, forbidding, refuse
 from simwrap.amplifier.test_points import Allowance
-from simwrap.build_sheet.gathered import Gathered, gather
+from simwrap.build_sheet.gathered import SheetContent, gather
 from simwrap.build_sheet.sections import whole
 from simwrap.files import write_text
 from simwrap.report.html import page
@@ -22,7 +22,7 @@ from simwrap.simulation.as_json import plain
 
 
 @dataclass(repr=False)
-class Sheet(Gathered, Shown):
+class Sheet(SheetContent, Shown):
     """A build sheet: what stands on it, and how it is shown."""
 
     def report(self) -> Iterator[Section]:
