@@ -10,6 +10,9 @@ import numpy as np
 from simwrap.engine.protocol import Reply
 from simwrap.measures.requests import Result
 
+#: Elementary charge [C].
+Q = 1.602176634e-19
+
 RATINGS = (
     "anode_voltage_max",
     "screen_voltage_max",
@@ -30,9 +33,10 @@ def make_valve(kind="triode", **ratings):
         heater=None,
         ratings=SimpleNamespace(**given),
         noise=SimpleNamespace(flicker_corner=3000.0),
-        noise_sources=lambda anode, grid, screen=None, temperature=0.0: SimpleNamespace(
-            shot=np.full(np.shape(anode), 2000.0), partition=None
-        ),
+        # 1 mA/V, and by that 2.5 kohm at the grid, as long as there is a current of 1 mA.
+        small_signal=lambda anode, *_, **__: SimpleNamespace(gm=np.full(np.shape(anode), 1e-3)),
+        smoothing=lambda anode, *_, temperature, **__: np.full(np.shape(anode), 5.0 * 1.380649e-23 * temperature / Q),
+        is_bottomed=lambda anode, *_: np.zeros(np.shape(anode), bool),
     )
 
 

@@ -34,7 +34,7 @@ from simwrap.valves.valve import Valve
 Named = tuple[tuple[str, Any], ...]
 
 #: What a valve's own sources are called after its instance.
-_VALVE_SOURCES = ("noise", "partition", "heater")
+_VALVE_SOURCES = ("drive", "anode", "screen", "grid", "heater")
 
 
 @dataclass(frozen=True)
@@ -116,13 +116,11 @@ class _Valves:
             found.pop("screen", None)
         full = joined_name(self._stage, instance)
         values = {key: self._values.get(f"{instance}.{key}") for key in ("emission", "mu")}
-        values |= {name: self._extra.get(f"{name}_resistance", {}).get(full) for name in ("noise", "partition")}
         values = {key: value for key, value in values.items() if value is not None}
         # Which elements there are doesn't hang on the values: they are put in afterwards.
-        spread: dict[str, Any] = {key if key in ("emission", "mu") else f"{key}_resistance": 1.0 for key in values}
-        if self._extra.get("heater_leakage", {}).get(full):
-            spread["heater_leakage"] = True
-        devices = {f"{'v' if key in ('emission', 'mu') else 'r'}_{instance}_{key}": key for key in values}
+        spread: dict[str, Any] = dict.fromkeys(values, 1.0)
+        spread |= {key: True for key in ("sources", "heater_leakage") if self._extra.get(key, {}).get(full)}
+        devices = {f"v_{instance}_{key}": key for key in values}
         return Inside(
             replace(element, value=values[devices[element.name]]) if element.name in devices else element
             for element in _inside(use.valve, instance, tuple(found.items()), tuple(spread.items()))
@@ -156,7 +154,7 @@ def excited(circuit: Circuit, excite: str) -> tuple[str, bool]:
         full = excite.removesuffix(f"_{source}")
         if full != excite and full in circuit.valves:
             stage, _, instance = full.rpartition(".")
-            letter = "v" if source == "heater" else "i"
+            letter = "v" if source in ("drive", "heater") else "i"
             return in_netlist(stage, f"{letter}_{instance}_{source}"), True
     raise UnknownNameError("source to excite", excite, [*known, *circuit.valves], circuit.name)
 
@@ -222,7 +220,7 @@ def _render(
             found += _stage_elements(circuit, name, values, extra, device)
     around = bench.elements(circuit, whole, device, extra.get("load"))
     found = _spread([*(replace(each, bench=True) for each in around), *found], whole)
-    if inside:  # a valve's noise source or heater
+    if inside:  # a valve's own source or heater
         found = [replace(each, ac=(1.0,)) if each.name == device else each for each in found]
     return Netlist(tuple(_whole(element, points) for element in found), circuit, points)
 

@@ -149,6 +149,8 @@ SENTENCES: dict[str, str | Callable[[Fields], str]] = {
         f"{f['measure']}: the valve's file gives no capacitance of {' and '.join(f['valves'])}, so the upper corner "
         "isn't told."
     ),
+    "noise_below_knee": "{measure}: {who}it is below its knee at rest, where no source says how its noise is smoothed: "
+    "the figures are by the formulas that hold above it.",
     "hidden_by_coupling": "{measure}: the {quantity} at {reference_frequency} is mostly the coupling "
     "capacitor's; behind it are {value}, at {frequency}.",
     "no_power_bandwidth": "{measure}: there is no power bandwidth: half the rated power has more than the stated "

@@ -17,7 +17,7 @@ Floats = NDArray[np.float64]
 
 #: Temperature at which both engines run unless told otherwise [K] (27 degrees Celsius).
 TEMPERATURE = 300.15
-BOLTZMANN = 1.380649e-23
+BOLTZMANN, CHARGE = 1.380649e-23, 1.602176634e-19
 
 
 class StageLike(Protocol):

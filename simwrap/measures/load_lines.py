@@ -32,7 +32,6 @@ from simwrap.measures.common import (
 from simwrap.measures.options import Frequency
 from simwrap.measures.registry import Steps, measure
 from simwrap.measures.requests import Ac, Result, Variable
-from simwrap.valves.valve import PARTITION_SLOPE
 
 #: So low that every coupling and bypass capacitor is open, and every winding a wire [Hz].
 _SLOW = 1e-5
@@ -92,12 +91,9 @@ def load_lines(stage: StageLike, *, frequency: Frequency = 1000.0) -> Steps:
     valves = {name: use for name, use in stage.valves.items() if "grid" in current_nodes(name, use)}
     if not valves:
         raise InputError(f"load_lines: {stage.name} has no valve with a grid")
-    pentodes = {name: 1.0 for name, use in valves.items() if "screen" in current_nodes(name, use)}
-    # A resistance of 1 ohm makes of 1 A a drive of 1 V.
-    extra: dict[str, Any] = {"noise_resistance": dict.fromkeys(valves, 1.0)}
-    if pentodes:
-        extra["partition_resistance"] = pentodes
-    drives = [*(f"{name}_noise" for name in valves), *(f"{name}_partition" for name in pentodes)]
+    pentodes = [name for name, use in valves.items() if "screen" in current_nodes(name, use)]
+    extra: dict[str, Any] = {"sources": dict.fromkeys(valves, True)}
+    drives = [*(f"{name}_drive" for name in valves), *(f"{name}_screen" for name in pentodes)]
     output = stage.ports.get("output", "")
     vectors = tuple(dict.fromkeys((*valve_vectors(valves), *([output] if output else []))))
     half = np.sqrt(10.0)
@@ -148,10 +144,8 @@ class _Network:
         names = list(valves)
         self.screens = [k for k, name in enumerate(names) if "screen" in current_nodes(name, valves[name])]
         flows = np.stack([self._currents(valves, reply) for reply in replies], axis=-1)
-        for drive, valve in enumerate(self.screens, start=len(names)):
-            # That drive takes its current from the screen's node and gives it to the anode's.
-            flows[..., valve, drive] -= PARTITION_SLOPE
-            flows[..., drive, drive] += PARTITION_SLOPE
+        for drive in range(len(names), len(names) + len(self.screens)):
+            flows[..., drive, drive] += 1.0  # that drive is a current beside the screen's own
         largest = np.abs(flows).max(axis=(-2, -1), keepdims=True)
         # Each drive scaled to the same size: a valve with little current is no less known.
         size = np.abs(flows).max(axis=-2, keepdims=True)

@@ -2,20 +2,26 @@
 
 from __future__ import annotations
 
-from collections.abc import Generator
+from collections.abc import Generator, Mapping
 from dataclasses import dataclass, replace
+from itertools import combinations
 from typing import Annotated, Any
 
 import numpy as np
+from numpy.typing import NDArray
 
+from simwrap.engine.protocol import Reply
+from simwrap.findings.finding import Finding
 from simwrap.measures.bias import operating_point
 from simwrap.measures.common import (
     BOLTZMANN,
+    CHARGE,
     TEMPERATURE,
     Floats,
     StageLike,
     axis,
     divide,
+    per_point,
     port,
     scalar,
     vector,
@@ -25,6 +31,8 @@ from simwrap.measures.numerics.weighting import a_weighting, band_rms, itu_468_w
 from simwrap.measures.options import Option, PerDecade, Port
 from simwrap.measures.registry import Steps, measure
 from simwrap.measures.requests import Ac, Noise, Op, Result, Variable
+
+Array = NDArray[Any]
 
 #: The band of all totals [Hz].
 BAND = (22.0, 22e3)
@@ -38,10 +46,10 @@ _REFERENCE = 1000.0
 class Densities:
     """Noise over frequency [V/rtHz], each array of shape (points, frequencies).
 
-    ``output`` holds the thermal noise of resistors, and the shot and partition noise of the
-    valves; ``flicker`` is the valves' 1/f noise at the output; ``gain`` is from the source's
-    e.m.f.; ``valves`` is the valves' part of ``output``; ``equivalent`` has each valve's
-    equivalent noise resistance at its grid [ohm], shape (points,).
+    ``output`` holds the thermal noise of resistors, and the shot and partition noise of the valves; ``flicker`` is the
+    valves' 1/f noise at the output; ``gain`` is from the source's e.m.f.; ``valves`` is the valves' part of
+    ``output``; ``equivalent`` has each valve's equivalent noise resistance at its grid [ohm], shape (points,);
+    ``findings`` what there is to say of each point.
     """
 
     frequency: Floats
@@ -50,78 +58,96 @@ class Densities:
     flicker: Floats
     valves: Floats
     equivalent: dict[str, Floats]
+    findings: list[list[Finding]]
 
 
-def _sources(op: Any, stage: StageLike) -> dict[str, dict[str, Floats]]:
-    """Return what the netlist takes for the valves' noise: "noise" and "partition" resistances [ohm] by valve."""
-    shot: dict[str, Floats] = {}
-    partition: dict[str, Floats] = {}
-    for instance, use in stage.valves.items():
-        if use.valve.kind == "rectifier":
-            continue
-        state = operating_point(op, instance, use)
-        given = [state["anode_voltage"], state["grid_voltage"]]
-        if "screen_voltage" in state:
-            given.append(state["screen_voltage"])
-        found = use.valve.noise_sources(*given, temperature=TEMPERATURE)
-        shot[instance] = np.asarray(found.shot, dtype=float)
-        if found.partition is not None:
-            partition[instance] = np.asarray(found.partition, dtype=float)
-    return {"noise": shot, "partition": partition}
+@dataclass
+class _Tube:
+    """A valve at rest: currents of its electrodes [A], slopes of those but the grid [S], and its smoothing."""
+
+    currents: dict[str, Floats]
+    slopes: dict[str, Floats]
+    smoothing: Floats
+    bottomed: Array
+
+    @classmethod
+    def of(cls, op: Reply, stage: StageLike, name: str, use: Any) -> _Tube:
+        """Return that of an operating point."""
+        state = operating_point(op, name, use)
+        given = [state[f"{role}_voltage"] for role in ("anode", "grid", "screen") if f"{role}_voltage" in state]
+        points = len(given[0])
+        spread = {key: per_point(stage, f"{name}.{key}", points, 1.0) for key in ("emission", "mu")}
+        slopes = {"anode": use.valve.small_signal(*given, **spread).gm}
+        currents = {
+            role: state[f"{role}_current"] for role in ("anode", "screen", "grid") if f"{role}_current" in state
+        }
+        if "screen" in currents:
+            slopes["screen"] = use.valve.small_signal(*given, tap=1.0, **spread).gm - slopes["anode"]
+        smoothing = use.valve.smoothing(*given, temperature=TEMPERATURE, **spread)
+        return cls(currents, slopes, smoothing, np.asarray(use.valve.is_bottomed(*given)))
+
+    def powers(self, follow: Mapping[str, Array]) -> tuple[Array, Array, Array]:
+        """Return the power at the output [V2/Hz] of smoothed shot noise, of partition, and of the grid's share in it.
+
+        Parameters
+        ----------
+        follow : mapping of str to ndarray, shape (points, frequencies)
+            The output for 1 A from each electrode to the cathode [ohm].
+        """
+        cathode = np.sum(list(self.currents.values()), axis=0)
+        with np.errstate(divide="ignore", invalid="ignore"):
+            shares = {role: np.where(cathode > 0.0, current / cathode, 0.0) for role, current in self.currents.items()}
+        full = 2.0 * CHARGE * cathode[:, None]
+        whole = sum(share[:, None] * follow[role] for role, share in shares.items())
+        smoothed = full * self.smoothing[:, None] * np.abs(whole) ** 2
+        parted, by_grid = np.zeros_like(smoothed), np.zeros_like(smoothed)
+        for one, other in combinations(shares, 2):
+            power = full * (shares[one] * shares[other])[:, None] * np.abs(follow[one] - follow[other]) ** 2
+            parted += power
+            by_grid += power * ("grid" in (one, other))
+        return smoothed, parted, by_grid
+
+    def equivalent(self, power: Array, follow: Mapping[str, Array]) -> Array:
+        """Return the resistance at the grid [ohm] whose noise makes that power of the output."""
+        driven = sum(slope[:, None] * follow[role] for role, slope in self.slopes.items())
+        return divide(power, 4.0 * BOLTZMANN * TEMPERATURE * np.abs(driven) ** 2)
 
 
 def noise_densities(
     stage: StageLike, output: str, flicker_corner: float | None = None, per_decade: int = _PER_DECADE
 ) -> Generator[Any, Any, Densities]:
-    """Ask for the bias, then for the noise with each valve's own sources in place.
+    """Ask for the bias, then for the noise of resistors and for how the output follows each electrode's current.
 
     ``flicker_corner`` [Hz] is that of every valve; None: each has its own.
     """
     op = yield Op()
-    sources = _sources(op, stage)
-    shot = sources["noise"]
-    # A cut-off valve has no gain and so no finite equivalent at its grid: a point without a
-    # figure must not stop the others, so it's run with any value and marked afterwards.
-    known = {name: np.isfinite(value) & (value > 0) for name, value in shot.items()}
-    resistances = {
-        kind: {name: np.where(known[name] & (value > 0), value, 1.0) for name, value in values.items()}
-        for kind, values in sources.items()
-    }
-    extra = {f"{kind}_resistance": values for kind, values in resistances.items() if values}
-    pairs = [(kind, name) for kind, values in resistances.items() for name in values]
-    excited = ["signal", *(f"{name}_{kind}" for kind, name in pairs)]
+    uses = {name: use for name, use in stage.valves.items() if use.valve.kind != "rectifier"}
+    tubes = {name: _Tube.of(op, stage, name, use) for name, use in uses.items()}
+    extra = {"sources": dict.fromkeys(tubes, True)} if tubes else {}
+    pairs = [(name, role) for name, tube in tubes.items() for role in tube.currents]
     sweep = Ac(start=BAND[0], stop=BAND[1], per_decade=per_decade, vectors=(output,), extra=extra)
-    replies = yield [
+    noise, signal, *transfers = yield [
         Noise(start=BAND[0], stop=BAND[1], per_decade=per_decade, output=output, extra=extra),
-        *(replace(sweep, excite=source) for source in excited),
+        *(replace(sweep, excite=source) for source in ("signal", *(f"{name}_{role}" for name, role in pairs))),
     ]
-    noise, signal, *transfers = replies
-    density = np.asarray(noise.values["output_density"], dtype=float)
     frequency = np.asarray(noise.axis, dtype=float)
-    own = {
-        # 1 A through the resistance: the transfer from its voltage is this over that.
-        (kind, name): 4.0
-        * BOLTZMANN
-        * TEMPERATURE
-        / resistances[kind][name][:, None]
-        * np.abs(vector(reply, output)) ** 2
-        for (kind, name), reply in zip(pairs, transfers, strict=True)
-    }
-    flicker, equivalent = np.zeros_like(density), {}
-    for name, use in stage.valves.items():
-        if name not in shot:
-            continue
-        corner = use.valve.noise.flicker_corner if flicker_corner is None else flicker_corner
-        flicker += own["noise", name] * corner / frequency
-        density = np.where(known[name][:, None], density, np.nan)
-        shot_1khz, partition_1khz = (
-            at_frequency(frequency, own[kind, name], _REFERENCE) if (kind, name) in own else 0.0
-            for kind in ("noise", "partition")
-        )
-        equivalent[name] = shot[name] * (1.0 + partition_1khz / shot_1khz)
-    gain = np.abs(vector(signal, output))
-    valves = np.sqrt(sum(own.values(), np.zeros_like(density)))
-    return Densities(frequency, density, gain, np.sqrt(flicker), valves, equivalent)
+    power = np.asarray(noise.values["output_density"], dtype=float) ** 2
+    follow = {pair: vector(reply, output) for pair, reply in zip(pairs, transfers, strict=True)}
+    flicker, valves, equivalent = np.zeros_like(power), np.zeros_like(power), {}
+    findings: list[list[Finding]] = [[] for _ in range(len(power))]
+    for name, tube in tubes.items():
+        own = {role: follow[name, role] for role in tube.currents}
+        smoothed, parted, by_grid = tube.powers(own)
+        corner = uses[name].valve.noise.flicker_corner if flicker_corner is None else flicker_corner
+        flicker += smoothed * corner / frequency
+        valves += smoothed + parted
+        resistance = tube.equivalent(smoothed + parted - by_grid, own)
+        equivalent[name] = at_frequency(frequency, resistance, _REFERENCE)
+        said = Finding.of("noise_below_knee", name, measure="noise", type=uses[name].valve.name)
+        for point in np.flatnonzero(tube.bottomed):
+            findings[point].append(said)
+    return Densities(frequency, np.sqrt(power + valves), np.abs(vector(signal, output)), np.sqrt(flicker),
+                     np.sqrt(valves), equivalent, findings)  # fmt: skip
 
 
 @measure(
@@ -139,11 +165,14 @@ def noise(
 ) -> Steps:
     """Measure the noise, with the source's resistance in place and its e.m.f. at zero.
 
-    A valve's shot noise, smoothed by the space charge, is that of 2.5/gm at its grid (Thompson,
-    North and Harris, RCA Review, 1940); a pentode's partition noise flows between screen and anode
-    with the density 2 q Ia Ig2/(Ia+Ig2) (Harris, RCA Review, April 1941), so that it vanishes in
-    triode connection. Flicker noise differs from specimen to specimen: the figures without it are
-    given first, then those with it.
+    The shot noise of a valve's cathode current, smoothed by the space charge, is that of 2.5/gm at its grid (Thompson,
+    North and Harris, RCA Review, 1940). Chance divides it between the electrodes (D. O. North, RCA Review, October
+    1940, from memory): between any two flows a partition noise of the density 2 q I1 I2/Ik. So a small grid current
+    has its full shot noise 2 q Ig, which the anode lacks; a screen's is Harris's (RCA Review, April 1941), and
+    vanishes in triode connection. Below the knee, where most electrons turn back before the anode, no source says
+    what is left of the smoothing: the figures are by the same formulas there, and a finding says so. Nor is there
+    noise of gas, of which the laws know nothing. Flicker noise differs from specimen to specimen: the figures
+    without it are given first, then those with it.
 
     Parameters
     ----------
@@ -169,11 +198,11 @@ def noise(
     valve_share_1khz
         The valves' share of the noise power at 1 kHz, without flicker [%].
     noise_resistance.<valve>
-        Equivalent noise resistance at the grid: shot and partition noise, at 1 kHz [ohm].
+        Equivalent noise resistance at the grid: shot and partition noise but that of grid current, at 1 kHz [ohm].
     output_density, input_density, output_density_flicker
         Over frequency, with flicker; and the flicker alone [V/rtHz].
 
-    NaN where a valve is cut off, so that it has no equivalent noise resistance.
+    A valve that is cut off has no equivalent noise resistance: it is NaN.
     """
     output = port(stage, at, "noise")
     found = yield from noise_densities(stage, output, flicker_corner, per_decade)
@@ -201,7 +230,8 @@ def noise(
         "source": ("its resistance in place, e.m.f. zero", ""),
         "detector": ("r.m.s., also of the BS.468 weighting", ""),
     }
-    return Result(variables, coords={"frequency": axis(frequency, "Hz", "frequency")}, conditions=conditions)
+    coords = {"frequency": axis(frequency, "Hz", "frequency")}
+    return Result(variables, coords, conditions, found.findings)
 
 
 def _corners(stage: StageLike, given: float | None) -> float | str:

@@ -22,12 +22,13 @@ class Request:
     ----------
     excite : str
         Which source has an ac value of 1: "signal", "output" (a current into the output
-        node), the name of a supply, or "<valve instance>_noise", "..._partition" or "..._heater".
+        node), the name of a supply, or "<valve instance>_drive" (its grid), "..._anode",
+        "..._screen", "..._grid" (a current to the cathode) or "..._heater".
     vary : mapping of str to ndarray, shape (settings,) or (points, settings)
         Parameters changed together, one setting a row; adds an axis after the point axis. The
         second shape gives each point settings of its own.
     extra : mapping
-        Further values for the renderer, such as ``{"noise_resistance": {"v1": array}}``.
+        Further values for the renderer, such as ``{"sources": {"v1": True}}``.
     """
 
     excite: str = "signal"

@@ -417,7 +417,7 @@ def netlist_lines(
     nodes: Mapping[str, str],
     emission: Any,
     mu: Any,
-    noisy: bool,
+    driven: bool,
 ) -> list[str]:
     """Return the B sources of a law, then one linear current source an electrode (faster than B sources).
 
@@ -436,8 +436,8 @@ def netlist_lines(
         return f"v({node})" if cathode == "0" else f"v({node},{cathode})"
 
     drive = voltage(grid) if grid else "0.0"
-    if noisy:
-        drive = f"({drive}+v(n_{instance}_noise))"
+    if driven:
+        drive = f"({drive}+v(n_{instance}_drive))"
     va = Text(voltage(anode))
     electrodes = [("anode", anode, "ia")]
     if isinstance(constants, RectifierConstants):

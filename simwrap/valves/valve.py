@@ -51,9 +51,6 @@ class Currents(NamedTuple):
 #: Elementary charge [C] and Boltzmann constant [J/K], exact in the SI since 2019.
 CHARGE, BOLTZMANN = 1.602176634e-19, 1.380649e-23
 
-#: From the voltage of the resistor that stands for a pentode's partition noise to its current [S].
-PARTITION_SLOPE = 1e-3
-
 
 class SmallSignal(NamedTuple):
     """Slopes at a point: ``gm`` [S], ``ra`` [ohm], ``mu`` = gm * ra."""
@@ -66,17 +63,6 @@ class SmallSignal(NamedTuple):
 _KINDS: tuple[Kind, ...] = ("triode", "pentode", "rectifier")
 
 
-class NoiseSources(NamedTuple):
-    """A valve's noise, as the resistances [ohm] that :meth:`Valve.netlist` takes.
-
-    ``shot`` is in the grid lead. The noise voltage of ``partition`` (None without a screen) drives the partition
-    noise from screen to anode, through :data:`PARTITION_SLOPE`.
-    """
-
-    shot: Array
-    partition: Array | None
-
-
 class NetlistOptions(TypedDict, total=False):
     """What :meth:`Valve.netlist` adds.
 
@@ -85,17 +71,16 @@ class NetlistOptions(TypedDict, total=False):
     emission, mu : float or str
         Factors of :meth:`Valve.currents`: they become v sources ``v_v1_emission`` and ``v_v1_mu`` that can be swept.
         A str is written as it is.
-    noise_resistance, partition_resistance : float or str
-        :meth:`Valve.noise_sources` [ohm]: resistors ``r_v1_noise`` and ``r_v1_partition``, and current sources
-        ``i_v1_noise`` and ``i_v1_partition`` to find the transfers from there.
+    sources : bool
+        Sources without a value, to be excited: ``v_v1_drive`` in the grid's drive (no current flows in it), and
+        ``i_v1_anode``, ``i_v1_screen``, ``i_v1_grid`` from each electrode to the cathode.
     heater_leakage : bool
         The heater's source ``v_v1_heater`` (without voltage; to be excited) and its leakage to the cathode.
     """
 
     emission: object
     mu: object
-    noise_resistance: object
-    partition_resistance: object
+    sources: bool
     heater_leakage: bool
 
 
@@ -240,6 +225,8 @@ class Valve:
         screen_voltage: ArrayLike | None = None,
         *,
         tap: float = 0.0,
+        emission: ArrayLike = 1.0,
+        mu: ArrayLike = 1.0,
     ) -> SmallSignal:
         """Return gm, ra and mu of the anode current.
 
@@ -251,6 +238,8 @@ class Valve:
             Part of the anode's signal that the screen shares: 1 for the triode connection, 0.43
             for a usual ultra-linear tap. The current is then anode + tap * screen current, that
             through the whole winding.
+        emission, mu : array_like
+            Factors on the current and on the amplification factor, as in :meth:`currents`.
 
         Returns
         -------
@@ -264,7 +253,7 @@ class Valve:
 
         def slope(da: float, dg: float, ds: float) -> Array:
             ma = laws.evaluate(
-                self.constants, va + da * 1j * _STEP, vg + dg * 1j * _STEP, vs + ds * 1j * _STEP, 1.0, 1.0
+                self.constants, va + da * 1j * _STEP, vg + dg * 1j * _STEP, vs + ds * 1j * _STEP, emission, mu
             )
             total = ma.anode if ma.screen is None else ma.anode + tap * ma.screen
             return np.asarray(np.imag(total) * (1e-3 / _STEP))
@@ -283,7 +272,7 @@ class Valve:
 
         2.5/gm for triodes (Thompson, North, Harris, RCA Review, January 1940); for pentodes the
         partition noise is added: Ia/(Ia+Ig2) * (2.5/gm + 20*Ig2/gm^2) (Harris, RCA Review, April
-        1941). That is with the screen held still; :meth:`noise_sources` holds for any connection.
+        1941). That is with the screen held still and without grid current; the measure `noise` holds for any.
         """
         gm = self.small_signal(anode_voltage, grid_voltage, screen_voltage).gm
         if self.kind != "pentode":
@@ -292,29 +281,47 @@ class Valve:
         share = flow.anode / (flow.anode + flow.screen)
         return np.asarray(share * (2.5 / gm + 20.0 * flow.screen / gm**2))
 
-    def noise_sources(
+    def smoothing(
         self,
         anode_voltage: ArrayLike,
         grid_voltage: ArrayLike = 0.0,
         screen_voltage: ArrayLike | None = None,
         *,
+        emission: ArrayLike = 1.0,
+        mu: ArrayLike = 1.0,
         temperature: float = 300.15,
-    ) -> NoiseSources:
-        """Return the shot noise of the cathode current and the partition noise, apart.
+    ) -> Array:
+        """Return what space charge leaves of the cathode current's shot noise 2 q Ik, as a part of its power.
 
-        Shot noise smoothed by the space charge is 2.5/gm at the grid, with the gm of the cathode current. The
-        partition noise has the density 2 q Ia*Ig2/(Ia+Ig2). With the screen held still both together are
-        :meth:`noise_resistance`; in triode connection the partition noise closes on itself, at an ultra-linear
-        tap a part of it does. Sources as there. ``temperature`` [K] is the simulator's.
+        10 k T gm / (2 q Ik), that is 2.5/gm at the grid (Thompson, North, Harris, RCA Review, January 1940), with gm
+        and current those of the whole cathode current; at most 1, full shot noise. Parameters as for
+        :meth:`currents`; ``temperature`` [K] is the simulator's.
         """
-        gm = self.small_signal(anode_voltage, grid_voltage, screen_voltage, tap=1.0).gm
-        with np.errstate(divide="ignore"):
-            shot = np.asarray(2.5 / gm)
-        if self.kind != "pentode":
-            return NoiseSources(shot, None)
+        given = (anode_voltage, grid_voltage, self._screen(screen_voltage), emission, mu)
+        va, vg, vs, em, m = (np.asarray(value, dtype=float) for value in given)
+        ma = laws.evaluate(self.constants, va, vg + 1j * _STEP, vs, em, m)
+        whole = np.asarray(ma.anode + ma.grid + (0.0 if ma.screen is None else ma.screen))
+        with np.errstate(divide="ignore", invalid="ignore"):
+            slope = np.imag(whole) / _STEP / np.real(whole)
+        return np.asarray(np.clip(5.0 * BOLTZMANN * temperature / CHARGE * slope, 0.0, 1.0))
+
+    def is_bottomed(
+        self,
+        anode_voltage: ArrayLike,
+        grid_voltage: ArrayLike = 0.0,
+        screen_voltage: ArrayLike | None = None,
+    ) -> Array:
+        """Return whether half of the electrons or more turn back before the anode (a criterion of our own).
+
+        A triode's law says so itself; in a pentode it is where the anode's current rises with the 0.75th power of its
+        voltage or more: half of a diode's.
+        """
+        if isinstance(self.constants, laws.TriodeConstants):
+            return np.asarray(np.asarray(anode_voltage, dtype=float) < np.log(2.0) * self.constants.knee)
         flow = self.currents(anode_voltage, grid_voltage, screen_voltage)
-        density = 2.0 * CHARGE * flow.anode * flow.screen / (flow.anode + flow.screen)
-        return NoiseSources(shot, np.asarray(density / (4.0 * BOLTZMANN * temperature * PARTITION_SLOPE**2)))
+        ra = self.small_signal(anode_voltage, grid_voltage, screen_voltage).ra
+        with np.errstate(divide="ignore", invalid="ignore"):
+            return np.asarray(np.asarray(anode_voltage, dtype=float) > 0.75 * flow.anode * ra)
 
     def netlist(
         self,
@@ -359,23 +366,18 @@ class Valve:
                 node = f"n_{instance}_{name}"
                 lines.append(f"v_{instance}_{name} {node} 0 dc {_number(value)}")
                 factors[name] = laws.Text(f"v({node})")
-        noise_resistance, partition_resistance = (options.get(f"{kind}_resistance") for kind in ("noise", "partition"))
-        noisy = noise_resistance is not None and self.kind != "rectifier"
-        if noisy:
-            lines.append(f"r_{instance}_noise n_{instance}_noise 0 {_number(noise_resistance)}")
-            lines.append(f"i_{instance}_noise 0 n_{instance}_noise dc 0 ac 0")
+        driven = bool(options.get("sources")) and self.kind != "rectifier"
+        if driven:
+            lines.append(f"v_{instance}_drive n_{instance}_drive 0 dc 0 ac 0")
+            electrodes = ((name, node) for name, node in nodes.items() if name != "cathode")
+            lines += [f"i_{instance}_{name} {node} {cathode} dc 0 ac 0" for name, node in electrodes]
         lines += laws.netlist_lines(
             self.constants,
             instance,
             nodes={name: node for name, node in nodes.items() if node is not None},
             **factors,
-            noisy=noisy,
+            driven=driven,
         )
-        if partition_resistance is not None and self.kind == "pentode":
-            node = f"n_{instance}_partition"
-            lines.append(f"r_{instance}_partition {node} 0 {_number(partition_resistance)}")
-            lines.append(f"i_{instance}_partition 0 {node} dc 0 ac 0")
-            lines.append(f"g_{instance}_partition {screen} {anode} {node} 0 {PARTITION_SLOPE!r}")
         if options.get("heater_leakage"):
             lines += self._leakage_lines(instance, cathode)
         if self.kind != "rectifier":

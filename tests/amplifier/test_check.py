@@ -22,6 +22,7 @@ from simwrap.amplifier.supply_match import at_voltage, match
 from simwrap.circuits.design_file import Design, FittedParts, read_whole_design
 from simwrap.circuits.render import render
 from simwrap.cli import main
+from simwrap.engine import DEFAULT
 from simwrap.engine import run as run_engine
 from simwrap.engine.protocol import OpRun
 from simwrap.errors import FileProblemsError, InputError, UnknownNameError
@@ -344,7 +345,7 @@ def test_ripple_adds_up_as_on_one_supply():
         main_input="selector.input", main_output="power.output",
     )  # fmt: skip
     whole = abs(transfer(made, "output", excite="wire.input", frequency=100.0))
-    causes = hum_budget.ripple_causes(found.circuit, list(design().feeds), 0.05, 100.0, "auto")
+    causes = hum_budget.ripple_causes(found.circuit, list(design().feeds), 0.05, 100.0, DEFAULT)
     assert causes[0].level == pytest.approx(0.05 * whole, rel=2e-3)
     assert [cause.part_of for cause in causes] == ["", *["supply ripple"] * 3]
 
@@ -377,7 +378,7 @@ def test_hum_of_the_rectifier_itself_is_that_of_superposition():
     found = matched()
     hum, ripple = shared_supply.hum(design(), found, found.circuit)
     causes = hum_budget.ripple_causes(
-        found.circuit, list(design().feeds), float(found.supply.supply.ripple_fundamental), 100.0, "auto"
+        found.circuit, list(design().feeds), float(found.supply.supply.ripple_fundamental), 100.0, DEFAULT
     )
     assert ripple == pytest.approx(found.supply.supply.ripple_fundamental, rel=0.03)
     assert hum == pytest.approx(causes[0].level, rel=0.03)

@@ -12,7 +12,7 @@ from picture_rules import assert_readable
 
 from simwrap.circuits.design_file import Design, read_whole_design
 from simwrap.cli import main
-from simwrap.engine import AcRun, OpRun, run
+from simwrap.engine import DEFAULT, AcRun, OpRun, run
 from simwrap.errors import FileProblemsError
 from simwrap.fault_finding.diagnosis import Dictionary, Place, fault_dictionary, simulated
 from simwrap.fault_finding.measured_response import overlay
@@ -73,12 +73,10 @@ def bed(source: Supplied) -> TestBed:
     return bed_of(source.circuit)
 
 
-def shown(
-    bed: TestBed, places: Sequence[Place], faults: Sequence[Fault], seed: int = 99, engine: str = "auto"
-) -> np.ndarray:
+def shown(bed: TestBed, places: Sequence[Place], faults: Sequence[Fault], seed: int = 99) -> np.ndarray:
     """What a meter with 1 % of noise shows of builds with other tolerances."""
     other = Varied(resistors="3 %", capacitors="10 %", emission="15 %", mu="6 %", mains="5 %", distribution="normal")
-    values, reasons = simulated(bed.table(bed.draw(other, len(faults), seed), faults), places, engine)
+    values, reasons = simulated(bed.table(bed.draw(other, len(faults), seed), faults), places, DEFAULT)
     assert not any(reasons)
     return values * (1.0 + 0.01 * np.random.default_rng(seed).standard_normal(values.shape))
 

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from types import SimpleNamespace
-
 import numpy as np
 import pytest
 from measure_fakes import frequencies, make_reply, make_stage, make_use, run
@@ -127,43 +125,44 @@ def test_rejection_of_each_supply():
         next(get_measure("rejection")(make_stage()))
 
 
-def noise_replier(gain=50.0, source=1000.0, equivalent=2000.0):
-    """An amplifier whose only noise is that of its source and its valve."""
+def noise_replier(gain=50.0, source=1000.0, milliamps=1.0):
+    """An amplifier whose only noise is that of its source and its valve, of 1 mA and 1 mA/V."""
 
     def reply(request):
         if isinstance(request, Op):
-            nodes = ("n_a_v1", "n_g_v1", "n_k_v1", "n_v1_ia", "n_v1_ig")
-            return make_reply(dict.fromkeys(nodes, np.array([100.0, 100.0])))
-        assert request.extra["noise_resistance"]["v1"] == pytest.approx([equivalent, equivalent])
+            nodes = ("n_a_v1", "n_g_v1", "n_k_v1")
+            currents = {"n_v1_ia": milliamps * np.ones(2), "n_v1_ig": np.zeros(2)}
+            return make_reply({**dict.fromkeys(nodes, np.array([100.0, 100.0])), **currents})
+        assert request.extra["sources"]["v1"] is True
         f = frequencies(request)
         ones = np.ones((2, len(f)))
         if isinstance(request, Noise):
-            density = np.sqrt(4 * K * T * (source + equivalent)) * ones
-            return make_reply({"output_density": gain * density, "input_density": density}, f)
+            return make_reply({"output_density": gain * np.sqrt(4 * K * T * source) * ones}, f)
         assert isinstance(request, Ac)
-        size = {"signal": gain, "v1_noise": gain * equivalent}[request.excite]
+        size = {"signal": gain, "v1_anode": gain / 1e-3, "v1_grid": 1e5}[request.excite]
         return make_reply({"n_out": -size * ones + 0j}, f)
 
     return reply
 
 
 def test_noise_of_a_source_and_a_valve():
-    """Hand sum 4kT(Rs + Req); 1 kohm and 2 kohm at 300.15 K: 7.05 nV/rtHz."""
+    """Hand sum 4kT(Rs + Req); 1 kohm and 2.5 kohm at 300.15 K: 7.62 nV/rtHz."""
     stage = make_stage(valves={"v1": make_use()})
     got, result = values_of("noise", stage, noise_replier(), flicker_corner=1000.0)
-    density = np.sqrt(4 * K * T * 3000.0)
-    assert density == pytest.approx(7.0518e-9, rel=1e-3)
+    density = np.sqrt(4 * K * T * 3500.0)
+    assert density == pytest.approx(7.6169e-9, rel=1e-3)
     assert got["input_density_1khz"] == pytest.approx(density * np.ones(2), rel=1e-9)
     assert got["output_density_1khz"] == pytest.approx(50 * density * np.ones(2), rel=1e-9)
     assert got["output_rms"] == pytest.approx(50 * density * np.sqrt(22e3 - 22) * np.ones(2), rel=1e-9)
     assert got["input_rms"] == pytest.approx(density * np.sqrt(22e3 - 22) * np.ones(2), rel=1e-9)
     assert (got["output_rms_a_weighted"] < got["output_rms"]).all()
     assert (got["output_rms_468"] > got["output_rms"]).all()
-    assert got["valve_share_1khz"] == pytest.approx([200 / 3, 200 / 3])
-    # At its corner the flicker noise equals the valve's own: 4kT(1k + 2k + 2k).
-    with_flicker = np.sqrt(4 * K * T * 5000.0)
+    assert got["valve_share_1khz"] == pytest.approx([500 / 7, 500 / 7])
+    assert got["noise_resistance.v1"] == pytest.approx([2500.0, 2500.0])
+    # At its corner the flicker noise equals the valve's own: 4kT(1k + 2.5k + 2.5k).
+    with_flicker = np.sqrt(4 * K * T * 6000.0)
     assert got["with_flicker.input_density_1khz"] == pytest.approx(with_flicker * np.ones(2), rel=1e-6)
-    flicker_band = np.sqrt(4 * K * T * 2000.0 * 1000.0 * np.log(1000.0))
+    flicker_band = np.sqrt(4 * K * T * 2500.0 * 1000.0 * np.log(1000.0))
     total = np.hypot(density * np.sqrt(22e3 - 22), flicker_band)
     assert got["with_flicker.input_rms"] == pytest.approx(total * np.ones(2), rel=1e-3)
     assert result.conditions["temperature"] == (300.15, "K")
@@ -173,21 +172,9 @@ def test_noise_of_a_source_and_a_valve():
     assert own["output_density_flicker"] == pytest.approx(np.sqrt(3.0) * got["output_density_flicker"])
 
 
-def test_a_cut_off_valve_has_no_noise_figure_and_stops_nobody():
-    use = make_use()
-    sources = SimpleNamespace(shot=np.array([np.inf, 2000.0]), partition=None)
-    use.valve.noise_sources = lambda anode, grid, screen=None, temperature=0.0: sources
-    replier = noise_replier()
-
-    def reply(request):
-        if request.extra:
-            assert np.isfinite(request.extra["noise_resistance"]["v1"]).all()
-            object.__setattr__(request, "extra", {"noise_resistance": {"v1": np.array([2000.0, 2000.0])}})
-        return replier(request)
-
-    got, _ = values_of("noise", make_stage(valves={"v1": use}), reply)
-    assert np.isnan(got["input_density_1khz"][0])
-    assert np.isfinite(got["input_density_1khz"][1])
+def test_a_cut_off_valve_has_no_noise_and_stops_nobody():
+    got, _ = values_of("noise", make_stage(valves={"v1": make_use()}), noise_replier(milliamps=np.array([0.0, 1.0])))
+    assert got["input_density_1khz"] == pytest.approx(np.sqrt(4 * K * T * np.array([1000.0, 3500.0])), rel=1e-9)
 
 
 def test_noise_of_a_passive_stage_is_thermal():

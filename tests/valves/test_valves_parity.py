@@ -8,7 +8,7 @@ from numpy.typing import NDArray
 from published_rows import SECTIONS
 
 from simwrap.engine import Run, run
-from simwrap.engine.protocol import AcRun, NetlistTable, NoiseRun, OpRun
+from simwrap.engine.protocol import AcRun, NetlistTable, OpRun
 from simwrap.valves import Valve, get_valve
 
 ENGINES = [pytest.param("ngspice", marks=pytest.mark.ngspice), "neospice"]
@@ -78,71 +78,6 @@ def test_spread_factors_are_swept(name: str, engine: str) -> None:
     wanted = valve.currents(150.0, -1.5, 120.0, emission=emission, mu=mu).anode
     assert worst(1e-3 * point.values["n_v1_ia"], wanted) < TOLERANCE
     assert np.ptp(wanted) > 0.2 * wanted.mean()
-
-
-@pytest.mark.parametrize("engine", ENGINES)
-def test_valve_noise(engine: str) -> None:
-    """A stage's noise is its resistors' and 2.5/gm at the grid; closed form as the oracle.
-
-    4kT at 300.15 K (27 degC, both engines' default); the grid's source has no resistance.
-    """
-    valve = get_valve("12AX7")
-    flow, slopes = valve.currents(150.0, -1.2), valve.small_signal(150.0, -1.2)
-    equivalent = float(valve.noise_resistance(150.0, -1.2))
-    load = 100e3
-    lines = [
-        "v_signal n_grid 0 dc -1.2 ac 1",
-        f"v_supply n_b 0 dc {150.0 + load * float(flow.anode)!r}",
-        f"r_load n_b n_anode {load!r}",
-        *valve.netlist("v1", anode="n_anode", grid="n_grid", cathode="0", noise_resistance=equivalent),
-    ]
-    (reply,) = run(NetlistTable("\n".join(lines)), [NoiseRun(100.0, 1000.0, 1, "n_anode")], Run(engine=engine))
-    found = reply.values["input_density"][0][0]
-    ra = float(slopes.ra)
-    gain = float(slopes.mu) * load / (load + ra)
-    four_kt = 4 * 1.380649e-23 * 300.15
-    parallel = load * ra / (load + ra)
-    expected = np.sqrt(four_kt * (equivalent + parallel**2 / load / gain**2))
-    assert found == pytest.approx(expected, rel=1e-4)
-
-
-@pytest.mark.parametrize("engine", ENGINES)
-@pytest.mark.parametrize("joined", [False, True])
-def test_partition_noise(engine: str, joined: bool) -> None:
-    """Between screen and anode: Harris's formula with the screen held still, none in triode connection.
-
-    W. A. Harris, RCA Review, April 1941 (from memory): Ia/(Ia+Ig2) * (2.5/gm + 20*Ig2/gm^2); 20 is e/2kT rounded
-    from 19.3 at the simulators' 300.15 K.
-    """
-    valve = get_valve("EF86")
-    anode, grid, screen = (150.0, -2.0, 150.0) if joined else (200.0, -2.0, 140.0)
-    sources = valve.noise_sources(anode, grid, screen)
-    flow = valve.currents(anode, grid, screen)
-    load, total = 1e3, float(flow.anode + (flow.screen if joined else 0.0))
-    lines = [
-        f"v_signal n_grid 0 dc {grid!r} ac 1",
-        f"v_supply n_b 0 dc {anode + load * total!r}",
-        f"r_load n_b n_anode {load!r}",
-        "r_screen n_s n_screen 1e-9",
-        f"v_screen n_s {'n_anode' if joined else '0'} dc {0.0 if joined else screen!r}",
-        *valve.netlist(
-            "v1", anode="n_anode", grid="n_grid", cathode="0", screen="n_screen", noise_resistance=float(sources.shot),
-            partition_resistance=float(sources.partition),
-        ),
-    ]  # fmt: skip
-    (reply,) = run(NetlistTable("\n".join(lines)), [NoiseRun(100.0, 1000.0, 1, "n_anode")], Run(engine=engine))
-    four_kt = 4 * 1.380649e-23 * 300.15
-    gm = float(valve.small_signal(anode, grid, screen, tap=1.0 if joined else 0.0).gm)
-    # The load's own noise is a current into the same node as the valve's.
-    equivalent = float(reply.values["input_density"][0][0]) ** 2 / four_kt - 1.0 / load / gm**2
-    if joined:
-        assert equivalent == pytest.approx(2.5 / gm, rel=1e-3)
-        return
-    cathode_gm = float(valve.small_signal(anode, grid, screen, tap=1.0).gm)
-    current = float(flow.anode * flow.screen / (flow.anode + flow.screen))
-    assert equivalent == pytest.approx(2.5 / cathode_gm + 19.33 * current / gm**2, rel=1e-3)
-    assert equivalent == pytest.approx(float(valve.noise_resistance(anode, grid, screen)), rel=0.06)
-    assert equivalent > 1.5 * 2.5 / gm
 
 
 @pytest.mark.parametrize("engine", ENGINES)
