@@ -202,6 +202,7 @@ class _Spread:
         if self.extremes:
             told["worst_case"] = {
                 "method": self.extremes.method,
+                "found_by": {n: self.extremes.found_by(n) for n in self.extremes.nominal if n in self.extremes.data},
                 **{name: self.extremes[name] for name in self.extremes.nominal if name in self.extremes.data},
                 "without_value": {n: k for n in self.extremes.nominal if (k := self.extremes.missing(n))},
             }

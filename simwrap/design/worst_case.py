@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
+from itertools import combinations_with_replacement
 from typing import TYPE_CHECKING, Any, Unpack
 
 import numpy as np
@@ -23,8 +24,12 @@ from simwrap.units import quantity
 if TYPE_CHECKING:
     import xarray
 
-#: Up to so many factors every corner is run.
-ALL_CORNERS = 10
+#: Up to so many factors every corner is run; of more, all corners of those that matter most to a figure.
+ALL_CORNERS, MOST = 10, 8
+#: How often a figure's worst corners are left by one factor or two, while that makes them worse.
+_ROUNDS = 4
+#: How a figure's extremes were found, in words beside it.
+ALL, BY_SLOPE = "all corners", "the two corners that its slopes point to"
 
 
 @dataclass(frozen=True, repr=False)
@@ -36,7 +41,7 @@ class WorstCase(Shown):
     data : xarray.Dataset
         Every corner that was run, dim "corner".
     method : str
-        Which corners were taken, in words.
+        Which corners were taken, in words; beside each figure stands how its own were (:meth:`found_by`).
     nominal : dict of str to float
         Values of the nominal build.
     """
@@ -51,6 +56,10 @@ class WorstCase(Shown):
         if np.isnan(values).all():
             return float("nan"), float("nan")
         return float(np.nanmin(values)), float(np.nanmax(values))
+
+    def found_by(self, variable: str) -> str:
+        """Return in words how the extremes of a figure were found."""
+        return str(self.data[find_name(variable, self.nominal)].attrs.get("found_by", self.method))
 
     def missing(self, variable: str) -> int:
         """Return how many corners have no value: outside of what was looked at, or not simulated."""
@@ -87,14 +96,14 @@ class WorstCase(Shown):
         return [name for name in self.nominal if name in self.data and not name.startswith("bias.nodes.")]
 
     def rows(self) -> list[tuple[str, ...]]:
-        """Return one row a variable: name, unit, nominal, lowest and highest value, corners without a value."""
+        """Return one row a variable, as ``HEAD`` says."""
         rows = []
         for name in self._shown:
             cells, sign = quantity.alike([self.nominal[name], *self[name]], unit_of(self.data[name]))
-            rows.append((name, sign, *cells, str(self.missing(name) or "")))
+            rows.append((name, sign, *cells, self.found_by(name), str(self.missing(name) or "")))
         return rows
 
-    HEAD = ("variable", "unit", "nominal", "lowest", "highest", "no value")
+    HEAD = ("variable", "unit", "nominal", "lowest", "highest", "found by", "no value")
 
     def report(self) -> list[Listing]:
         return [Listing(self.summary, self.HEAD, self.rows())]
@@ -109,12 +118,12 @@ def worst_case(
 ) -> WorstCase:
     """Return the extremes of every variable at the corners of the tolerances.
 
-    Up to 10 factors, all 2^n corners are run. Beyond that each factor is moved alone to both
-    ends, and for each variable the two corners are run that these changes point to: exact
-    where a variable rises or falls steadily with each part, whatever the others are;
-    otherwise a worse mixture may be missed. An extreme inside of the tolerances is missed by
-    both. A corner of the response that lies outside of the frequencies that are looked at is
-    looked for a hundred times further out.
+    Up to 10 factors, all 2^n corners are run. Beyond that each factor is moved alone to both ends. For each
+    variable all 256 corners of the eight factors that move it most are run, with the rest where their slopes point;
+    from the worst of these, every one and every two factors are then moved to their other ends as long as that makes
+    it worse. A still worse mixture may be missed, and an extreme inside of the tolerances is. Beside
+    each variable stands how its extremes were found. A corner of the response that lies outside of the
+    frequencies that are looked at is looked for a hundred times further out.
 
     Parameters
     ----------
@@ -126,7 +135,7 @@ def worst_case(
     Returns
     -------
     WorstCase
-        Says for each variable how many corners have no value.
+        Says for each variable how its extremes were found, and how many corners have no value.
 
     Raises
     ------
@@ -155,27 +164,80 @@ def worst_case(
     if count <= ALL_CORNERS:
         positions = 1.0 - 2.0 * ((np.arange(2**count)[:, None] >> np.arange(count)) & 1)
         data, method = run(positions), f"all {2**count} corners of {count} factors"
+        for name in single_numbers(data):
+            data[name].attrs["found_by"] = ALL
     else:
-        data = _directed(run, count)
-        method = (
-            f"{count} factors, corners directed by the change with each factor alone (a worse mixture may be missed)"
-        )
+        data, method = _CornerSearch(run, count, nominal).found(), f"{count} factors, {_by_most(count)}"
     data.attrs["worst_case"] = method
     return WorstCase(data, method, nominal)
 
 
-def _directed(run: Callable[[NDArray[Any]], xarray.Dataset], count: int) -> xarray.Dataset:
-    """Move each factor alone, and then run the corners that each variable's changes point to."""
-    import xarray
+def _by_most(count: int) -> str:
+    return f"corners of {MOST} of {count} factors, the rest by their slope"
 
-    alone = run(np.concatenate([np.eye(count), -np.eye(count)]))
-    corners = []
-    for name in single_numbers(alone):
-        values = np.asarray(alone[name].values, dtype=float)
-        sign = np.where(np.nan_to_num(values[:count] - values[count:]) < 0, -1.0, 1.0)
-        corners += [sign, -sign]
-    directed = run(np.unique(np.array(corners, dtype=np.float64), axis=0))
-    return xarray.concat([alone, directed], "corner", combine_attrs="override")  # the later has looked as far
+
+class _CornerSearch:
+    """The search for extremes among too many corners for all of them: each corner is run once."""
+
+    def __init__(self, run: Callable[[NDArray[Any]], xarray.Dataset], count: int, nominal: Mapping[str, float]) -> None:
+        self._run, self._count, self._nominal = run, count, nominal
+        self._parts: list[xarray.Dataset] = []
+        self._corners: list[NDArray[np.float64]] = []
+        self._known: set[bytes] = set()
+
+    def found(self) -> xarray.Dataset:
+        """Return all that was run, each figure with how its extremes were found."""
+        import xarray
+
+        count = self._count
+        alone = self._run(np.concatenate([np.eye(count), -np.eye(count)]))
+        names = single_numbers(alone)
+        told = [name for name in names if not name.startswith("bias.nodes.")]
+        steps = {name: np.asarray(alone[name].values, dtype=float).reshape(2, count) for name in names}
+        signs = {name: np.where(np.nan_to_num(high - low) < 0, -1.0, 1.0) for name, (high, low) in steps.items()}
+        tried = [way * sign for sign in signs.values() for way in (1.0, -1.0)]
+        for name in told:
+            tried += self._of_most(signs[name], np.abs(steps[name] - self._nominal.get(name, np.nan)))
+        self._add(np.array(tried))
+        for _ in range(_ROUNDS):
+            if not self._add(np.array([each for name in told for each in self._beside(name)])):
+                break
+        data = xarray.concat([alone, *self._parts], "corner", combine_attrs="override")  # the later has looked as far
+        for name in names:
+            data[name].attrs["found_by"] = _by_most(count) if name in told else BY_SLOPE
+        return data
+
+    def _of_most(self, sign: NDArray[np.float64], moves: NDArray[np.float64]) -> list[NDArray[np.float64]]:
+        """Return all corners of the factors that move a figure most, the rest by their slope to either side."""
+        most = np.argsort(-np.nan_to_num(moves).max(axis=0), kind="stable")[:MOST]
+        every = 1.0 - 2.0 * ((np.arange(2**MOST)[:, None] >> np.arange(MOST)) & 1)
+        found = []
+        for way in (1.0, -1.0):
+            corners = np.tile(way * sign, (len(every), 1))
+            corners[:, most] = every
+            found += list(corners)
+        return found
+
+    def _beside(self, name: str) -> list[NDArray[np.float64]]:
+        """Return the corners that differ from the worst so far of a figure in one factor, or in two."""
+        values = np.concatenate([np.asarray(part[name].values, dtype=float) for part in self._parts])
+        if np.isnan(values).all():
+            return []
+        corners = np.concatenate(self._corners)
+        ends = (corners[np.nanargmin(values)], corners[np.nanargmax(values)])
+        places = range(self._count)
+        turned = [np.isin(places, pair) for pair in combinations_with_replacement(places, 2)]
+        return [end * np.where(factors, -1.0, 1.0) for end in ends for factors in turned]
+
+    def _add(self, corners: NDArray[np.float64]) -> bool:
+        """Run those of some corners that are new; return whether there were any."""
+        new = [each for each in np.unique(corners, axis=0) if each.tobytes() not in self._known] if len(corners) else []
+        if not new:
+            return False
+        self._known |= {each.tobytes() for each in new}
+        self._corners.append(np.array(new))
+        self._parts.append(self._run(self._corners[-1]))
+        return True
 
 
 __all__ = ["WorstCase", "worst_case"]

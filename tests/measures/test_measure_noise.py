@@ -132,5 +132,5 @@ def test_space_charge_leaves_no_more_than_full_shot_noise() -> None:
     assert left.max() <= 1.0
     flow, gm = valve.currents(150.0, -1.2), float(valve.small_signal(150.0, -1.2).gm)
     assert float(valve.smoothing(150.0, -1.2)) == pytest.approx(
-        10.0 * K * T * gm / (2.0 * Q * float(flow.cathode)), rel=1e-6
+        10.0 * K * T * gm / (2.0 * Q * float(flow.cathode)), rel=1e-4
     )
