@@ -213,7 +213,7 @@ def _loads(nominal: float) -> Iterator[tuple[str, dict[str, float]]]:
 def stability(
     stage: StageLike,
     *,
-    start: SweepEnd = 0.1,
+    start: SweepEnd = 1e-3,
     stop: SweepEnd = 1e7,
     per_decade: PerDecade = 40,
     reference_frequency: SweepEnd = 1000.0,
@@ -229,7 +229,7 @@ def stability(
     Parameters
     ----------
     start, stop : float
-        Range of the loop gain [Hz].
+        Range of the loop gain [Hz]: margins are looked for in it, and amplifiers motorboat below 0.1 Hz too.
     per_decade : int
         Points a decade.
     reference_frequency : float

@@ -21,6 +21,8 @@ Floats = NDArray[Any]
 
 #: Marks of loops.
 MARKS = "os^D"
+#: Where the axis begins [Hz], unless a margin lies below.
+LOWEST = 0.1
 
 
 def draw(reader: Reader) -> Figure:
@@ -32,7 +34,7 @@ def draw(reader: Reader) -> Figure:
         return draw_margins(reader)
     figure = new_figure(7.5, 5.6)
     upper, lower = figure.subplots(2, 1, sharex=True)
-    frequency = reader["frequency"]
+    frequency, lowest = reader["frequency"], LOWEST
     single = len(reader.labels) == 1
     for point, label, style in chosen_points(reader):
         for number, key in enumerate(keys):
@@ -48,11 +50,13 @@ def draw(reader: Reader) -> Figure:
                 edge = float(reader[f"loops.{name}.{start}gain_margin_frequency"][point])
                 margin = float(reader[f"loops.{name}.{start}gain_margin_db"][point])
                 if np.isfinite(edge):
+                    lowest = min(lowest, edge / 2.0)
                     upper.plot([edge], [-margin], "o", color=look["color"], markersize=6)
                     upper.annotate(f"{margin:.3g} dB", (edge, -margin), xytext=(6, 6), textcoords="offset points")
                 edge = float(reader[f"loops.{name}.{start}phase_margin_frequency"][point])
                 margin = float(reader[f"loops.{name}.{start}phase_margin"][point])
                 if np.isfinite(edge):
+                    lowest = min(lowest, edge / 2.0)
                     at = float(np.interp(np.log(edge), np.log(frequency), phase))
                     lower.plot([edge], [at], "o", color=look["color"], markersize=6)
                     lower.annotate(f"{margin:.3g}°", (edge, at), xytext=(6, 6), textcoords="offset points")
@@ -65,8 +69,8 @@ def draw(reader: Reader) -> Figure:
     # Where T is real and negative.
     for turn in np.arange(np.ceil((low - 180.0) / 360.0), np.floor((high - 180.0) / 360.0) + 1.0):
         lower.axhline(180.0 + 360.0 * turn, color=FAINT, linewidth=1.0, linestyle="--")
-    frequency_axis(lower, frequency)
-    frequency_axis(upper, frequency)
+    for axes in (lower, upper):
+        frequency_axis(axes, frequency[frequency >= lowest])
     upper.set_xlabel("")
     legend_below(lower, sources=[upper])
     add_title(figure, reader, "loop gain and margins", _finding(reader, keys))
