@@ -24,8 +24,8 @@ from simwrap.circuits.render import render
 from simwrap.engine import DEFAULT, Run
 from simwrap.errors import EngineError
 from simwrap.findings.status import late
+from simwrap.measures.common import MAINS_UPPER
 from simwrap.measures.numerics.parts import bought, netlist_parts
-from simwrap.measures.supply import MAINS_UPPER
 from simwrap.netlist.element import Element
 from simwrap.simulation.conduct import evaluate
 from simwrap.simulation.measurement import Measurement

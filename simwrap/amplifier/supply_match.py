@@ -12,7 +12,7 @@ from simwrap.circuits.stage import Stage
 from simwrap.engine import DEFAULT, Run
 from simwrap.errors import EngineError
 from simwrap.findings.status import late
-from simwrap.measures.supply import MAINS_UPPER
+from simwrap.measures.common import MAINS_UPPER
 from simwrap.simulation.measurement import Measurement, measure
 from simwrap.simulation.simulate import all_at_rest
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Generator, Iterator, Mapping, Sequence
 from dataclasses import replace
 from fnmatch import fnmatchcase
 from typing import Annotated, Any
@@ -14,6 +14,7 @@ from simwrap.engine.protocol import Reply
 from simwrap.findings.codes import CODES
 from simwrap.findings.finding import Finding
 from simwrap.measures.common import (
+    MAINS_UPPER,
     Floats,
     StageLike,
     between,
@@ -28,7 +29,7 @@ from simwrap.measures.numerics.parts import OPEN, VOLTAGES, bought, cold, dissip
 from simwrap.measures.options import Option
 from simwrap.measures.registry import Steps, measure
 from simwrap.measures.requests import Op, Result, Variable
-from simwrap.netlist.element import Role
+from simwrap.netlist.element import Element, Role
 from simwrap.report.model import Listing
 from simwrap.units import quantity
 
@@ -105,17 +106,19 @@ def bias(stage: StageLike, *, heater_elevation: Annotated[float, Option("V", lea
         Voltage to ground [V].
 
     resistors.<name>.dissipation, .rating_needed
-        Of each resistor [W], and the next common wattage of which that is no more than half (common practice).
+        Of each resistor [W], and the next common wattage of which that on mains 10 % high, which lift every supply
+        alike, is no more than half (common practice).
     ratings_kept
         "no" where a known rating of a valve is exceeded, by more than the fit's own error; else "yes".
     capacitors.<name>.voltage, .voltage_cold, .rating_needed
         Across each capacitor at the operating point, and before the valves conduct [V]; and the next common working
-        voltage that stands both.
+        voltage that stands both on such mains. Signals aren't in it: `check` has them.
 
     Warnings name each rating that is exceeded or nearer than 10 %; one that is exceeded by less than the fit's own
     error (the median of its currents' errors) is "at its rating". A failed point is NaN.
     """
     reply = yield Op()
+    high = yield from _on_high_mains(stage, reply)
     valves = stage.valves
     points = count(reply)
     variables: dict[str, Variable] = {}
@@ -158,7 +161,7 @@ def bias(stage: StageLike, *, heater_elevation: Annotated[float, Option("V", lea
         if node in reply.values:
             variables[f"nodes.{path}"] = scalar(reply.values[node], "V", f"{path} to ground")
     if stage.supplies:
-        variables |= _parts(stage, reply)
+        variables |= _parts(reply, high)
     conditions = {"signal": (0.0, "V")} | limits_note(checked, unrated)
     return Result(variables, conditions=conditions, findings=findings, checked=tuple(checked), unrated=tuple(unrated))
 
@@ -311,18 +314,36 @@ def compare(
         return np.asarray(values > (1.0 + max(error, 1e-9)) * limits)
 
 
-def _parts(stage: StageLike, reply: Reply) -> dict[str, Variable]:
-    """Return what the resistors dissipate and the capacitors stand, warm and cold."""
+def _on_high_mains(stage: StageLike, reply: Reply) -> Generator[Any, Any, tuple[Mapping[str, Element], Reply]]:
+    """Ask for the operating point with every supply as much higher as the mains at their upper limit, and the parts."""
     parts = reply.extras.get("parts", {})
+    names = {part.parameter for part in parts.values() if part.kind == "v" and part.parameter in stage.values}
+    if not names:
+        return parts, reply
+    vary = {name: MAINS_UPPER * per_point(stage, name, count(reply))[:, None] for name in sorted(names)}
+    lifted = {
+        name: replace(part, value=MAINS_UPPER * part.value) if part.kind == "v" and part.parameter in names else part
+        for name, part in parts.items()
+    }
+    return lifted, (yield Op(vary=vary))
+
+
+def _parts(reply: Reply, high: tuple[Mapping[str, Element], Reply]) -> dict[str, Variable]:
+    """Return what the resistors dissipate and the capacitors stand, warm and cold, and what they need on ``high``."""
+    parts, (lifted, on_high) = reply.extras.get("parts", {}), high
+    points = count(reply)
+
+    def across(part: Element) -> tuple[Floats, Floats]:
+        return np.abs(voltages(reply, part)), np.abs(voltages(on_high, part)).reshape(points, -1)[:, 0]
+
     variables: dict[str, Variable] = {}
     for path, part in bought(parts, "r").items():
-        variables |= dissipated(path, voltages(reply, part) ** 2 / part.value)
-    unheated = cold(parts) if parts else {}
+        warm, most = across(part)
+        variables |= dissipated(path, warm**2 / part.value, most**2 / part.value)
+    unheated, lifted_cold = (cold(each) if each else {} for each in (parts, lifted))
     for path, part in bought(parts, "c").items():
-        warm, before = np.abs(voltages(reply, part)), np.abs(unheated[path])
-        warm = np.where(np.isnan(part.value), np.nan, warm)
-        before = np.where(np.isnan(warm), np.nan, before)
-        most = np.maximum(warm, before)
+        warm, most = (np.where(np.isnan(part.value), np.nan, each) for each in across(part))
+        before, before_high = (np.where(np.isnan(warm), np.nan, np.abs(each[path])) for each in (unheated, lifted_cold))
         words = path.replace("_", " ")
         variables |= {
             f"capacitors.{path}.voltage": scalar(warm, "V", f"voltage across the {words} capacitor"),
@@ -330,7 +351,9 @@ def _parts(stage: StageLike, reply: Reply) -> dict[str, Variable]:
                 before, "V", f"voltage across the {words} capacitor before the valves warm up"
             ),
             f"capacitors.{path}.rating_needed": scalar(
-                next_of(VOLTAGES, most), "V", f"working voltage that the {words} capacitor needs"
+                next_of(VOLTAGES, np.maximum(most, before_high)),
+                "V",
+                f"working voltage that the {words} capacitor needs",
             ),
         }
     return variables

@@ -17,6 +17,8 @@ Floats = NDArray[np.float64]
 
 #: Temperature at which both engines run unless told otherwise [K] (27 degrees Celsius).
 TEMPERATURE = 300.15
+#: Mains at their upper limit, as a part of the nominal (IEC 60038: 10 %, from memory).
+MAINS_UPPER = 1.1
 BOLTZMANN, CHARGE = 1.380649e-23, 1.602176634e-19
 
 

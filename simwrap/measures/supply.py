@@ -12,6 +12,7 @@ from simwrap.errors import InputError
 from simwrap.findings.finding import Finding
 from simwrap.measures.bias import Limits, compare, limits_note, rating_of
 from simwrap.measures.common import (
+    MAINS_UPPER,
     Floats,
     StageLike,
     axis,
@@ -46,8 +47,6 @@ _NO_LOAD = {
 }
 #: Highest mean that a steady state may have, relative to the winding's peak, and beyond that [V].
 _HIGHEST, _INITIAL = 1.001, 1.0
-#: Mains at their upper limit, as a part of the nominal (IEC 60038: 10 %, from memory).
-MAINS_UPPER = 1.1
 #: How far to either side of the set load the slope there is taken, as a part of it.
 _BESIDE = 0.05
 _PLACES = {

@@ -36,6 +36,7 @@ from simwrap.simulation.dataset import NOTES, PointAxes, about, make_dataset, po
 from simwrap.simulation.measurement import MeasureChoice, chosen_measures, plots_its_sweeps
 from simwrap.simulation.outcome import Outcome
 from simwrap.simulation.provenance import provenance
+from simwrap.simulation.spot_check import disagreement
 from simwrap.valves import designation
 
 if TYPE_CHECKING:
@@ -58,10 +59,6 @@ SAVE_EVERY = 5.0
 
 SPOT_CHECK_POINTS = 5
 SPOT_CHECK_TOLERANCE = 1e-3
-#: What an operating point leaves of nothing, by unit: the voltage across a capacitor that nothing charges.
-_ROUNDING = {"V": 1e-12, "A": 1e-18, "W": 1e-18}
-#: Share of the largest figure of a unit that is nothing beside it: what an operating point's tolerance leaves.
-_NOTHING = 1e-9
 
 
 @dataclass(frozen=True)
@@ -374,25 +371,9 @@ def _spot_check(
         return
     picked = np.sort(np.random.default_rng(0).choice(good, min(count, len(good)), replace=False))
     again = evaluate(grid.table.take(picked), chosen, replace(options, engine=others[0], small_signals="engine"))
-    worst, where = 0.0, ""
-    repeated = labelled(again.results)
     numbers = {name: array for name, array in collected.arrays.items() if array.dtype != object and array.ndim == 1}
-    biggest: dict[str, float] = {}
-    for name, array in numbers.items():
-        unit = collected.variables[name].unit
-        biggest[unit] = max(biggest.get(unit, 0.0), np.max(np.abs(array), where=np.isfinite(array), initial=0.0))
-    for name, array in numbers.items():
-        one, two = array[picked], np.asarray(repeated[name].values, dtype=float)
-        apart = np.abs(one - two)
-        if collected.variables[name].unit == "degree":  # -180 and 180 degrees are the same
-            apart = np.minimum(apart, 360.0 - apart)
-        largest = np.max(np.abs(array), where=np.isfinite(array), initial=0.0)
-        unit = collected.variables[name].unit
-        least = max(_ROUNDING.get(unit, 1e-30), _NOTHING * biggest.get(unit, 0.0))
-        scale = np.maximum(largest * 1e-3, np.maximum(np.abs(one), least))
-        off = np.max(apart / scale, where=np.isfinite(apart), initial=0.0)
-        if off > worst:
-            worst, where = float(off), name
+    repeated = {name: np.asarray(variable.values) for name, variable in labelled(again.results).items()}
+    worst, where = disagreement(numbers, repeated, picked, {name: collected.variables[name].unit for name in numbers})
     by = ", small signals by its own analyses" if linearised else ""
     data.attrs["spot_check"] = f"{len(picked)} points again on {others[0]}{by}"
     data.attrs["spot_check_disagreement"] = worst

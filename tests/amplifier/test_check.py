@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 from dataclasses import replace
 from functools import cache
 from importlib.resources import files
@@ -14,6 +15,7 @@ from mna import Circuit as Oracle
 
 import simwrap
 from simwrap.amplifier import hum_budget, shared_supply
+from simwrap.amplifier.amplifier import Amplifier
 from simwrap.amplifier.audit import audit
 from simwrap.amplifier.gain_plan import plan
 from simwrap.amplifier.page import Audit
@@ -44,8 +46,13 @@ def matched():
 
 
 @cache
+def amplifier() -> Amplifier:
+    return Amplifier(design())
+
+
+@cache
 def audited() -> Audit:
-    return audit(design())
+    return audit(amplifier())
 
 
 def written(folder: Path, *changes: tuple[str, str]) -> Path:
@@ -382,6 +389,31 @@ def test_hum_of_the_rectifier_itself_is_that_of_superposition():
     )
     assert ripple == pytest.approx(found.supply.supply.ripple_fundamental, rel=0.03)
     assert hum == pytest.approx(causes[0].level, rel=0.03)
+
+
+def test_power_on_rails_that_don_t_fall_is_told_as_the_steady_state_that_it_is():
+    """Not a burst out of silence: text, notes and JSON say so, and the figure is that of a periodic steady state."""
+    found, held = audited(), amplifier().large.held
+    name, words = "held.at_stated_thd.output_power", "distortion-limited output, steady, on rails that don't fall"
+    section = next(section for section in found.sections if section.name == "performance")
+    line = next(line for line in section.lines if line.name == name)
+    assert line.words == words
+    assert words in " ".join("\n".join(found.page()).split())
+    told = next(each for each in found.to_dict()["sections"] if each["name"] == "performance")
+    assert any(each["name"] == name and each["words"] == words for each in told["lines"])
+    for notes in (section.notes, told["notes"]):
+        (note,) = [each for each in notes if each.startswith("On rails that don't fall")]
+        assert "a steady state too" in note
+        assert "aren't computed" in note
+    root = Path(__file__).parents[2]
+    for page in (root / "README.md", *root.joinpath("docs").rglob("*.md"), *root.joinpath("simwrap").rglob("*.py")):
+        assert not re.search(r"burst out of silence|before (it|the supply) has fallen", page.read_text("utf-8")), page
+    # The same rails, the same level, to rest: that output with that distortion, by a spectrum of our own.
+    wave = simwrap.simulate(held.stage, "period", level=float(held.overload.at_stated_thd.source_emf))
+    lines = np.abs(np.fft.rfft(wave["output"].values[0]))
+    distortion = 100.0 * np.sqrt((lines[2:] ** 2).sum()) / lines[1]
+    assert distortion == pytest.approx(design().levels.stated_thd, rel=0.02)
+    assert wave["output"].values[0].var() / 8.0 == pytest.approx(line.value, rel=0.01)
 
 
 def test_the_audit_tells_two_tones_sag_and_crosstalk():

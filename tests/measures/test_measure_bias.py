@@ -8,7 +8,10 @@ import pytest
 from measure_fakes import make_reply, make_stage, make_use, run
 
 import simwrap
-from simwrap.measures.numerics.parts import WATTAGES, cold, netlist_parts, next_of
+from simwrap.amplifier.bearing import HIGH, bearing
+from simwrap.amplifier.supply_match import supply_parameters
+from simwrap.circuits.design_file import Design
+from simwrap.measures.numerics.parts import VOLTAGES, WATTAGES, cold, netlist_parts, next_of
 from simwrap.measures.registry import get_measure
 from simwrap.netlist.text import read
 
@@ -136,13 +139,36 @@ def test_resistors_and_capacitors_are_held_against_ohm():
     found = simwrap.measure(made, "bias").to_dict()["bias"]
     current = found["valves"]["v1"]["anode_current"]
     assert found["resistors"]["anode"]["dissipation"] == pytest.approx(current**2 * 100e3, rel=1e-6)
-    assert found["resistors"]["anode"]["rating_needed"] == 0.25
+    assert found["resistors"]["anode"]["rating_needed"] == 0.5  # 0.11 W, and 0.13 W on mains 10 % high
     coupling = found["capacitors"]["coupling"]
     assert coupling["voltage"] == pytest.approx(300.0 - current * 100e3, rel=1e-3)
     assert coupling["voltage_cold"] == pytest.approx(300.0, rel=1e-6)
     assert coupling["rating_needed"] == 350.0
     assert found["capacitors"]["cathode"]["voltage_cold"] == pytest.approx(0.0, abs=1e-6)
     assert not {"load", "source"} & {*found["resistors"]}
+
+
+@pytest.mark.parametrize("stage", ["triode_gain", "push_pull_output", "pentode_gain", "cathode_follower"])
+def test_what_parts_need_is_for_mains_ten_per_cent_high(stage):
+    """The same stage on supplies that are 10 % higher, by a measurement of its own, and what a design's audit says."""
+    bias = {"bias": "fixed", "sense_resistor": "10"} if stage == "push_pull_output" else {}
+    made = simwrap.stage(stage, **bias)
+    names = supply_parameters(made.circuit).values()
+    high = simwrap.measure(made.replace(**{name: 1.1 * made.values[name] for name in names}), "bias").bias
+    here = simwrap.measure(made, "bias").bias
+    borne = bearing(Design(made.circuit), made.circuit, None, warm=simwrap.measure(made, "bias"), plan=None)
+    kinds = {path.split(".")[1] for path in here.paths if path.startswith("resistors.")}
+    for name in kinds:
+        watts = high.resistors[name].dissipation
+        assert here.resistors[name].rating_needed == next((w for w in WATTAGES if w >= 2.0 * watts), np.nan)
+        assert borne.of("r", name)[HIGH] == pytest.approx(watts, rel=1e-4)
+    capacitors = {path.split(".")[1] for path in here.paths if path.startswith("capacitors.")}
+    for name in capacitors:
+        volts = max(high.capacitors[name].voltage, high.capacitors[name].voltage_cold)
+        assert here.capacitors[name].rating_needed == next((v for v in VOLTAGES if v >= volts * (1.0 - 1e-12)), np.nan)
+        assert borne.of("c", name)[HIGH] == pytest.approx(high.capacitors[name].voltage, rel=1e-4, abs=1e-6)
+    assert kinds
+    assert capacitors or bias
 
 
 def test_parts_of_a_stage_without_one_are_not_there():

@@ -85,7 +85,9 @@ def test_one_netlist_serves_a_whole_table(monkeypatch: pytest.MonkeyPatch) -> No
     rendered = []
     whole = render._render
     monkeypatch.setattr(render, "_render", lambda *given: rendered.append(given[2]) or whole(*given))
-    simwrap.sweep(STAGE, {"cathode_resistor": np.linspace(1e3, 2e3, 10), "supply": np.linspace(200, 300, 10)}, ["bias"])
+    simwrap.sweep(
+        STAGE, {"cathode_resistor": np.linspace(1e3, 2e3, 10), "supply": np.linspace(200, 300, 10)}, ["response"]
+    )
     # Two for the blocks, the others for the first point's hash.
     assert sorted(rendered)[-2:] == [1, 99]
     assert sorted(rendered)[:-2] == [1] * (len(rendered) - 2)
@@ -198,12 +200,12 @@ def test_long_reasons_live_through_a_resume(tmp_path: Path, monkeypatch: pytest.
 
     monkeypatch.setattr(engines, "run", once)
     with pytest.raises(KeyboardInterrupt):
-        simwrap.sweep(STAGE, values, ["bias"], file=file)
+        simwrap.sweep(STAGE, values, ["response"], file=file)
     monkeypatch.setattr(engines, "run", run)
-    data = simwrap.sweep(STAGE, values, ["bias"], file=file)
+    data = simwrap.sweep(STAGE, values, ["response"], file=file)
     assert str(data["status"].values[0]) == "a reason that is longer than the word for what is pending"
     assert (data["status"].values[1:] == "").all()
-    assert np.isfinite(data["bias.valves.v1.anode_current"].values).all()
+    assert np.isfinite(data["response.gain"].values).all()
 
 
 def test_progress_is_told_and_ends_at_the_last_point() -> None:
@@ -281,7 +283,7 @@ def test_blocks_do_not_depend_on_the_clock(monkeypatch: pytest.MonkeyPatch) -> N
         return run(circuit, runs, options)
 
     monkeypatch.setattr(engines, "run", watching)
-    simwrap.sweep(STAGE, {"cathode_resistor": np.linspace(1e3, 2e3, 1100)}, ["bias"], spot_check=0)
+    simwrap.sweep(STAGE, {"cathode_resistor": np.linspace(1e3, 2e3, 1100)}, ["response"], spot_check=0)
     assert sizes == [1, 1024, 75]
     sizes.clear()
     monkeypatch.setattr(sweep, "SLOW_BLOCK", 3)

@@ -91,13 +91,18 @@ def next_of(series: tuple[float, ...], least: Floats) -> Floats:
     return np.where(np.isfinite(least), ends[place], np.nan)
 
 
-def dissipated(path: str, power: Floats) -> dict[str, Variable]:
-    """Return a resistor's dissipation [W], and the next common wattage of which it is no more than half."""
+def dissipated(path: str, power: Floats, most: Floats | None = None) -> dict[str, Variable]:
+    """Return a resistor's dissipation [W], and the next common wattage of which it, or ``most``, is no more than half.
+
+    ``most`` [W] is that in a less favourable state.
+    """
     words = path.replace("_", " ")
     return {
         f"resistors.{path}.dissipation": scalar(power, "W", f"dissipation of the {words} resistor"),
         f"resistors.{path}.rating_needed": scalar(
-            next_of(WATTAGES, power / LOADED), "W", f"wattage that the {words} resistor needs"
+            next_of(WATTAGES, (power if most is None else most) / LOADED),
+            "W",
+            f"wattage that the {words} resistor needs",
         ),
     }
 
