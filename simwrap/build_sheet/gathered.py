@@ -106,7 +106,8 @@ def gather(made: SheetContent) -> None:
     elif not amplifier.fed:
         made.notes.append("The supply and the circuit agree on no voltage: the chart is for the stated one.")
     amplifier.tell("schematics")
-    _drawings(made)
+    known = not (amplifier.supply_fault or amplifier.plan_fault)  # else their voltages lack something this time
+    made.drawings = amplifier.keep("schematics", lambda: _drawings(made), lasting=lambda drawn: known)
     _parts(made)
     rated = _levels(made)
     amplifier.tell("test points")
@@ -115,7 +116,7 @@ def gather(made: SheetContent) -> None:
     made.discharge = charged(made.design, amplifier.highest, found, within=made.within, run=made.amplifier.run)
 
 
-def _drawings(made: SheetContent) -> None:
+def _drawings(made: SheetContent) -> list[tuple[Diagram, str]]:
     """Draw every stage, and the supply."""
     nodes = made.warm.bias.nodes
     volts = {node: float(nodes[path]) for path, node in made.circuit.node_paths.items() if path in nodes}
@@ -131,7 +132,7 @@ def _drawings(made: SheetContent) -> None:
         drawing = diagram(supply.circuit, "", known)
         drawing.name, drawing.title = "supply", f"supply: {supply.summary}"
         found.append(drawing)
-    made.drawings = [(each, schematic(each)) for each in numbered(found)]
+    return [(each, schematic(each)) for each in numbered(found)]
 
 
 def _parts(made: SheetContent) -> None:
@@ -166,16 +167,24 @@ def _levels(made: SheetContent) -> Measurement | None:
         made.notes += [finding.text for finding in ([] if amplifier.quick else amplifier.large.findings)]
         if amplifier.quick:
             made.notes.append("Large signals were left out: power, distortion, currents at the rated output.")
-    made.curves.append(("Frequency response, controls as set", _figure(amplifier.small, "response")))
+    made.curves.append(
+        ("Frequency response, controls as set", _kept_figure(amplifier, "small", amplifier.small, "response"))
+    )
     for stage, own in made.circuit.stages.items():
         if {"bass", "treble"} & set(own.parameters):
             curves = amplifier.measured(f"tone {stage}", {"tone_curves": {}}, own.circuit)
-            made.curves.append(
-                (f"Tone control {stage}, between its own source and load", _figure(curves, "tone_curves"))
-            )
+            words = f"Tone control {stage}, between its own source and load"
+            made.curves.append((words, _kept_figure(amplifier, f"tone {stage}", curves, "tone_curves")))
     if found is not None and amplifier.stable and not amplifier.quick:
-        made.curves.append(("Distortion over output, and the margin of every valve", _figure(found, "overload")))
+        words = "Distortion over output, and the margin of every valve"
+        made.curves.append((words, _kept_figure(amplifier, "levels", found, "overload")))
     return found
+
+
+def _kept_figure(amplifier: Amplifier, where: str, found: Measurement, name: str) -> str:
+    """Return the picture of a measure among what an amplifier has under a name, kept with it."""
+    whole = where != "levels" or not amplifier.large.findings  # what lacks something is computed anew each time
+    return str(amplifier.keep(f"picture of {where}", lambda: _figure(found, name), lasting=lambda made: whole))
 
 
 def _figure(found: Measurement, name: str) -> str:
