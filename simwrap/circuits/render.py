@@ -10,7 +10,7 @@ from __future__ import annotations
 
 import hashlib
 from collections.abc import Collection, Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from functools import cached_property, lru_cache
 from types import MappingProxyType
 from typing import Any
@@ -169,8 +169,47 @@ def _whole(element: Element, points: int) -> Element:
     return replace(element, value=value)
 
 
-def _stage_elements(circuit: Circuit, name: str, values: Mapping[str, Any], extra: Any, excite: str) -> list[Element]:
-    """Return the elements of one stage, with the circuit's names."""
+@dataclass(frozen=True)
+class _Asked:
+    """One stage of a circuit, as it is to be rendered; the same key gives the same elements."""
+
+    key: tuple[Any, ...]
+    circuit: Circuit = field(compare=False)
+    name: str = field(compare=False)
+    values: Mapping[str, Any] = field(compare=False)
+    extra: Mapping[str, Any] = field(compare=False)
+    excite: str = field(compare=False)
+
+
+def _stage_elements(
+    circuit: Circuit, name: str, values: Mapping[str, Any], extra: Mapping[str, Any], excite: str
+) -> Sequence[Element]:
+    """Return the elements of one stage, with the circuit's names; those of a stage that is as before are kept."""
+    stage = circuit.stages[name]
+    own = {joined_name(name, instance): use.valve for instance, use in stage.valves.items()}
+    more = tuple(
+        (what, full, table[full])
+        for what, table in extra.items() if isinstance(table, Mapping) for full in own if full in table
+    )  # fmt: skip
+    # Joins and templates decide about nodes and neighbours, whatever the values of the other stages are.
+    around = (circuit.joins, tuple((other, each.template) for other, each in circuit.stages.items()))
+    key = (name, around, stage.valve_folders, tuple(values.items()), tuple(own.items()), more, excite)
+    asked = _Asked(key, circuit, name, values, extra, excite)
+    try:
+        hash(key)
+    except TypeError:  # arrays: a table of values
+        return _made_elements(asked)
+    return _kept_elements(asked)
+
+
+@lru_cache(maxsize=512)
+def _kept_elements(asked: _Asked) -> Sequence[Element]:
+    return _made_elements(asked)
+
+
+def _made_elements(asked: _Asked) -> Sequence[Element]:
+    """Render a stage."""
+    circuit, name, values, extra, excite = asked.circuit, asked.name, asked.values, asked.extra, asked.excite
     stage = circuit.stages[name]
     template = stage.template
     if template.compiled is None:
@@ -197,7 +236,7 @@ def _stage_elements(circuit: Circuit, name: str, values: Mapping[str, Any], extr
     if missing := set(stage.valves) - valves.drawn:
         words = ", ".join(sorted(missing))
         raise NetlistError(f'{template.path}: the header has {words}, which the lines never draw with valve("...")')
-    return [circuit.placed(name, element) for element in printed.elements(text, str(template.path))]
+    return tuple(circuit.placed(name, element) for element in printed.elements(text, str(template.path)))
 
 
 def _render(
