@@ -12,6 +12,8 @@ APT := $(ROOT) env DEBIAN_FRONTEND=noninteractive apt-get -qq -o Acquire::Retrie
 
 # Matrices are many and small: threads of a linear algebra library would only wait for one another, in busy loops.
 export OPENBLAS_NUM_THREADS ?= 1
+# Each of the many processes that tests start would compile every module again, where somebody has set this.
+export PYTHONDONTWRITEBYTECODE :=
 
 .PHONY: demo test check lint house docs bench floors release models ngspice clean
 .DELETE_ON_ERROR:
