@@ -248,6 +248,8 @@ class Linearised:
         ]
         self.names = tuple(nodes + branches)
         self.place = {name: index for index, name in enumerate(self.names)}
+        #: What :meth:`_same_everywhere` found, from the first state on.
+        self._same: tuple[Array, list[Element]] | None = None
 
     @property
     def needed(self) -> tuple[str, ...]:
@@ -298,21 +300,48 @@ class Linearised:
         for node, name in self.fixed.items():
             sign = 1.0 if self.devices[name].nodes[0] == node else -1.0
             changes[node] = _sum((sign, self._control(self.devices[name], changes, state)))
-        matrix = np.zeros((points, len(self.names), len(self.names) + max(len(self.drives), 1)))
         junctions = np.zeros((points, len(self.junctions), 2))
         for index, (name, model) in enumerate(self.junctions.items()):
             one, other = self.devices[name].nodes
             junctions[:, index] = _slopes(model, state[one] - state[other]).T
-        for name, device in self.devices.items():
-            if device.kind in "ck" or name in self.fixed.values():
-                continue
+        if self._same is None:
+            self._same = self._same_everywhere(changes, state)
+        same, others = self._same
+        matrix = np.repeat(same, points, axis=0)
+        for device in others:
             if device.kind == "d":
-                self._stamp_diode(matrix, device, changes, junctions[:, list(self.junctions).index(name), 0])
-            elif f"i({name})" in self.place:
-                self._stamp_branch(matrix, device, changes, state)
+                conductance = junctions[:, list(self.junctions).index(device.name), 0]
+                self._stamp_diode(matrix, device, changes, conductance)
             else:
-                self._stamp(matrix, device.nodes[:2], self._control(device, changes, state))
+                self._stamp_device(matrix, device, changes, state)
         return matrix, changes, junctions
+
+    def _same_everywhere(
+        self, changes: Mapping[str, Change], state: Mapping[str, Array]
+    ) -> tuple[Array, list[Element]]:
+        """Return what the conductances have about every state alike, and the devices that make the rest."""
+        matrix = np.zeros((1, len(self.names), len(self.names) + max(len(self.drives), 1)))
+        others = []
+        fixing = set(self.fixed.values())
+        for name, device in self.devices.items():
+            if device.kind in "ck" or name in fixing:
+                continue
+            sizes = [factor for read in {*device.nodes, *device.reads} for factor in changes.get(read, {}).values()]
+            if device.kind not in "bdvi":
+                sizes.append(self.value(device))
+            if device.kind in "bd" or any(np.ndim(size) for size in sizes):
+                others.append(device)
+            else:
+                self._stamp_device(matrix, device, changes, state)
+        return matrix, others
+
+    def _stamp_device(
+        self, matrix: Array, device: Element, changes: Mapping[str, Change], state: Mapping[str, Array]
+    ) -> None:
+        if f"i({device.name})" in self.place:
+            self._stamp_branch(matrix, device, changes, state)
+        else:
+            self._stamp(matrix, device.nodes[:2], self._control(device, changes, state))
 
     def _control(self, device: Element, changes: Mapping[str, Change], state: Mapping[str, Array]) -> Change:
         """How the current (or, of a voltage source, the voltage) of a device follows the unknowns."""
