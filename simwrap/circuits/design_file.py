@@ -21,7 +21,9 @@ volume = "volume.position"
 sources = { tuner = "500 mV" }           # e.m.f. of each source
 
 [supply]                                 # a `supply` stage with its values
-feeds = ["line.supply"]                  # the supply ports that hang on it
+feeds = ["line.supply"]                  # the supply ports that hang on it, behind its filter
+from_reservoir = ["power.supply"]        # those that hang on its reservoir; left out: none. The filter is a stage then,
+                                         # "filter", with parts filter.dropper, filter.decoupling, filter.bleeder
 winding_voltage = "265 V"
 
 [parts]                                  # what is fitted, to be held against what is borne
@@ -54,6 +56,8 @@ from simwrap.units import quantity
 VERSION = 1
 #: Template of a supply, and what a design's mains are unless it says so.
 SUPPLY, MAINS = "supply", 50.0
+#: Name, and template, of the stage that a supply's filter is where something hangs on the reservoir before it.
+FILTER, DROPPER = "filter", "dropper"
 
 
 def _read(unit: str) -> BeforeValidator:
@@ -141,7 +145,7 @@ class Design:
         Direct voltage on which the heaters stand [V].
     levels : Levels
     supply : Stage or None
-        The supply of all channels.
+        The supply of all channels. Where ports hang on its reservoir, its filter is a stage of the circuit: "filter".
     feeds : tuple of str
         The circuit's supply ports that hang on it.
     parts : FittedParts
@@ -324,21 +328,25 @@ def _supply(
     if file.supply is None:
         return None, ()
     given = {"stage": SUPPLY, **file.supply}
-    feeds = given.pop("feeds", None)
-    if not isinstance(feeds, list) or not feeds or not all(isinstance(port, str) for port in feeds):
+    feeds, straight = given.pop("feeds", None), given.pop("from_reservoir", [])
+    if not _are_ports(feeds) or not feeds:
         problems.append('supply.feeds is missing; give the supply ports that hang on it, such as ["line.supply"]')
         feeds = []
+    if not _are_ports(straight):
+        problems.append('supply.from_reservoir is no list of ports; give one such as ["power.supply"]')
+        straight = []
     made = _stage(path, "", "supply", given, folders, problems, set())
     if made is not None and made.name != SUPPLY:
         problems.append(f'supply.stage: "{made.name}" is no supply; leave it out, or give "{SUPPLY}"')
+        return made, ()
     fed = {join.end: join.start for join in joins}
     voltages: dict[str, float] = {}
-    for port in feeds:
+    for table, port in [*(("from_reservoir", port) for port in straight), *(("feeds", port) for port in feeds)]:
         wrong, kind = find_place(stages, port)
         if wrong or kind != "supply":
-            problems.append(f"supply.feeds: {wrong or f'{port} is no supply port'}")
+            problems.append(f"supply.{table}: {wrong or f'{port} is no supply port'}")
         elif port in fed:
-            problems.append(f"supply.feeds: {port} is already fed by {fed[port]}")
+            problems.append(f"supply.{table}: {port} is already fed by {fed[port]}")
         else:
             name, _, own = port.partition(".")
             parameter = stages[name].template.header.ports[own].supply
@@ -347,12 +355,60 @@ def _supply(
     if len(set(voltages.values())) > 1:
         words = ", ".join(f"{port} {volts:g} V" for port, volts in voltages.items())
         problems.append(f"supply.feeds: these ports hang on one supply but state different voltages: {words}")
+    if straight and made is not None and not problems:
+        problems += _not_filtered(file, made, straight, feeds, stages, voltages)
+        if not problems:
+            made, stages[FILTER] = _divided(made)
+            joins += [Join(f"{FILTER}.output", port) for port in feeds]
+            feeds = [*straight, f"{FILTER}.input"]
     if voltages and not problems:
         for port in feeds:
             name, _, own = port.partition(".")
             parameter = stages[name].template.header.ports[own].supply
             stages[name] = stages[name].with_values({parameter: next(iter(voltages.values()))})
     return made, tuple(feeds)
+
+
+def _are_ports(given: Any) -> bool:
+    return isinstance(given, list) and all(isinstance(port, str) for port in given)
+
+
+def _not_filtered(
+    file: DesignFile, supply: Stage, straight: list[str], feeds: list[str], stages: Mapping[str, Stage],
+    voltages: Mapping[str, float],
+) -> list[str]:  # fmt: skip
+    """Return why a supply can't feed some ports before its filter and some behind it."""
+    found = []
+    if file.channels > 1:
+        found.append(
+            f"supply.from_reservoir: {file.channels} channels behind one filter aren't known; give each channel a "
+            "filter of its own: a stage dropper (choke_inductance makes it a choke) whose input is among supply.feeds, "
+            'with supply.filter = "resistor", filter_resistor = 0 and filter_capacitor = 0'
+        )
+    if both := [port for port in straight if port in feeds]:
+        found.append(f"supply.from_reservoir: {', '.join(both)} can't hang behind the filter too, in supply.feeds")
+    if float(supply.values["first_dropper_capacitor"]):
+        found.append("supply.first_dropper_capacitor: give 0, and a stage dropper in its place")
+    if FILTER in stages:
+        found.append(f"stages.{FILTER}: that name is the supply's filter's, beside supply.from_reservoir; give another")
+    if stated := [port for port in feeds if port in voltages]:
+        found.append(f"supply.feeds: the voltage of {', '.join(stated)} follows from the filter; state that at the "
+                     f"reservoir alone: of {', '.join(straight)}")  # fmt: skip
+    return found
+
+
+def _divided(supply: Stage) -> tuple[Stage, Stage]:
+    """Return a supply that ends at its reservoir, and its filter as a stage."""
+    values = supply.values
+    choke = values["filter"] == "choke"
+    behind = stage(
+        DROPPER,
+        resistor=values["choke_resistance" if choke else "filter_resistor"],
+        choke_inductance=values["choke_inductance"] if choke else 0.0,
+        capacitor=values["filter_capacitor"], bleeder=values["bleeder"], load_resistor=0.0,
+    )  # fmt: skip
+    ends = {"filter": "resistor", "filter_resistor": 0.0, "filter_capacitor": 0.0, "bleeder": 0.0}
+    return supply.with_values(ends), behind
 
 
 def _loose_ends(
