@@ -115,27 +115,6 @@ class AmbiguousNameError(InputError):
         super().__init__(f"{start}the {kind} {shown(given)} could be {_listed(self.meant)}; give more of its name")
 
 
-class RenamedError(InputError):
-    """A name that a thing no longer has.
-
-    Parameters
-    ----------
-    kind : str
-        What was looked for, such as "figure".
-    given : str
-        The old name as given.
-    names : sequence of str
-        What it is called now.
-    where : str, optional
-        Where the name stood.
-    """
-
-    def __init__(self, kind: str, given: object, names: Sequence[str], where: str = "") -> None:
-        self.kind, self.given, self.names, self.where = kind, str(given), list(names), where
-        start = f"{where}: " if where else ""
-        super().__init__(f"{start}the {kind} {shown(given)} is now called {_listed(self.names)}")
-
-
 def _listed(names: Sequence[str], most: int = 8) -> str:
     if len(names) > most:
         names = [*names[:most], f"{len(names) - most} others"]

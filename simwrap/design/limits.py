@@ -111,7 +111,7 @@ class Known:
 
         Raises
         ------
-        UnknownNameError, AmbiguousNameError, RenamedError
+        UnknownNameError, AmbiguousNameError
         """
         return find_names(given, self.units, kind="figure", where=self.where)
 

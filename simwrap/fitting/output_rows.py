@@ -23,7 +23,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from simwrap.errors import InputError
-from simwrap.fitting.output_stage import Law, OutputStage, StageResult, solve_stage
+from simwrap.fitting.output_stage import Law, OutputStage, solve_stage
 from simwrap.fitting.rows import Number, reshaped
 from simwrap.valves import laws
 from simwrap.valves.conditions import drive_of, is_total
@@ -75,73 +75,6 @@ def stage_of(row: OutputRow) -> OutputStage:
     )
 
 
-def row_conditions(row: OutputRow, *, cathode_voltage: float | None = None) -> dict[str, Any]:
-    """Return a row's conditions under the names of the stage templates.
-
-    Parameters
-    ----------
-    row : OutputRow
-        Published row.
-    cathode_voltage : float, optional
-        Zero-signal cathode voltage [V] to be added to voltages printed "to the cathode", for example that of
-        :func:`solve_row`. Default: printed currents times the resistor; fails where no current is printed.
-
-    Returns
-    -------
-    dict
-        ``template`` ("push_pull_output" or "single_ended_output") and its parameters, but for the valve; the
-        drive is in volts r.m.s. at each grid. ``cathode_resistor`` is that of each valve with
-        ``cathode_connection`` "separate", of the pair with "shared".
-
-    Raises
-    ------
-    InputError
-        See :func:`stage_of`; also if the cathode voltage can't be told.
-    """
-    stage = stage_of(row)
-    pair = row.topology == "PP"
-    biased = float(np.asarray(stage.cathode_resistor)) > 0
-    lift = 0.0
-    if biased and row.supply is None:
-        lift = cathode_voltage if cathode_voltage is not None else _printed_cathode_voltage(row, stage)
-    ultra = row.connection == "ultra-linear"
-    conditions: dict[str, Any] = {
-        "template": "push_pull_output" if pair else "single_ended_output",
-        "supply": float(np.asarray(stage.supply)) + lift,
-        "connection": {"normal": "pentode", "triode-connected": "triode", "ultra-linear": "ultra_linear"}[
-            row.connection
-        ],
-        "bias": "cathode" if biased else "fixed",
-        "anode_to_anode_load" if pair else "anode_load": row.load,
-        "transformer": "ideal",
-        "grid_stopper": 0.0,
-        "drive": drive_of(row) or 0.0,
-    }
-    if row.connection == "normal":
-        conditions["screen_supply"] = float(np.asarray(stage.screen_supply)) + lift
-    if ultra:
-        conditions["screen_tap"] = row.tap
-    if row.screen_resistor:
-        conditions["screen_resistor"] = row.screen_resistor
-    if biased:
-        conditions["cathode_resistor"] = row.cathode_resistor
-    else:
-        conditions["grid_bias"] = row.grid_voltage
-    if pair and biased:
-        conditions["cathode_connection"] = row.cathode_connection
-    if pair and row.common_screen_resistor:
-        conditions["common_screen_resistor"] = row.common_screen_resistor
-    return conditions
-
-
-def _printed_cathode_voltage(row: OutputRow, stage: OutputStage) -> float:
-    """Return the zero-signal cathode voltage [V] that the printed currents give."""
-    if row.anode_current_zero is None:
-        raise InputError("output row: no zero-signal current is printed; give cathode_voltage")
-    total = row.anode_current_zero + (0.0 if is_total(row) else row.screen_current_zero or 0.0)
-    return float(np.asarray(stage.cathode_resistor)) * total / (2 if row.topology == "PP" else 1)
-
-
 def law_of(constants: laws.Constants) -> Law:
     """Return a law for the solver; fields of ``constants`` are numbers or arrays that broadcast."""
 
@@ -151,11 +84,6 @@ def law_of(constants: laws.Constants) -> Law:
         return ia, np.zeros_like(ia) if ma.screen is None else 1e-3 * np.asarray(ma.screen)
 
     return law
-
-
-def solve_row(constants: laws.Constants, row: OutputRow) -> StageResult:
-    """Run one published row with a valve's constants; see :func:`~simwrap.fitting.output_stage.solve_stage`."""
-    return solve_stage(law_of(constants), stage_of(row))
 
 
 def label_of(row: OutputRow) -> str:

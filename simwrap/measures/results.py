@@ -11,7 +11,7 @@ import dataclasses
 import re
 from collections.abc import Iterable, Mapping
 
-from simwrap.errors import AmbiguousNameError, RenamedError, UnknownNameError
+from simwrap.errors import AmbiguousNameError, UnknownNameError
 from simwrap.measures.requests import Result, Variable
 
 #: Group of a measure's figures that has one entry a valve: ``<measure>.valves.<instance>.<figure>``.
@@ -74,8 +74,6 @@ def find_names(given: str, names: Iterable[str], *, kind: str = "figure", where:
     Raises
     ------
     AmbiguousNameError, UnknownNameError
-    RenamedError
-        For a name with underscores in place of dots, as there once were.
     """
     names = list(names)
     wanted = re.sub(r"\s+", "_", str(given).strip()).casefold()
@@ -95,9 +93,6 @@ def find_names(given: str, names: Iterable[str], *, kind: str = "figure", where:
             return meant
     if meant:
         raise AmbiguousNameError(kind, given, meant, where)
-    renamed = [name for name in names if _was(name, wanted)]
-    if renamed:
-        raise RenamedError(kind, given, renamed, where)
     tails = {name.split(".", cut)[-1] for name in names for cut in range(name.count(".") + 1)}
     raise UnknownNameError(kind, given, tails, where)
 
@@ -114,10 +109,3 @@ def find_name(given: str, names: Iterable[str], *, kind: str = "figure", where: 
     if others:
         raise AmbiguousNameError(kind, given, [first, *others], where)
     return first
-
-
-def _was(name: str, text: str) -> bool:
-    """Whether a text is what a figure was called when dots were underscores, with or without its measure."""
-    measure, path = split_name(name.casefold())
-    old = path.removeprefix(f"{VALVES}.").replace("nodes.n_", "node_").replace(".", "_")
-    return text in (old, f"{measure}_{old}")

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
 
@@ -57,11 +57,6 @@ class ByPoint:
         """Fill in figures of some points; counts and marks are numbers then, which may be missing."""
         arrays = {name: np.asarray(figure.values) for name, figure in figures.items()}
         self.put(places, {name: a.astype(float) if a.dtype.kind in "biu" else a for name, a in arrays.items()})
-
-    def fail(self, places: Sequence[int], reasons: Sequence[str]) -> None:
-        """Note why points failed; the first reason of a point stays."""
-        for place, reason in zip(places, reasons, strict=True):
-            self.reasons[place] = self.reasons[place] or reason
 
 
 def _blank(like: NDArray[Any], shape: tuple[int, ...]) -> NDArray[Any]:

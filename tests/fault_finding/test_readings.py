@@ -16,7 +16,7 @@ from simwrap.engine import DEFAULT, AcRun, OpRun, run
 from simwrap.errors import FileProblemsError
 from simwrap.fault_finding.diagnosis import Dictionary, Place, fault_dictionary, simulated
 from simwrap.fault_finding.measured_response import overlay
-from simwrap.fault_finding.readings import page, read, resting_places, signal_places
+from simwrap.fault_finding.readings import read, resting_places, signal_places
 from simwrap.faults.bed import HEALTHY, Fault, TestBed, Varied, bed_of, element_of
 from simwrap.faults.rails import Supplied, supplied
 
@@ -265,7 +265,7 @@ def test_a_page_says_what_is_outside(design: Design, places: list[Place], bed: T
     (row,) = shown(bed, places, [HEALTHY])
     rest = {p.name: f"{v:.5g} {p.unit}" for p, v in zip(places, row, strict=True) if not p.frequency}
     found = read(design, bench(tmp_path, rest), varied=Varied())
-    lines = page(found)
+    lines = found.page(10_000)
     assert found.diagnosis.healthy
     assert any("what a healthy build may show" in line for line in lines)
     assert sum("inside" in line for line in lines) >= 0.8 * len(rest)

@@ -6,7 +6,7 @@ import re
 
 import pytest
 
-from simwrap.errors import AmbiguousNameError, InputError, RenamedError, UnknownNameError
+from simwrap.errors import AmbiguousNameError, InputError, UnknownNameError
 from simwrap.measures.results import find_name, find_names, full_name, of_any_valve, split_name
 
 NAMES = [
@@ -82,23 +82,6 @@ def test_one_name_is_wanted_where_one_can_be_had() -> None:
     assert find_name("gain_db", NAMES) == "response.gain_db"
     with pytest.raises(AmbiguousNameError, match=re.escape("bias.valves.v1.anode_voltage or bias.valves.v2.anode_vol")):
         find_name("anode_voltage", NAMES)
-
-
-@pytest.mark.parametrize(
-    ("old", "new"),
-    [
-        ("v1_anode_voltage", "bias.valves.v1.anode_voltage"),
-        ("bias_v1_anode_voltage", "bias.valves.v1.anode_voltage"),
-        ("node_anode", "bias.nodes.n_anode"),
-        ("headroom_output_rms_1pct", "headroom.output_rms_1pct"),
-        ("power_clipping_output_power", "power.clipping.output_power"),
-        ("rejection_supplies_supply_transfer_db", "rejection.supplies.supply.transfer_db"),
-        ("heater_hum_v1_output_rms", "heater_hum.valves.v1.output_rms"),
-    ],
-)
-def test_an_old_name_is_refused_with_the_new_one(old: str, new: str) -> None:
-    with pytest.raises(RenamedError, match=rf'"{old}" is now called {re.escape(new)}$'):
-        find_names(old, NAMES)
 
 
 def test_an_unknown_name_gives_the_nearest() -> None:

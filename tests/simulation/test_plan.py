@@ -76,13 +76,6 @@ def test_longer_axes_widen_what_is_there() -> None:
     np.testing.assert_array_equal(found.arrays["x"], [[1.0, 2.0, np.nan], [3.0, 4.0, 5.0], [6.0, np.nan, np.nan]])
 
 
-def test_the_first_reason_stays() -> None:
-    found = ByPoint(2)
-    found.fail([1], ["one"])
-    found.fail([0, 1], ["", "other"])
-    assert found.reasons == ["", "one"]
-
-
 def test_a_view_has_what_a_measure_may_see_and_no_more() -> None:
     seen = {name for name in vars(StageLike) if not name.startswith("_")}
     assert set(StageView.__dataclass_fields__) == seen

@@ -12,14 +12,14 @@ from functools import cache
 import numpy as np
 import pytest
 from numpy.typing import NDArray
-from published_rows import assert_reached, median_and_worst, number, printed
+from published_rows import assert_reached, median_and_worst, number, printed, row_conditions, solve_row
 from stage_runs import operating, steady, thd
 
 from simwrap.circuits.stage import stage
 from simwrap.errors import InputError
 from simwrap.fitting.cross_validation import LeftOut, leave_out, twins
 from simwrap.fitting.fit import fit_section
-from simwrap.fitting.output_rows import drive_of, label_of, row_conditions, solve_row, stage_of
+from simwrap.fitting.output_rows import drive_of, label_of, stage_of
 from simwrap.fitting.rebuild import read_hand_part
 from simwrap.valves import get_valve, models_folder
 from simwrap.valves.schema import OutputRow

@@ -6,9 +6,8 @@ Sources stand in tests/reference/valves/*_beyond.csv; all are from memory, grade
 from __future__ import annotations
 
 import numpy as np
-from published_rows import assert_reached, gain_and_currents, median_and_worst, number, printed
+from published_rows import assert_reached, gain_and_currents, median_and_worst, number, printed, solve_row
 
-from simwrap.fitting.output_rows import solve_row
 from simwrap.fitting.output_stage import StageResult
 from simwrap.valves import get_valve
 from simwrap.valves.schema import OutputRow

@@ -23,19 +23,9 @@ def _a(f: Floats) -> Floats:
     return ratio
 
 
-def _c(f: Floats) -> Floats:
-    ratio: Floats = _F4**2 * f**2 / ((f**2 + _F1**2) * (f**2 + _F4**2))
-    return ratio
-
-
 def a_weighting(frequency: Floats) -> Floats:
     """Return the A-weighting [dB], 0 at 1 kHz (IEC 61672-1)."""
     return _normalised(_a(np.asarray(frequency, dtype=float)), float(_a(np.array(1000.0))))
-
-
-def c_weighting(frequency: Floats) -> Floats:
-    """Return the C-weighting [dB], 0 at 1 kHz (IEC 61672-1)."""
-    return _normalised(_c(np.asarray(frequency, dtype=float)), float(_c(np.array(1000.0))))
 
 
 def itu_468_weighting(frequency: Floats) -> Floats:
