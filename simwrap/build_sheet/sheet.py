@@ -16,9 +16,9 @@ from simwrap.build_sheet.gathered import SheetContent, gather
 from simwrap.build_sheet.sections import whole
 from simwrap.files import write_text
 from simwrap.report.html import page
+from simwrap.report.json import plain
 from simwrap.report.model import Section
 from simwrap.report.shown import Shown
-from simwrap.simulation.as_json import plain
 
 
 @dataclass(repr=False)

@@ -175,7 +175,8 @@ class _Spread:
 
     def told(self, builds: int, seed: int) -> Any:
         """Return all as JSON has it."""
-        from simwrap.simulation.as_json import SCHEMA, plain
+        from simwrap.report.json import plain
+        from simwrap.simulation.as_json import SCHEMA
 
         told: dict[str, Any] = {
             "schema": SCHEMA,
@@ -271,7 +272,7 @@ def choose(
     """
     from simwrap.amplifier.judge import AuditJudge
     from simwrap.design.choose import choose as run
-    from simwrap.simulation.as_json import plain
+    from simwrap.report.json import plain
 
     made, design = subject.with_design(running.how())
     found = run(

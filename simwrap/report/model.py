@@ -8,6 +8,7 @@ from dataclasses import dataclass, field
 from typing import Any, NamedTuple
 
 from simwrap.findings.finding import Finding
+from simwrap.report.json import plain
 from simwrap.units import quantity
 
 
@@ -46,7 +47,7 @@ class Line:
 
     def to_dict(self) -> dict[str, Any]:
         """Return it as JSON has it."""
-        return {"name": self.name, "value": plain(self.value), "unit": self.unit, "words": self.words,
+        return {"name": self.name, "value": _plain(self.value), "unit": self.unit, "words": self.words,
                 "text": self.text}  # fmt: skip
 
 
@@ -75,7 +76,7 @@ class Table:
     def to_list(self) -> list[dict[str, Any]]:
         """Return one object a row."""
         keys = [key for key, _, _ in self.columns]
-        return [dict(zip(keys, map(plain, row), strict=True)) for row in self.rows]
+        return [dict(zip(keys, map(_plain, row), strict=True)) for row in self.rows]
 
     def to_dict(self) -> dict[str, Any]:
         """Return it as JSON has it."""
@@ -133,15 +134,13 @@ class Section:
                 "tables": tables, "notes": self.notes}  # fmt: skip
 
 
+def _plain(value: Any) -> Any:
+    return plain(value if isinstance(value, str) else float(value))
+
+
 def marked(findings: Sequence[Finding]) -> Iterator[tuple[str, str]]:
     """Yield the mark and the sentence of each finding."""
     yield from ((finding.mark, finding.text) for finding in findings)
-
-
-def plain(value: Any) -> Any:
-    """Return a figure or a word as JSON has it: null for what isn't finite."""
-    number = value if isinstance(value, str) else float(value)
-    return number if isinstance(number, str) or abs(number) < float("inf") else None
 
 
 #: A number with or without a unit ("194.7 V", "-180°", "-20 to -30 %"), or that there is none; "12AX7" is a name.

@@ -51,9 +51,8 @@ import dataclasses
 from collections.abc import Iterable, Mapping, Sequence
 from typing import TYPE_CHECKING, Any
 
-import numpy as np
-
 from simwrap.findings.finding import from_json
+from simwrap.report.json import plain
 from simwrap.units import quantity
 
 if TYPE_CHECKING:
@@ -66,23 +65,6 @@ if TYPE_CHECKING:
 
 #: Version of what this module writes; it rises when a key changes its name or meaning.
 SCHEMA = 1
-
-
-def plain(value: Any) -> Any:
-    """Return numpy values as JSON has them: NaN and infinity become None."""
-    if isinstance(value, Mapping):
-        return {key: plain(entry) for key, entry in value.items()}
-    if isinstance(value, np.ndarray):
-        return [plain(entry) for entry in value.tolist()] if value.ndim else plain(value.item())
-    if isinstance(value, list | tuple):
-        return [plain(entry) for entry in value]
-    if isinstance(value, complex):
-        return [plain(value.real), plain(value.imag)]
-    if isinstance(value, np.generic):
-        return plain(value.item())
-    if isinstance(value, float):
-        return value if np.isfinite(value) else None
-    return value
 
 
 def dataset_json(data: xarray.Dataset) -> dict[str, Any]:

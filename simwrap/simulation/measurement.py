@@ -27,9 +27,10 @@ from simwrap.measures.registry import measures as measures_by_name
 from simwrap.measures.requests import Result, Variable
 from simwrap.measures.results import axes_of, labelled, split_name
 from simwrap.registry import load
+from simwrap.report.json import plain
 from simwrap.report.model import Listing
 from simwrap.report.shown import Shown
-from simwrap.simulation.as_json import SCHEMA, plain
+from simwrap.simulation.as_json import SCHEMA
 from simwrap.simulation.conduct import evaluate, refusal
 from simwrap.simulation.outcome import Outcome
 from simwrap.simulation.provenance import provenance
