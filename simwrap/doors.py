@@ -8,9 +8,8 @@ from pathlib import Path
 from typing import Any, Unpack
 
 from simwrap.amplifier.amplifier import Amplifier, as_amplifier
-from simwrap.amplifier.audit import audit
+from simwrap.amplifier.audit import Audit, audit
 from simwrap.amplifier.judge import AuditJudge
-from simwrap.amplifier.page import Audit
 from simwrap.amplifier.papers import DESPITE, findings, refuse
 from simwrap.build_sheet.sheet import sheet
 from simwrap.cathode_guard import paper

@@ -13,12 +13,13 @@ from simwrap.amplifier import hum_budget, parts, shared_supply
 from simwrap.amplifier.amplifier import Amplifier
 from simwrap.amplifier.discharge_times import charged
 from simwrap.amplifier.gain_plan import Plan
-from simwrap.amplifier.page import decibels
 from simwrap.amplifier.supply_match import Match
 from simwrap.circuits.design_file import Design
 from simwrap.findings.finding import Finding
 from simwrap.measures.bias import NEAR as NEAR_SHARE
 from simwrap.measures.bias import Limits
+from simwrap.measures.common import decibels as in_decibels
+from simwrap.measures.common import divide
 from simwrap.report.model import Section, Table
 from simwrap.simulation.measurement import Measurement
 from simwrap.units.quantity import render
@@ -377,6 +378,11 @@ def _intermodulation(section: Section, load: float, found: Sequence[Measurement]
         f"Modulation: {conditions['modulation_tones'][0]}; difference: {conditions['twin_tones'][0]}; "
         "both with the peak of the sine in the same row."
     )
+
+
+def decibels(level: float, reference: float) -> float:
+    """Return a level below (-) or above a reference [dB]; NaN where either isn't known."""
+    return float(in_decibels(divide(level, reference)))
 
 
 def _crosstalk(section: Section, found: Any) -> None:

@@ -6,8 +6,8 @@ from collections.abc import Iterator
 
 import numpy as np
 
+from simwrap.amplifier.audit import CAUTIONS as CHECKED
 from simwrap.amplifier.discharge_times import DISCHARGED, Charged
-from simwrap.amplifier.page import CAUTIONS as CHECKED
 from simwrap.build_sheet.gathered import SheetContent
 from simwrap.build_sheet.powering_up import ChartRow
 from simwrap.report.model import Listing, Section

@@ -16,9 +16,8 @@ from mna import Circuit as Oracle
 import simwrap
 from simwrap.amplifier import hum_budget, shared_supply
 from simwrap.amplifier.amplifier import Amplifier
-from simwrap.amplifier.audit import audit
+from simwrap.amplifier.audit import Audit, audit
 from simwrap.amplifier.gain_plan import plan
-from simwrap.amplifier.page import Audit
 from simwrap.amplifier.parts import Part
 from simwrap.amplifier.supply_match import at_voltage, match
 from simwrap.circuits.design_file import Design, FittedParts, read_whole_design

@@ -9,7 +9,7 @@ import pytest
 from scipy.optimize import brentq, root
 
 import simwrap
-from simwrap.amplifier.page import Audit
+from simwrap.amplifier.audit import Audit
 from simwrap.findings.finding import Finding
 
 AT_REST = {"grid_positive", "near_cut_off", "splitter_unequal", "hum_over_stated"}

@@ -13,8 +13,7 @@ import pytest
 
 import simwrap
 from simwrap.amplifier.amplifier import Amplifier
-from simwrap.amplifier.audit import audit
-from simwrap.amplifier.page import Audit
+from simwrap.amplifier.audit import Audit, audit
 from simwrap.circuits.design_file import read_whole_design
 from simwrap.cli import main
 from simwrap.engine import Run
