@@ -140,6 +140,15 @@ class Stopped(Exception):
     """The run was interrupted; no child may be started any more."""
 
 
+#: Since when no child of an engine could be started, as something ended each of them [s]: of the whole process, so that
+#: its next run isn't as patient again.
+_failing_since: dict[str, float] = {}
+
+
+def _hopeless(engine: str) -> bool:
+    return time.monotonic() - _failing_since.get(engine, np.inf) > START_PATIENCE
+
+
 class _Crew:
     """The children that one run uses at a time, so that it can end them without touching another run's."""
 
@@ -149,17 +158,16 @@ class _Crew:
         self._stopped = threading.Event()
         self._lock = threading.Lock()
         self._busy: set[children.Child] = set()
-        self._failing_since: float | None = None
 
     def take(self, engine: str) -> children.Child:
         try:
             child = children.borrow(engine, self.most, self._stopped)
         except children.ChildDied:
-            self._failing_since = self._failing_since or time.monotonic()
+            _failing_since.setdefault(engine, time.monotonic())
             raise
         if child is None:
             raise Stopped
-        self._failing_since = None
+        _failing_since.pop(engine, None)
         with self._lock:
             self._busy.add(child)
         if self._stopped.is_set():
@@ -187,12 +195,6 @@ class _Crew:
     @property
     def stopped(self) -> bool:
         return self._stopped.is_set()
-
-    @property
-    def hopeless(self) -> bool:
-        """Whether for a long time every child has been ended while it was started: of the whole run, not of a point."""
-        since = self._failing_since
-        return since is not None and time.monotonic() - since > START_PATIENCE
 
 
 #: What an executor's worker gets: a job, the engines in order, and whether the first one was asked for by its name.
@@ -268,7 +270,7 @@ def _on(engine: str, job: Job, crew: _Crew, named: bool = False) -> tuple[list[C
         except (children.Unusable, children.ChildDied) as error:
             starts += 1
             ended = isinstance(error, children.ChildDied)
-            if not crew.hopeless if ended else starts < START_TRIES:
+            if not _hopeless(engine) if ended else starts < START_TRIES:
                 continue
             if named and not ended:
                 raise NoEngineError(f"it could not be started ({error})", engine=engine) from None
@@ -352,9 +354,9 @@ def _locally(jobs: list[_Given], workers: int, arrived: Callable[[int, Solved], 
             try:
                 thread.start()
             except RuntimeError:
-                if number == 0:
-                    raise SystemLimitError("the computer has no room for another thread or process") from None
-                del threads[number:]  # those that run do it all
+                del threads[number:]  # no room for another: those that run do it all, or this one
+                if not threads:
+                    work()
                 break
         for _ in jobs:
             index, answer = answers.get()
