@@ -20,7 +20,7 @@ from simwrap.engine.protocol import Analysis, NetlistTable, Reply, SteadyRun, Tr
 from simwrap.engine.steady import Settled
 from simwrap.engine.validation import checked_run, checked_table
 from simwrap.engine.worker import ChunkResult, Job, empty, put_level
-from simwrap.errors import EngineError, NoEngineError, SystemLimitError
+from simwrap.errors import EngineError, NoEngineError
 from simwrap.findings.status import reworded
 from simwrap.netlist import allow_list
 
