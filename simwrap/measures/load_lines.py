@@ -1,8 +1,9 @@
 """Load lines: what each valve sees in its circuit, found by driving it there.
 
-The circuit round the valves is linear. Its response to each valve driven by itself, at the grid and (of a pentode)
-between screen and anode, gives the matrix of impedances that the valves' currents meet; from it follows how anode
-voltage and current go together for slow changes and for the signal, alone or beside a twin in opposite phase.
+A valve sees its circuit with all other valves at work there: as its own grid is driven slowly, and as the signal drives
+it. Halves of a pair are taken as exactly balanced. The circuit round the valves is linear, so the response to each
+valve driven by itself, at the grid and (of a pentode) between screen and anode, also gives the matrix of impedances that the
+valves' currents meet; from it follows what a half of a pair sees with its twin beside it, and with its twin cut off.
 """
 
 from __future__ import annotations
@@ -40,6 +41,8 @@ _STRAIGHT = 0.2
 #: Another valve counts as a twin if what its current does to this one's voltage is more than this share of what its
 #: own does, and the signal drives both alike within this factor and angle.
 _COUPLED, _ALIKE, _ANGLE = 0.1, 2.0, np.radians(30.0)
+#: Valves are in series if more than this share of a slow change of the one's current is the other's.
+_SERIES = 0.1
 #: A screen's current that moves the anode by less than this share of what the anode's does isn't in its load.
 _LEAST_TAP = 0.05
 #: Below this share of the largest current a drive moves nothing: the valve is cut off.
@@ -69,11 +72,13 @@ def load_lines(stage: StageLike, *, frequency: Frequency = 1000.0) -> Steps:
     Results
     -------
     valves.<name>.direct_load
-        For slow changes: every capacitor open, every winding a wire [ohm].
+        For slow changes of its grid: every capacitor open, every winding a wire [ohm]; of halves that share a load,
+        both alike.
     valves.<name>.signal_load
         For the signal [ohm]; NaN where it isn't a straight line: not resistive within 20 %, or
         not the same within 20 % half a decade higher and lower. Of valves that share a load or a cathode and
-        that the signal drives in opposite phase, or in the same, both moving alike.
+        that the signal drives in opposite phase, or in the same, both moving alike; but valves in series see what they
+        see, as any other.
     valves.<name>.alone_load
         For the signal while a twin in opposite phase at the same load is cut off [ohm]; NaN without one.
     valves.<name>.output_share
@@ -106,7 +111,8 @@ def load_lines(stage: StageLike, *, frequency: Frequency = 1000.0) -> Steps:
     ohms = load_of(stage, count(signal))[1]
     variables: dict[str, Variable] = {}
     for number, (name, use) in enumerate(valves.items()):
-        found = _lines(number, _signs(valves, signal, middle, number), middle, low, partial(_driven, signal, name, use))
+        twins = _twins(valves, signal, middle, low, number)
+        found = _lines(number, twins, middle, low, partial(_driven, signal, name, use))
         for key, words in (
             ("direct_load", "load of {} for slow changes"),
             ("signal_load", "load of {} for the signal"),
@@ -138,6 +144,10 @@ class _Network:
         Voltage at the output for 1 A of each current [ohm].
     ratio : ndarray, shape (points, frequencies, valves)
         Screen over anode current of each valve as its own grid is driven; 0 without a screen.
+    own : ndarray, shape (points, frequencies, valves)
+        Fall of each anode's voltage to its cathode for 1 A of the anode as its own grid is driven [ohm].
+    takes_along : ndarray, shape (points, frequencies, valves, valves)
+        Current of each anode (first) for 1 A of another's (second) as that one's grid is driven.
     """
 
     def __init__(self, valves: Mapping[str, Any], replies: list[Reply], output: str) -> None:
@@ -156,6 +166,12 @@ class _Network:
             np.where(failed, np.nan, -self._voltages(valves, replies, ground) * scale @ inverse)
             for ground in (False, True)
         )
+        count = len(names)
+        driven = np.einsum("...kk->...k", flows[..., :count, :count])
+        fall = -np.einsum("...kk->...k", self._voltages(valves, replies[:count], False))
+        heard = np.abs(driven) > _DEAF * largest[..., 0]
+        self.own = np.where(heard, divide(fall, driven), np.nan)
+        self.takes_along = np.where(heard[..., None, :], divide(flows[..., :count, :count], driven[..., None, :]), 0.0)
         levels = [vector(reply, output) if output else np.full(flows.shape[:2], np.nan) for reply in replies]
         reached = np.stack(levels, axis=-1)[..., None, :] * scale @ inverse
         self.output = np.where(failed, np.nan, reached)[..., 0, :]
@@ -185,6 +201,10 @@ class _Network:
             ],
             axis=-1,
         )
+
+    def alive(self, valve: int, tap: Floats) -> Array:
+        """Return what a valve sees as its own grid is driven, all others at work, over frequency [ohm]."""
+        return divide(self.own[..., valve], 1.0 + tap[:, None] * self.ratio[..., valve])
 
     def tap(self, valve: int, place: int) -> Floats:
         """Return the share of a valve's screen current that flows through its anode's load, at a frequency."""
@@ -224,17 +244,18 @@ class _Network:
 _BELOW, _MIDDLE, _ABOVE = 0, 1, 2
 
 
-def _signs(valves: Mapping[str, Any], signal: Reply, network: _Network, valve: int) -> Floats:
+def _twins(valves: Mapping[str, Any], signal: Reply, network: _Network, low: _Network, valve: int) -> Floats:
     """Return how the signal drives the twins of a valve: 1 in its phase, -1 in opposite phase, 0 for other valves.
 
-    Shape (points, valves).
+    Valves in series are no twins: a slow change of the one's current is the other's too. Shape (points, valves).
     """
     driven = np.stack([vector(signal, current_nodes(n, u)["anode"])[:, _MIDDLE] for n, u in valves.items()], axis=-1)
     ratio = divide(driven, driven[:, valve, None])
     size, angle = np.abs(ratio), np.abs(np.angle(ratio))
     across = network.to_cathode[:, _MIDDLE, valve, : len(valves)].real
     coupled = np.abs(across) > _COUPLED * np.abs(across[:, valve, None])
-    alike = coupled & (size > 1.0 / _ALIKE) & (size < _ALIKE)
+    in_series = low.takes_along[:, 0, :, valve].real > _SERIES
+    alike = coupled & ~in_series & (size > 1.0 / _ALIKE) & (size < _ALIKE)
     signs = np.where(alike & (angle < _ANGLE), 1.0, np.where(alike & (angle > np.pi - _ANGLE), -1.0, 0.0))
     signs[:, valve] = 1.0
     return signs
@@ -258,16 +279,18 @@ def _lines(
     across = middle.to_cathode[:, _MIDDLE, valve, : signs.shape[1]].real
     # At a common load a twin's current moves this anode the other way; at a common cathode it doesn't.
     at_load = opposite & ((np.minimum(signs, 0.0) * across).sum(axis=1) > 0)
+    single = np.abs(signs).sum(axis=1) == 1
     # What is slow moves both valves of a pair alike. Those of a cathode-coupled pair share a current that stays.
     together = np.where(at_load[:, None], np.abs(signs), signs)
-    direct = low.load(valve, together, tap)[:, 0].real
+    slow = np.where(single, low.alive(valve, tap)[:, 0], low.load(valve, together, tap)[:, 0])
     # By itself a valve is looked at as the signal drives it, so that a grid leak to its cathode is bootstrapped as it
-    # is in use. A pair is taken as exactly balanced.
-    seen, single = driven(tap), (np.abs(signs).sum(axis=1) == 1)[:, None]
-    signal = _straight(np.where(single & np.isfinite(seen), seen, middle.load(valve, signs, tap)))
+    # is in use; one that the signal doesn't reach, as its own grid does. A pair is taken as exactly balanced.
+    seen = driven(tap)
+    seen = np.where(np.isfinite(seen), seen, middle.alive(valve, tap))
+    signal = _straight(np.where(single[:, None], seen, middle.load(valve, signs, tap)))
     alone = _straight(middle.load(valve, np.maximum(signs, 0.0), tap))
     return {
-        "direct_load": direct,
+        "direct_load": slow.real,
         "signal_load": signal,
         "alone_load": np.where(at_load, alone, np.nan),
         "tap": tap,
