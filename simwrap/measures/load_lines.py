@@ -2,8 +2,8 @@
 
 A valve sees its circuit with all other valves at work there: as its own grid is driven slowly, and as the signal drives
 it. Halves of a pair are taken as exactly balanced. The circuit round the valves is linear, so the response to each
-valve driven by itself, at the grid and (of a pentode) between screen and anode, also gives the matrix of impedances that the
-valves' currents meet; from it follows what a half of a pair sees with its twin beside it, and with its twin cut off.
+valve driven by itself, at the grid and (of a pentode) between screen and anode, also gives the matrix of impedances
+that the valves' currents meet; from it follows what a half sees with its twin beside it, and with its twin cut off.
 """
 
 from __future__ import annotations
