@@ -21,9 +21,10 @@ export PYTHONDONTWRITEBYTECODE :=
 demo: $(VENV)/.installed $(VENV)/.ngspice
 	@$(BIN)/simwrap demo --force
 
-# What a module's tests share is computed once, by the one process that runs them.
+# Each process begins with modules of its own, and takes over from the other's end: what a module's tests share is
+# computed twice for a few of them only, and none runs alone for long.
 test: $(VENV)/.installed-test $(VENV)/.ngspice-test
-	$(BIN)/python -m pytest -n $(JOBS) --dist loadscope --durations=25
+	$(BIN)/python -m pytest -n $(JOBS) --dist worksteal --durations=25
 	@if ls notebooks/*.ipynb >/dev/null 2>&1; then \
 	  $(BIN)/python -m pytest -n $(JOBS) --nbmake --nbmake-timeout=600 -W default notebooks; fi
 

@@ -284,10 +284,9 @@ def compiled(source: str, names: Mapping[str, Any]) -> tuple[jinja2.Template | N
 
 def _unknown(tree: nodes.Template, names: Mapping[str, Any]) -> Iterator[str]:
     """Yield a clause for every name that is used and that nobody gives."""
-    from jinja2 import meta
-
-    own = {node.name for node in tree.find_all(nodes.Name) if node.ctx in ("store", "param")}
-    for name in sorted(meta.find_undeclared_variables(tree) - own - set(names) - GIVEN - {"range"}):
+    every = list(tree.find_all(nodes.Name))
+    own = {node.name for node in every if node.ctx in ("store", "param")}
+    for name in sorted({node.name for node in every} - own - set(names) - GIVEN - set(_ENVIRONMENT.globals)):
         near = nearest(name, names, 1)
         yield f'its netlist uses "{name}", which is no parameter' + (f"; did you mean {near[0]}?" if near else "")
 
