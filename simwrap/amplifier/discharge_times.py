@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Collection, Mapping
 from dataclasses import dataclass, replace
 from typing import Any
 
@@ -30,8 +30,6 @@ DISCHARGED = 60.0
 SERIES, LOADED = "E12", 0.5
 #: From this capacitance to ground on a capacitor is a reservoir, across which a bleeder belongs [F].
 RESERVOIR = 1e-6
-#: How names of the supply's capacitors begin.
-_SUPPLY = "c_supply__"
 
 
 @dataclass(frozen=True)
@@ -87,8 +85,8 @@ def charged(design: Design, circuit: Circuit, supply: Any, *, within: float, run
     they conduct, keeps the one that is looked at up longest. Then the valves draw nothing: cold, out of their
     sockets, or without emission. Leakage isn't counted on.
     """
-    parts = _network(design, circuit)
-    low, high = _bounds(circuit, parts, supply, run)
+    parts, of_supply = _network(design, circuit)
+    low, high = _bounds(circuit, parts, of_supply, supply, run)
     capacitors = {name: part for name, part in parts.items() if part.kind == "c"}
     solved = {name: part for name, part in capacitors.items() if not _across_rectifier(part)}
     drains = [Branch(part.nodes[0], part.nodes[1], float(part.value[0])) for part in parts.values() if part.kind == "r"]
@@ -102,12 +100,13 @@ def charged(design: Design, circuit: Circuit, supply: Any, *, within: float, run
             continue
         if _across_rectifier(part):
             # Whatever its charge, a rectifier conducts before more than its reservoir's voltage lies across it.
-            times[name] = max((time for other, time in times.items() if other.startswith(_SUPPLY)), default=np.nan)
-        farads = float(part.value[0]) / (1 if name.startswith(_SUPPLY) else design.channels)
+            times[name] = max((time for other, time in times.items() if other in of_supply), default=np.nan)
+        farads = float(part.value[0]) / (1 if name in of_supply else design.channels)
         # A resistor across a coupling capacitor, or a small one at a screen, would change the circuit.
         fits = "0" in part.nodes and farads >= RESERVOIR
         own = bleeder(farads, start, within) if fits else (np.nan, np.nan)
-        found.append(Charged(name[2:].replace("__", "."), farads, start, float(times[name]), *own))
+        path = f"supply.{part.path}" if name in of_supply else part.path
+        found.append(Charged(path, farads, start, float(times[name]), *own))
     return sorted(found, key=lambda each: (-each.time, -each.energy, each.path))
 
 
@@ -116,7 +115,7 @@ def _across_rectifier(part: Element) -> bool:
 
 
 def _bounds(
-    circuit: Circuit, parts: Mapping[str, Element], supply: Any, run: Run
+    circuit: Circuit, parts: Mapping[str, Element], of_supply: Collection[str], supply: Any, run: Run
 ) -> tuple[dict[str, float], dict[str, float]]:
     """Return the lowest and the highest voltage that each capacitor may hold at switching off [V], 0 between them.
 
@@ -140,7 +139,7 @@ def _bounds(
     for name, part in parts.items():
         if part.kind != "c":
             continue
-        if name.startswith(_SUPPLY):
+        if name in of_supply:
             low[name], high[name] = 0.0, inverse if _across_rectifier(part) else highest
             continue
         across = [_between(cold, part)]
@@ -169,19 +168,20 @@ def bleeder(capacitance: float, start: float, within: float) -> tuple[float, flo
     return ohms, float(next_of(WATTAGES, np.array([start**2 / ohms / LOADED]))[0])
 
 
-def _network(design: Design, circuit: Circuit) -> dict[str, Element]:
-    """Return resistors and capacitors of all channels, side by side, and of the supply."""
+def _network(design: Design, circuit: Circuit) -> tuple[dict[str, Element], set[str]]:
+    """Return resistors and capacitors of all channels, side by side, and of the supply; and which are the supply's."""
     rail = {circuit.placed_ports[port].node for port, _ in fed(design)} if design.supply is not None else set()
     found: dict[str, Element] = {}
     for name, part in _passive(circuit).items():
         nodes = tuple("n_supply__out" if node in rail else node for node in part.nodes)
         share = design.channels if part.kind == "c" else 1.0 / design.channels
         found[name] = replace(part, nodes=nodes, value=part.value * share)
+    channels = set(found)
     if design.supply is not None:
         for name, part in _passive(design.supply.circuit).items():
             nodes = tuple(node if node == "0" else f"n_supply__{node[2:]}" for node in part.nodes)
             found[f"{name[:2]}supply__{name[2:]}"] = replace(part, nodes=nodes)
-    return found
+    return found, set(found) - channels
 
 
 def _passive(circuit: Circuit) -> dict[str, Element]:

@@ -111,8 +111,7 @@ def _capacitor(row: PartsRow, part: Part | None, tolerances: Mapping[str, str]) 
 
 
 def _potentiometer(row: PartsRow, item: Item, known: Mapping[tuple[str, str], Part]) -> PartsRow:
-    paths = [device[2:].replace("__", ".") for device in item.devices]
-    borne = [known[kind] for path in paths if (kind := ("resistor", path)) in known]
+    borne = [known[kind] for path in item.parts if (kind := ("resistor", path)) in known]
     watts = sum(part.most for part in borne if np.isfinite(part.most))
     rating = float(next_of(WATTAGES, np.array([max(watts, 1e-9) / LOADED]))[0])
     reason = f"bears {_watts(watts)} at most" if watts > 1e-6 else "carries the signal only"

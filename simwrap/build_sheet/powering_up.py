@@ -163,20 +163,20 @@ def _heaters(amplifier: Amplifier) -> PowerUpStep:
         ],
     )
     shared: dict[float, set[str]] = {}
-    apart: dict[tuple[str, str], float] = {}
+    apart: dict[tuple[str, bool, bool], float] = {}
     rectifiers = amplifier.design.supply.circuit.valves.values() if amplifier.design.supply is not None else ()
     for use, rectifier in [*((u, False) for u in amplifier.circuit.valves.values()), *((u, True) for u in rectifiers)]:
         heater = use.valve.heater
         if heater is None:
             continue
         if rectifier or heater.direct:
-            apart[use.valve.name, _WINDINGS[rectifier, heater.direct]] = heater.voltage
+            apart[use.valve.name, rectifier, heater.direct] = heater.voltage
         else:
             shared.setdefault(heater.voltage, set()).add(use.valve.name)
     rows = [(f"heaters of {', '.join(sorted(types))}", "across the heater, a.c. or d.c.", volts)
             for volts, types in sorted(shared.items())]  # fmt: skip
-    rows += [(f"{'filament' if 'filament' in words else 'heater'} of {name}", words, volts)
-             for (name, words), volts in sorted(apart.items())]  # fmt: skip
+    rows += [(f"{'filament' if direct else 'heater'} of {name}", _WINDINGS[rectifier, direct], volts)
+             for (name, rectifier, direct), volts in sorted(apart.items())]  # fmt: skip
     if apart:
         step.do.append(
             "Rows that name a winding of its own must not share one: a filament is a cathode, and a rectifier's stands "

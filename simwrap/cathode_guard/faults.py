@@ -15,6 +15,7 @@ from simwrap.faults.bed import OPEN, SHORT, Fault, TestBed, element_of
 from simwrap.findings.status import late
 from simwrap.measures.bias import rating_of
 from simwrap.netlist.element import Element
+from simwrap.netlist.groups import Groups
 
 #: By which a valve's emission and its amplification factor are off.
 _EMISSIONS = (("without emission", 1e-4), ("with a tenth of its emission", 0.1), ("with a quarter of it", 0.25),
@@ -64,13 +65,16 @@ def _of_pair(guard: GuardBed, valve: Sensed) -> Iterator[Fault]:
 
 
 def _of_half(guard: GuardBed, valve: Sensed) -> Iterator[Fault]:
-    bed = guard.bed
-    own = f"{valve.pair}.input" + ("_b" if valve.half == "b" else "")
-    if own in guard.drives:
-        for words, ohms in _COUPLING:
-            yield Fault(f"coupling capacitor at {own}", words, {guard.drives[own]: ohms})
-    nodes = bed.circuit.valves[valve.name].nodes
+    bed, use = guard.bed, guard.bed.circuit.valves[valve.name]
+    nodes = use.nodes
     own_stage = [each for each in bed.elements.values() if each.stage == valve.pair and not each.valve]
+    half = Groups()  # what resistors of its side join: the port that drives its grid is there
+    for each in own_stage:
+        if each.kind == "r" and each.side == use.side and not each.bench:
+            half.join(*each.nodes[:2])
+    for port, device in guard.drives.items():
+        if half.of(bed.circuit.ports[port]) == half.of(nodes["grid"]):
+            yield from (Fault(f"coupling capacitor at {port}", words, {device: ohms}) for words, ohms in _COUPLING)
     # The winding is modelled as its leakage inductance at the anode, and its resistance behind that.
     leakage = [each for each in own_stage if each.kind == "l" and nodes["anode"] in each.nodes]
     behind = {node for each in leakage for node in each.nodes} - {nodes["anode"]}
@@ -103,14 +107,14 @@ def _of_channel(bed: TestBed, valve: Sensed) -> Iterator[Fault]:
 
 def _near(bed: TestBed, names: Mapping[str, str], valve: Sensed) -> list[Element]:
     """Return the parts in a valve's half of its stage or shared by both, and those of its channel's droppers."""
-    channel = valve.pair.removeprefix(valve.stage)
+    channel, side = valve.pair.removeprefix(valve.stage), bed.circuit.valves[valve.name].side
     parts = [bed.elements[name] for name in names.values()]
-    in_half = {each.parameter for each in parts if each.stage == valve.pair and each.side == valve.half}
+    in_half = {each.parameter for each in parts if each.stage == valve.pair and each.side == side}
     found = []
     for each in parts:
         if each.stage == valve.pair:
             # What is only on the other side is shared: one part stands for both.
-            if each.side in ("", valve.half) or each.parameter not in in_half:
+            if each.side in ("", side) or each.parameter not in in_half:
                 found.append(each)
         elif each.stage and each.stage.endswith(channel):
             found.append(each)

@@ -28,6 +28,7 @@ from simwrap.engine import protocol
 from simwrap.errors import NetlistError, SimwrapError, UnknownNameError
 from simwrap.netlist.allow_list import check
 from simwrap.netlist.element import Element
+from simwrap.netlist.groups import GROUND, Groups
 from simwrap.netlist.text import NotTabular, read
 from simwrap.valves.valve import Valve
 
@@ -64,8 +65,8 @@ class Netlist:
         """Hash of the text, for provenance."""
         return hashlib.sha256(self.circuit.text.encode()).hexdigest()
 
-    def complete(self, analyses: Sequence[str] = (".op", ".ac dec 20 1.0 1000000.0")) -> str:
-        """Return a whole netlist, with title and analyses, that any SPICE reads.
+    def complete(self, analyses: Sequence[str] = (".op",), sweep: str = "dec 20 1.0 1000000.0") -> str:
+        """Return a whole netlist, with title, analyses and a small-signal sweep, that any SPICE reads.
 
         ``ngspice -b`` runs it unchanged and prints the operating point and the output.
 
@@ -82,8 +83,7 @@ class Netlist:
             lines.append(f"* {name} = {plain} ({label})")
         lines = [" ".join(line.encode("ascii", "replace").decode().split()) for line in lines]
         lines += [self.circuit.text.rstrip("\n"), *analyses]
-        if port and any(line.startswith(".ac") for line in analyses):
-            lines.append(f".print ac v({port})")
+        lines += [f".ac {sweep}"] * bool(sweep) + [f".print ac v({port})"] * bool(sweep and port)
         return "\n".join([*lines, ".end", ""])
 
 
@@ -259,9 +259,33 @@ def _render(
             found += _stage_elements(circuit, name, values, extra, device)
     around = bench.elements(circuit, whole, device, extra.get("load"))
     found = _spread([*(replace(each, bench=True) for each in around), *found], whole)
+    if only is None:
+        _check_grids(circuit, found)
     if inside:  # a valve's own source or heater
         found = [replace(each, ac=(1.0,)) if each.name == device else each for each in found]
     return Netlist(tuple(_whole(element, points) for element in found), circuit, points)
+
+
+def _check_grids(circuit: Circuit, elements: list[Element]) -> None:
+    """Refuse a grid that nothing but its own current could hold: it would drift to where hardly any flows.
+
+    Raises
+    ------
+    NetlistError
+        With the grid's name.
+    """
+    grids = {name: use.nodes["grid"] for name, use in circuit.valves.items() if "grid" in use.nodes}
+    held = Groups()
+    for each in elements:
+        own = each.kind == "g" and bool(each.valve) and grids.get(each.valve) in each.nodes
+        if each.kind not in "ci" and len(each.nodes) > 1 and not own:
+            held.join(*each.nodes[:2])
+    for name, node in grids.items():
+        if held.of(node) != GROUND:
+            leak = circuit.valves[name].grid_leak
+            how = f"give {leak} a value, or join it" if leak else "join it"
+            why = f"the grid of {name} is held by nothing, since only capacitors lead to it"
+            raise NetlistError(f"{circuit.name}: {why}; {how} without a coupling capacitor to what is before it")
 
 
 def _spread(elements: list[Element], values: Mapping[str, Any]) -> list[Element]:

@@ -31,6 +31,10 @@ _SMALLEST_RATIO = 0.05
 INSIDE = 2e-3
 
 
+#: What a goal that states bounds has in it, as a builder writes it.
+_BOUNDS = ("<", ">", "±", "+/-", " to ")
+
+
 @dataclass(frozen=True)
 class Goal:
     """One goal on one variable.
@@ -159,7 +163,7 @@ def _goal(variable: str, wanted: Any, known: Known) -> Goal:
             return Goal(
                 variable, unit, f"{word} {variable}", extreme=word, scale=scale if 0 < scale < math.inf else 1.0
             )
-        if any(sign in wanted for sign in ("<", ">", "±", "+/-")) or " to " in wanted:
+        if any(sign in wanted for sign in _BOUNDS):
             limit = parse_limit(f"{variable} {wanted}", known)[0]
             return Goal(limit.variable, known.units[limit.variable], " ".join(limit.text.split()), limit)
     value = (

@@ -57,6 +57,8 @@ class Item:
         Lines beside it, such as ("100 kΩ",).
     devices : tuple of str
         The netlist's elements that it stands for.
+    parts : tuple of str
+        Paths of a potentiometer's legs.
     parameter : str
         What sets its value, where that is one parameter of the stage.
     valve_kind : str
@@ -75,6 +77,7 @@ class Item:
     value: tuple[str, ...] = ()
     devices: tuple[str, ...] = ()
     parameter: str = ""
+    parts: tuple[str, ...] = ()
     valve_kind: str = ""
     positive: str = ""
     reference: str = ""
@@ -389,7 +392,9 @@ def _potentiometers(stage: str, made: Stage, elements: Mapping[str, Element]) ->
                 ends = set(pins.values())
                 open_ = [name for name in legs_of - set(group)
                          if "tap" in pins and set(elements[name].nodes) <= ends]  # fmt: skip
-                yield Item(kind, path, pins, value, (*group, *open_), joined_name(stage, track))
+                devices = (*group, *open_)
+                paths = tuple(elements[name].path for name in devices)
+                yield Item(kind, path, pins, value, devices, joined_name(stage, track), paths)
 
 
 def _legs_together(ends: Mapping[str, tuple[str, ...]], turned: set[str]) -> list[list[str]]:

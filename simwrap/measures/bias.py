@@ -24,12 +24,12 @@ from simwrap.measures.common import (
     scalar,
     vector,
 )
-from simwrap.measures.numerics.discharge import Groups
 from simwrap.measures.numerics.parts import OPEN, VOLTAGES, bought, cold, dissipated, next_of, part_tables, voltages
 from simwrap.measures.options import Option
 from simwrap.measures.registry import Steps, measure
 from simwrap.measures.requests import Op, Result, Variable
 from simwrap.netlist.element import Element, Role
+from simwrap.netlist.groups import Groups
 from simwrap.report.model import Listing
 from simwrap.units import quantity
 

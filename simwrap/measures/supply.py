@@ -25,12 +25,13 @@ from simwrap.measures.common import (
     vector,
     wanted,
 )
-from simwrap.measures.numerics.discharge import GROUND, Branch, time_above
+from simwrap.measures.numerics.discharge import Branch, time_above
 from simwrap.measures.numerics.parts import LOADED, VOLTAGES, WATTAGES, bought, dissipated, next_of, voltages
 from simwrap.measures.options import MainsFrequency, Option
 from simwrap.measures.registry import Steps, measure
 from simwrap.measures.requests import Op, Result, Steady, Transient, Variable
 from simwrap.netlist.element import Element, Role
+from simwrap.netlist.groups import GROUND
 
 #: Peak of the 1 V r.m.s. that stands for the nominal mains.
 _MAINS = np.sqrt(2.0)

@@ -18,6 +18,7 @@ from dataclasses import dataclass, field
 from simwrap.errors import NetlistError, shown
 from simwrap.netlist import text as lines_of_text
 from simwrap.netlist.element import Element
+from simwrap.netlist.groups import GROUND, Groups
 
 
 @dataclass(frozen=True)
@@ -51,25 +52,6 @@ def _refuse(number: int, line: str, why: str) -> NetlistError:
     return NetlistError(f"netlist line {number}: {shown(line)} {why}")
 
 
-class _Groups:
-    """Nodes joined into groups (union-find)."""
-
-    def __init__(self) -> None:
-        self.parent: dict[str, str] = {}
-
-    def find(self, node: str) -> str:
-        parent = self.parent.setdefault(node, node)
-        while parent != node:
-            node, parent = parent, self.parent.setdefault(parent, parent)
-        return node
-
-    def join(self, one: str, other: str) -> bool:
-        """Join two nodes; False when they were joined before."""
-        first, second = self.find(one), self.find(other)
-        self.parent[first] = second
-        return first != second
-
-
 def _check_references(building: _Building, known: Iterable[str]) -> None:
     devices, nodes, refuse = building.devices, {"0", *known}, building.refuse
     for device in devices.values():
@@ -93,7 +75,7 @@ def _check_references(building: _Building, known: Iterable[str]) -> None:
 def _check_paths(building: _Building) -> None:
     """Every node needs two connections and a direct-current path to ground; no loops of sources."""
     touched: dict[str, list[Element]] = {}
-    paths, stiff = _Groups(), _Groups()
+    paths, stiff = Groups(), Groups()
     read = {node for device in building.devices.values() for node in device.reads}
     for device in building.devices.values():
         if device.kind == "k":
@@ -102,8 +84,6 @@ def _check_paths(building: _Building) -> None:
             touched.setdefault(node, []).append(device)
         one, other = device.nodes[:2]
         blind = device.kind in "ci" or (device.kind == "b" and device.current and not device.reads)
-        # A grid that only its own current could hold drifts to where hardly any flows: there is no operating point.
-        blind |= device.kind == "g" and device.name.endswith("_grid")
         if not blind:
             paths.join(one, other)
         if (device.kind == "l" or device.holds_voltage) and not stiff.join(one, other):
@@ -112,9 +92,8 @@ def _check_paths(building: _Building) -> None:
             )
     if "0" not in touched:
         raise NetlistError("netlist: nothing is connected to ground (node 0)")
-    ground = paths.find("0")
     for node, devices in touched.items():
-        if paths.find(node) != ground:
+        if paths.of(node) != GROUND:
             raise building.refuse(
                 devices[0].name,
                 f"leaves node {node} floating: it has no direct-current path to ground (only capacitors or "

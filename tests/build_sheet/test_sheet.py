@@ -52,7 +52,7 @@ def by_ngspice(program: str, folder: Path, text: str, nodes: list[str]) -> dict[
 
 
 def operating_point(circuit: Circuit) -> str:
-    return render(circuit).complete([".op"])
+    return render(circuit).complete(sweep="")
 
 
 def without_valves(circuit: Circuit) -> str:
@@ -135,7 +135,7 @@ def test_levels_at_full_power_are_those_of_ngspice_by_itself(tmp_path: Path, ngs
     circuit = made().circuit
     ports = {row.name: circuit.ports[row.name] for row in step("Full power").readings if row.name in circuit.ports}
     prints = " ".join(f"vm({node})" for node in ports.values())
-    text = render(circuit).complete([".ac lin 1 1000 1000"])
+    text = render(circuit).complete([], "lin 1 1000 1000")
     lines = [line for line in text.splitlines() if not line.startswith(".print")]
     results = []
     for node in sorted(set(ports.values())):
@@ -163,7 +163,7 @@ def test_the_supplys_voltages_are_those_of_ngspice_by_itself(tmp_path: Path, ngs
     loaded = made().design.supply.replace(load_current=found.current)  # type: ignore[union-attr]
     circuit = loaded.circuit
     nodes = {place: circuit.ports[place] for place in ("reservoir", "output")}
-    text = render(circuit).complete([".tran 20u 4 0 20u"])
+    text = render(circuit).complete([".tran 20u 4 0 20u"], "")
     text = text.replace("v_signal n_signal 0 dc 0.0 ac 1.0", "v_signal n_signal 0 sin(0 1.4142135623731 50)")
     asked = [f".meas tran mean_{place} avg v({node}) from=3.98 to=4" for place, node in nodes.items()]
     (tmp_path / "run.cir").write_text(text.replace(".end", "\n".join([*asked, ".end"])), encoding="ascii")

@@ -96,7 +96,6 @@ def test_order_and_the_worst_come_from_severity_alone(monkeypatch: pytest.Monkey
 #: Constants that are looked for in text that isn't a finding's: what the user wrote, and what another library says.
 FOREIGN = {
     ("circuits/render.py", "truth value of an array"): "numpy's words for an array that decides about a branch",
-    ("design/goals.py", " to "): "a goal as the user writes it",
     ("engine/backends/neospice.py", "exceeded"): "the simulator's own words",
 }
 #: Names that hold sentences.

@@ -215,8 +215,28 @@ def test_a_grid_that_nothing_holds_is_one_sentence() -> None:
     chain = simwrap.circuit(
         driver=simwrap.stage("pentode_gain", valve="6AU6"), splitter=simwrap.stage("cathodyne", valve="6SN7GT")
     )
-    with pytest.raises(NetlistError, match="n_driver__out floating: it has no direct-current path to ground"):
+    with pytest.raises(NetlistError, match=r"grid of splitter\.v1 is held by nothing.*; join it without a coupling"):
         simwrap.measure(chain, ["bias"])
+    held = chain.replace(**{"driver.coupling_capacitor": 0})
+    assert simwrap.measure(held, ["bias"]).bias.valves.splitter.v1.anode_current > 0.0
+
+
+@pytest.mark.parametrize("grid_leak", [0, "470k"])
+def test_a_grid_without_its_leak_is_named_in_a_builders_words(grid_leak: float | str) -> None:
+    made = simwrap.circuit(
+        driver=simwrap.stage("triode_gain"),
+        power=simwrap.stage("single_ended_output", grid_leak=grid_leak),
+    )
+    if grid_leak:
+        assert simwrap.measure(made, ["bias"]).bias.valves.power.v1.anode_current > 0.0
+        return
+    with pytest.raises(NetlistError) as told:
+        simwrap.measure(made, ["bias"])
+    said = str(told.value)
+    assert "the grid of power.v1 is held by nothing" in said
+    assert "give power.grid_leak a value" in said
+    assert "netlist line" not in said
+    assert "n_" not in said
 
 
 def test_where_no_signal_comes_in_a_measure_says_so_and_takes_nothing_else_down():

@@ -13,9 +13,8 @@ from dataclasses import dataclass
 import numpy as np
 
 from simwrap.measures.common import Array, Floats
+from simwrap.netlist.groups import GROUND, Groups
 
-#: The node that everything is measured to.
-GROUND = "0"
 #: A resistance up to this is a wire [ohm].
 WIRE = 0.011
 #: Time constants below this share of the longest are gone at once.
@@ -33,26 +32,6 @@ class Branch:
     start: str
     end: str
     value: float
-
-
-class Groups:
-    """Nodes in groups that are joined one by one; ground's name wins."""
-
-    def __init__(self) -> None:
-        self._above: dict[str, str] = {}
-
-    def of(self, node: str) -> str:
-        """Return the name of a node's group."""
-        while (above := self._above.get(node, node)) != node:
-            self._above[node] = self._above.get(above, above)
-            node = above
-        return node
-
-    def join(self, one: str, other: str) -> bool:
-        """Make one group of two; return whether they were two."""
-        first, second = sorted((self.of(one), self.of(other)), key=lambda name: (name != GROUND, name))
-        self._above[second] = first
-        return first != second
 
 
 def time_above(
@@ -204,4 +183,4 @@ def _held(ends: list[tuple[str, str]], group: Callable[[str], str]) -> Floats:
     return np.stack(list(found.values()), axis=1) if found else np.zeros((len(ends), 0))
 
 
-__all__ = ["GROUND", "WIRE", "Branch", "Groups", "time_above"]
+__all__ = ["WIRE", "Branch", "time_above"]

@@ -10,9 +10,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from simwrap.measures.common import Floats, scalar, vector
-from simwrap.measures.numerics.discharge import WIRE, Groups
+from simwrap.measures.numerics.discharge import WIRE
 from simwrap.measures.requests import Variable
 from simwrap.netlist.element import Element, Role
+from simwrap.netlist.groups import Groups
 from simwrap.report.model import Listing
 
 #: A resistance that stands for nothing at all [ohm].
