@@ -49,7 +49,9 @@ class Drawn:
     matched: Annotated[bool, typer.Option("--matched", help="Valves of one type are alike.")] = False
     matched_parts: Annotated[
         list[str] | None,
-        typer.Option("--matched-part", metavar="NAME", help="Its parts are alike, such as grid_leak."),
+        typer.Option(
+            "--matched-part", metavar="NAME", help="Its parts are alike: grid_leak, or anode_resistor=anode_resistor_b."
+        ),
     ] = None
     distribution: Annotated[str, typer.Option("--distribution", metavar="NAME", help="uniform or normal.")] = "uniform"
     builds: Annotated[int, typer.Option("--builds", metavar="NUMBER", help="How many builds are drawn.")] = 1000
@@ -63,9 +65,15 @@ class Drawn:
             parts=assignments(self.parts, "--part") or None,
             valves=assignments(self.valve_spread, "--valve-spread"),
             supplies=self.supply,
-            matched=[*(["valves"] if self.matched else []), *(self.matched_parts or [])],
+            matched=[*(["valves"] if self.matched else []), *map(_named_alike, self.matched_parts or [])],
             distribution=self.distribution,
         )
+
+
+def _named_alike(given: str) -> str | tuple[str, ...]:
+    """Return a parameter, or those of "anode_resistor=anode_resistor_b"."""
+    names = tuple(name.strip() for name in given.split("="))
+    return names[0] if len(names) == 1 else names
 
 
 @dataclass(frozen=True)

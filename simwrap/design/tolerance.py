@@ -186,7 +186,8 @@ class Tolerances:
         All supplies together, that of the bias too, as the mains moves them.
     matched : bool or sequence of str and of sequences of str
         What shares its spread. True, or the word "valves": all valves of a type; groups of valves such as
-        ``("v1", "v2")``; parameters such as ``"grid_leak"`` whose parts are matched. Otherwise each part that is
+        ``("v1", "v2")``; parameters such as ``"grid_leak"`` whose parts are matched, and groups of them such as
+        ``("anode_resistor", "anode_resistor_b")``. Otherwise each part that is
         bought varies by itself, also where one parameter stands for several: the leaks of both halves of a pair.
     matching : str or float
         How far each valve of a matched group may be from the group.
@@ -313,16 +314,21 @@ def _part_factors(
     stage: Design, tolerances: Mapping[str, tuple[float, float]], matched: bool | Sequence[Any]
 ) -> list[Factor]:
     """Return a factor for each part that is bought: where several have one parameter, each varies by itself."""
-    named = [] if isinstance(matched, bool) else [name for name in matched if isinstance(name, str) and name != VALVES]
-    alike = {find_parameter(name, stage.parameters, stage.name).name for name in named}
+    groups = _part_groups(stage, matched)
+    alike = {name: group for group in groups for name in group}
     sharing: dict[str, list[str]] = {}
     for element in render(as_circuit(stage)).elements:
         if element.kind in "rcl" and element.role in (Role.PART, Role.LOAD) and not element.track:
             sharing.setdefault(element.parameter, []).append(_own_name(element))
     factors = []
     for name, ends in tolerances.items():
-        devices = sharing.get(name, [])
-        if len(devices) < 2 or name in alike:
+        devices, group = sharing.get(name, []), alike.get(name, ())
+        if len(group) > 1:
+            if {tolerances.get(other) for other in group} != {ends}:
+                raise InputError(f"{stage.name}: {' and '.join(group)} are matched, but have different tolerances")
+            if name == group[0]:
+                factors.append(Factor(" = ".join(group), group, *ends))
+        elif len(devices) < 2 or group:
             factors.append(Factor(name, (name,), *ends))
         else:
             factors += [Factor(f"{device}.{PART_SPREAD}", (f"{device}.{PART_SPREAD}",), *ends) for device in devices]
@@ -335,6 +341,25 @@ def _own_name(element: Element) -> str:
     return joined_name(
         stage, f"{element.kind}_{element.name[len(in_netlist(stage, 'r_')) :]}" if stage else element.name
     )
+
+
+def _part_groups(stage: Design, matched: bool | Sequence[Any]) -> list[tuple[str, ...]]:
+    """Return groups of parameters whose parts are all alike, of one each where a name stands by itself.
+
+    A group that names a valve is one of valves.
+    """
+    given = () if isinstance(matched, bool) else [(name,) if isinstance(name, str) else name for name in matched]
+    groups = [tuple(find_parameter(name, stage.parameters, stage.name).name for name in group)
+              for group in given if group != (VALVES,) and not _of_valves(stage, group)]  # fmt: skip
+    named = [name for group in groups for name in group]
+    if len(set(named)) < len(named):
+        raise RangeError("matched", groups, "each parameter once", stage.name)
+    return groups
+
+
+def _of_valves(stage: Design, group: Sequence[str]) -> bool:
+    """Whether a group is one of valves: a name by itself is a parameter's."""
+    return len(group) != 1 and any(name.strip().casefold() in stage.valves for name in group)
 
 
 def _supply_parameters(stage: Design) -> tuple[str, ...]:
@@ -392,7 +417,7 @@ def _matched_groups(stage: Design, matched: bool | Sequence[str | Sequence[str]]
     groups = [
         [find("valve in this circuit", name, known, stage.name) for name in given]
         for given in matched or ()
-        if not isinstance(given, str)
+        if not isinstance(given, str) and _of_valves(stage, given)
     ]
     grouped = [instance for group in groups for instance in group]
     if len(set(grouped)) < len(grouped):

@@ -76,12 +76,73 @@ def test_an_element_that_is_not_there_is_refused() -> None:
         simwrap.measure(PAIR.replace(**{"r_nothing.spread": 1.1}), ["bias"])
 
 
+def half(spread: np.ndarray, stage: simwrap.Stage) -> np.ndarray:
+    """Anode current of one half by the valve's law: the cathode voltage on its own resistor, ends by Kirchhoff."""
+    valve, supply = simwrap.valve("6V6GT"), float(stage.values["supply"])
+    volts = np.linspace(8.0, 22.0, 4001)
+    flow = valve.currents(supply - volts, -volts, supply - volts)
+    return np.interp(spread * float(stage.values["cathode_resistor"]), volts / flow.cathode, flow.anode)
+
+
+def test_direct_current_in_the_transformer_is_that_of_a_monte_carlo_by_the_valves_law() -> None:
+    """Halves with 5 % resistors of their own: up to 2.7 mA, 5.8 % of a half's current, flow through the transformer."""
+    stage = PAIR.replace(transformer="ideal")
+    ends = half(np.array([0.95, 1.0, 1.05]), stage)
+    assert ends[0] - ends[2] == pytest.approx(2.7e-3, rel=0.02)
+    assert (ends[0] - ends[2]) / ends[1] == pytest.approx(0.058, rel=0.02)
+    dice = np.random.default_rng(3)
+    drawn = half(dice.uniform(0.95, 1.05, (2, 100_000)), stage)
+    apart = np.abs(drawn[0] - drawn[1])
+    data = simwrap.spread(stage, {"resistors": "5 %"}, ["bias"], builds=1000, seed=4, curves=False, spot_check=0)
+    found = np.abs(np.subtract(*[data[f"bias.valves.{valve}.anode_current"].values for valve in ("v1", "v2")]))
+    assert found.max() == pytest.approx(2.7e-3, rel=0.08)
+    assert found.max() <= ends[0] - ends[2] + 1e-5
+    # The 1000 builds' own scatter: a standard error of about 2.3 %, and of a quantile of about 4 %.
+    assert np.sqrt((found**2).mean()) == pytest.approx(np.sqrt((apart**2).mean()), rel=0.07)
+    for share in (0.5, 0.9):
+        assert np.quantile(found, share) == pytest.approx(np.quantile(apart, share), rel=0.12)
+    # Build by build, exactly.
+    by_law = [half(data[f"r_cathode_{side}.spread"].values, stage) for side in "ab"]
+    np.testing.assert_allclose(found, np.abs(by_law[0] - by_law[1]), atol=2e-6)
+
+
+def test_parts_of_two_parameters_can_be_matched() -> None:
+    """The anode resistors of a long-tailed pair: matched, their quotient is the same in every build."""
+    stage = simwrap.stage("long_tailed_pair")
+    names = ("anode_resistor", "anode_resistor_b")
+    parts = dict.fromkeys(names, "5 %")
+    alike = simwrap.spread(stage, parts, ["balance"], builds=40, seed=2, matched=[names], curves=False, spot_check=0)
+    apart = simwrap.spread(stage, parts, ["balance"], builds=40, seed=2, curves=False, spot_check=0)
+    assert factors_of(stage, parts=parts, matched=[names]) == ["anode_resistor = anode_resistor_b"]
+    assert factors_of(stage, parts=parts) == list(names)
+    figure = next(name for name in alike.data_vars if name.startswith("balance.") and name.endswith("_db"))
+    assert np.ptp(alike[figure].values) < 0.1 * np.ptp(apart[figure].values)
+    # Sides go as their loads: 5 % against 5 % are up to 0.87 dB.
+    assert np.ptp(apart[figure].values) > 0.3
+
+
+@pytest.mark.parametrize(
+    ("matched", "words"),
+    [
+        ([("anode_resistor", "grid_leek")], "did you mean grid_leak"),
+        ([("anode_resistor", "anode_resistor_b"), "anode_resistor"], "each parameter once"),
+        ([("anode_resistor", "anode_resistor_b")], "different tolerances"),
+    ],
+)
+def test_parts_that_cannot_be_matched_get_one_sentence(matched: list[object], words: str) -> None:
+    parts = {"anode_resistor": "5 %", "anode_resistor_b": "1 %", "grid_leak": "5 %"}
+    with pytest.raises(simwrap.InputError, match=words):
+        factors_of(simwrap.stage("long_tailed_pair"), parts=parts, matched=matched)
+
+
 def test_the_command_takes_matched_parts(capsys: pytest.CaptureFixture[str]) -> None:
     words = ["tolerance", "long_tailed_pair", "--builds", "5", "--measure", "bias", "--json"]
-    for more, there in ((["--matched-part", "grid_leak", "--matched"], True), ([], False)):
+    anodes = ["--matched-part", "anode_resistor=anode_resistor_b"]
+    for more, there in ((["--matched-part", "grid_leak", *anodes, "--matched"], True), ([], False)):
         with pytest.raises(SystemExit) as left:
             main([*words, *more])
         assert left.value.code == 0
         told = " ".join(json.loads(capsys.readouterr().out)["factors"])
         assert ("grid_leak -5" in told) is there
+        assert ("anode_resistor = anode_resistor_b -5" in told) is there
         assert ("r_grid_leak_b.spread" in told) is not there
