@@ -55,7 +55,7 @@ def test_rest_is_the_simulators_operating_point(room: Guard, network: Network) -
     for name in ("v_fault_rail", "r_fault_rail"):
         builds.values[name] = columns.get(name, np.full(20, bed.bed.nominal[name]))
     at_rest(builds)
-    expected, load = overloads(bed, [HEALTHY] * 20, "auto", columns)
+    expected, load = overloads(bed, [HEALTHY] * 20, engines.Run(), columns)
     assert builds.moment.sensed == pytest.approx(expected, rel=1e-3)
     assert network.load(builds.moment).max(axis=1) == pytest.approx(load, rel=1e-3)
 
@@ -76,7 +76,7 @@ def test_every_fault_ends_at_the_simulators_operating_point(room: Guard, still: 
     builds.broken(faults)
     builds.run(1.5, 250)
     builds.run(12.0, 250, quick=0.0)
-    expected, load = overloads(bed, faults, "auto")
+    expected, load = overloads(bed, faults, engines.Run())
     # An open grid is nowhere in particular, and a capacitor behind an open dropper has hours.
     nowhere = [fault.kind == "open" and ("stopper" in fault.part or "dropper" in fault.part) for fault in faults]
     clear = ~np.array(nowhere) & np.isfinite(load)
