@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from collections.abc import Iterator
 from functools import cache
 from importlib.resources import files
 from pathlib import Path
@@ -24,6 +25,15 @@ EXAMPLE = files("simwrap.amplifier").joinpath("reading_room.toml")
 #: No time for a steady state [s]; what is quick is found beforehand with the usual one.
 SHORT = Run(time_limit=1e-3)
 REASON = "more than the time limit of 0.001 s"
+
+
+@pytest.fixture(autouse=True, scope="module")
+def own_cache(tmp_path_factory: pytest.TempPathFactory) -> Iterator[None]:
+    """Nothing that another test has kept of the example."""
+    folder = tmp_path_factory.mktemp("cache")
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr("simwrap.amplifier.kept.folder", lambda: folder)
+        yield
 
 
 @cache
