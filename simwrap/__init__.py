@@ -9,7 +9,8 @@ The public names are loaded when they are first used, so that ``import simwrap``
 - :class:`Tolerances`, :func:`spread`, :func:`worst_case`, :func:`yield_of`, :func:`rank_parts`, :func:`sobol_indices`:
   what the tolerance of parts and valves does
 - :func:`choose`: values from a series so that goals are met
-- :func:`check`, :func:`sheet`, :func:`guard`, :func:`fault_finder`, :func:`match`: a whole amplifier, and its bench
+- :func:`new`, :func:`check`, :func:`sheet`, :func:`guard`, :func:`fault_finder`, :func:`match`: a whole amplifier,
+  and its bench
 - :func:`sliders`: a picture that follows the values, in a notebook
 - :func:`valve`, :func:`stage_names`, :func:`valve_names`, :func:`measure_names`
 - :func:`plot`: draw what was measured
@@ -32,7 +33,7 @@ if TYPE_CHECKING:
     from simwrap.design.tolerance import Tolerances, spread
     from simwrap.design.worst_case import worst_case
     from simwrap.design.yields import yield_of
-    from simwrap.doors import check, choose, fault_finder, guard, match, sheet
+    from simwrap.doors import check, choose, fault_finder, guard, match, new, sheet
     from simwrap.engine.options import Run
     from simwrap.errors import EngineError, InputError, SimwrapError
     from simwrap.notebook.sliders import sliders
@@ -63,6 +64,7 @@ _PUBLIC = {
     "match": "doors",
     "measure": "simulation.measurement",
     "measure_names": "simulation.measurement",
+    "new": "doors",
     "plot": "plots",
     "rank_parts": "design.sensitivity",
     "read_design": "circuits.design_file",
@@ -97,6 +99,7 @@ __all__ = [
     "match",
     "measure",
     "measure_names",
+    "new",
     "plot",
     "rank_parts",
     "read_design",

@@ -8,7 +8,7 @@ from pathlib import Path
 
 from simwrap.errors import InputError, shown
 
-__all__ = ["model_folders", "template_folders"]
+__all__ = ["example_design", "model_folders", "template_folders"]
 
 _PACKAGE = Path(__file__).resolve().parent
 
@@ -53,6 +53,11 @@ def template_folders(added: Iterable[str | PathLike[str]] = ()) -> list[Path]:
         If a folder of the user isn't there.
     """
     return _folders("netlist_templates", added)
+
+
+def example_design() -> str:
+    """Return the text of the design file to start from: a whole amplifier of invented values."""
+    return (_PACKAGE / "amplifier" / "reading_room.toml").read_text(encoding="utf-8")
 
 
 def as_path(given: object, what: str) -> Path:

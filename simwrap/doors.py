@@ -5,8 +5,9 @@ from __future__ import annotations
 from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any, Unpack
+from typing import TYPE_CHECKING, Any, Unpack
 
+from simwrap._paths import as_path, example_design
 from simwrap.amplifier.amplifier import Amplifier, as_amplifier
 from simwrap.amplifier.audit import Audit, audit
 from simwrap.amplifier.judge import AuditJudge
@@ -19,13 +20,51 @@ from simwrap.circuits.design_file import Design
 from simwrap.design.choice import Choice
 from simwrap.design.choose import choose as search
 from simwrap.engine import Run, RunKeywords, spelled_out
+from simwrap.errors import RangeError
 from simwrap.fault_finding.measured_valves import Matched, Measured, to_dict
 from simwrap.fault_finding.measured_valves import match as chosen
 from simwrap.fault_finding.readings import FaultFinder
+from simwrap.files import write_text
 from simwrap.findings.finding import Finding
 from simwrap.report.model import Listing, Section
-from simwrap.report.shown import Shown
+from simwrap.report.shown import Shown, labelled
 from simwrap.units.quantity import render
+
+if TYPE_CHECKING:
+    import xarray
+
+
+def new(file: str | Path, *, replace: bool = False) -> Path:
+    """Write a commented design file to start from: a whole amplifier of invented values, the reading room's.
+
+    Parameters
+    ----------
+    file : path
+        Such as "amplifier.toml".
+    replace : bool
+        Whether a file that is there is written over.
+
+    Returns
+    -------
+    Path
+
+    Raises
+    ------
+    InputError
+        If it doesn't end in .toml, or is there already.
+
+    Examples
+    --------
+    >>> import pathlib, simwrap, tempfile
+    >>> with tempfile.TemporaryDirectory() as folder:
+    ...     list(simwrap.read_design(simwrap.new(pathlib.Path(folder, "amplifier.toml"))).stages)[:3]
+    ['selector', 'line', 'tone']
+    """
+    path = as_path(file, "a design file")
+    if path.suffix != ".toml":
+        raise RangeError("new", str(path), "a file that ends in .toml")
+    write_text(path, example_design(), replace=replace)
+    return path
 
 
 def check(design: Any, **how: Any) -> Audit:
@@ -105,6 +144,15 @@ class GuardPaper(Shown):
         """Return it as plain values that JSON can hold."""
         found: dict[str, Any] = {"findings": [finding.to_dict() for finding in self.findings]}
         return found | ({"despite_findings": DESPITE} if self.despite else {}) | paper.to_dict(self.guard)
+
+    def to_dataset(self) -> xarray.Dataset:
+        """Return the levels, dim "level", such as "power.warn_high"."""
+        levels = {f"{stage}.{level.name}": level for stage, own in self.guard.stages.items() for level in own.levels}
+        columns = {name: ([getattr(level, name) for level in levels.values()], unit, words)
+                   for name, unit, words in (("current", "A", "cathode current"), ("volts", "V", "across the resistor"),
+                                             ("counts", "", "of the converter"), ("hold", "s", "has to last"),
+                                             ("within", "s", "acts within"), ("event", "", "event"))}  # fmt: skip
+        return labelled("level", list(levels), columns, title=self.guard.title)
 
 
 def guard(
@@ -194,6 +242,14 @@ class Matching(Shown):
     def to_dict(self) -> dict[str, Any]:
         """Return it as plain values that JSON can hold."""
         return dict(to_dict(list(self.measured), list(self.sets)))
+
+    def to_dataset(self) -> xarray.Dataset:
+        """Return the sets, dim "set", the most alike first."""
+        columns = {name: ([getattr(each, name) for each in self.sets], unit, words)
+                   for name, unit, words in (("imbalance", "A", "between the halves"), ("within", "A", "within a half"),
+                                             ("doubt", "A", "halves may be apart"),
+                                             ("unlike", "", "unlike"))}  # fmt: skip
+        return labelled("set", [", ".join(each.names) for each in self.sets], columns)
 
     def report(self) -> Iterator[Listing]:
         for one in self.sets:
@@ -300,4 +356,4 @@ def match(design: Any, valves: str | Path, *, stage: str = "", **how: Any) -> Ma
     return Matching(tuple(measured), tuple(sets))
 
 
-__all__ = ["GuardPaper", "Matching", "check", "choose", "fault_finder", "guard", "match", "sheet"]
+__all__ = ["GuardPaper", "Matching", "check", "choose", "fault_finder", "guard", "match", "new", "sheet"]

@@ -17,10 +17,26 @@ import numpy as np
 
 from simwrap.amplifier import hum_budget, kept, shared_supply
 from simwrap.amplifier.bearing import Borne, bearing
+from simwrap.amplifier.discharge_times import Discharge
 from simwrap.amplifier.gain_plan import Plan, plan
+from simwrap.amplifier.states import (
+    FIRST,
+    HALF,
+    HIGH,
+    LOW,
+    WARMING,
+    Points,
+    State,
+    States,
+    cold,
+    pulled,
+    without_signal,
+)
 from simwrap.amplifier.supply_match import Match, fed, highest, match
+from simwrap.amplifier.test_points import Allowance, TestPoint, quiescent_points
 from simwrap.circuits.circuit import Circuit, as_circuit
 from simwrap.circuits.design_file import Design, read_whole_design
+from simwrap.circuits.render import render
 from simwrap.circuits.stage import Stage
 from simwrap.engine import DEFAULT, Run, RunKeywords
 from simwrap.errors import EngineError, InputError
@@ -28,11 +44,14 @@ from simwrap.findings.finding import Finding
 from simwrap.findings.status import late
 from simwrap.measures.registry import get_measure
 from simwrap.simulation.measurement import Measurement, measure
+from simwrap.simulation.simulate import simulate
 
 #: Levels at which intermodulation is looked at, as parts of the rated output: a tenth of its power, and all of it.
 INTERMODULATION = (10.0**-0.5, 1.0)
 #: Levels of the curve, and of that on rails that are held.
 LEVELS, HELD_LEVELS = 8, 6
+#: How long after switching off it is looked at, and from which discharge times on there is something to say [s].
+MINUTE = 60.0
 
 
 @dataclass(frozen=True)
@@ -236,12 +255,138 @@ class Amplifier:
 
         def make() -> tuple[Borne, str]:
             try:
-                return bearing(self.design, self.circuit, self.supply, warm=self.warm, plan=known, run=self.run), ""
+                return bearing(self.design, self.circuit, self.supply, warm=self.warm, plan=known, run=self.run,
+                               points=self._without_signal), ""  # fmt: skip
             except EngineError as fault:
                 return Borne(), str(fault)
 
         found: tuple[Borne, str] = self.keep("borne", make, lasting=lambda found: not found[1])
         return found
+
+    @cached_property
+    def _without_signal(self) -> Points:
+        """All states without a signal, but those at rest and cold: found in one run."""
+        currents = np.array([float(self.warm.bias[f"valves.{valve}.cathode_current"]) for valve in self.circuit.valves])
+
+        def make() -> Points:
+            return without_signal(self.design, self.circuit, self.supply, currents, self.run)
+
+        found: Points = self.keep("without signal", make, lasting=lambda found: not any(found.reasons))
+        return found
+
+    @cached_property
+    def discharge(self) -> Discharge:
+        """What stays charged after switching off, from the highest voltages on."""
+        found = None if self.supply is None else self.supply.supply
+
+        def make() -> Discharge:
+            return Discharge.of(self.design, self.highest, found, run=self.run)
+
+        made: Discharge = self.keep("discharge", make)
+        return made
+
+    def test_points(self, allowance: Allowance | None = None) -> list[TestPoint]:
+        """Return the test points at rest with their windows, each window found once."""
+        return self._points("points", self.circuit, self.states["at rest"], allowance or Allowance())
+
+    def first_points(self, allowance: Allowance | None = None) -> list[TestPoint]:
+        """Return the test points on half the rail; the mains has no part in their windows."""
+        state, allowed = self.states["half supply"], replace(allowance or Allowance(), mains=0.0)
+        return self._points("points on half the rail", self.at(FIRST * self.rail), state, allowed)
+
+    def _points(self, name: str, circuit: Circuit, state: State, allowed: Allowance) -> list[TestPoint]:
+        rail = tuple(port for port, _ in fed(self.design))
+
+        def make() -> list[TestPoint]:
+            return quiescent_points(circuit, rail=rail, allowance=allowed, figures=state.figures, run=self.run)
+
+        found: list[TestPoint] = self.keep(f"{name} {allowed}", make)
+        return found
+
+    @property
+    def rail(self) -> float:
+        """Voltage of the supply at rest [V], NaN where nothing hangs on one."""
+        ports = fed(self.design)
+        return float(self.circuit.values[ports[0][1]]) if ports else np.nan
+
+    @cached_property
+    def rated_rail(self) -> tuple[float, float]:
+        """What all channels draw at the rated output [A], and the supply's voltage then [V]; NaN where not known."""
+        if self.quick or not self.stable or np.isnan(self.rated_output) or self.supply is None or not self.fed:
+            return np.nan, np.nan
+        if self.large.overload is None:
+            return np.nan, np.nan
+        figure = f"rated.supplies.{shared_supply.SOURCE}.input.current"
+        drawn = self.design.channels * float(self.large.overload.overload[figure])
+        slope = float(self.supply.supply.supply.output_resistance)
+        return drawn, self.supply.voltage - slope * (drawn - self.supply.current)
+
+    @cached_property
+    def states(self) -> States:
+        """The states of a builder's day by name, each found when it is first asked for.
+
+        "cold", "half supply" (heaters in full), "warming", "at rest", "rated output", "mains 0.9", "mains 1.1", "after
+        switching off" (a minute), and for each valve such as "power.v1 pulled". "half supply" and "rated output" are
+        there where the design has a supply, and states what it is to give.
+        """
+        makers: dict[str, Callable[[str], State]] = {
+            "cold": lambda name: cold(name, self.unheated),
+            "warming": lambda name: self._without_signal.state(name, WARMING),
+            "at rest": self._at_rest,
+            "mains 0.9": lambda name: self._without_signal.state(name, LOW),
+            "mains 1.1": lambda name: self._without_signal.state(name, HIGH),
+            "after switching off": self._switched_off,
+        }
+        if fed(self.design):
+            makers["half supply"] = lambda name: self._without_signal.state(name, HALF)
+        if np.isfinite(self.rated_output) and self.stable:
+            makers["rated output"] = self._rated
+        for valve in self.circuit.valves:
+            makers[f"{valve} pulled"] = lambda name: self._without_signal.state(
+                name, pulled(name.removesuffix(" pulled"))
+            )
+        return States(makers)
+
+    def _at_rest(self, name: str) -> State:
+        figures = {path: float(self.warm.bias[path]) for path in self.warm.bias.paths
+                   if not isinstance(self.warm.bias[path], str)}  # fmt: skip
+        return State.of_bias(name, "full mains, no signal", figures, tuple(self.warm.findings))
+
+    def _switched_off(self, name: str) -> State:
+        """Return the least favourable state a minute after switching off; a finding says what takes longer."""
+        findings = []
+        for last in self.discharge.rows(MINUTE)[:1]:
+            if not np.isfinite(last.time):
+                findings.append(Finding.of("never_discharged", last.path, "time to 60 V", unit="s"))
+            elif last.time > MINUTE:
+                findings.append(Finding.of("discharged_slowly", last.path, "time to 60 V", last.time, MINUTE, "s"))
+        words = "a minute after switching off, from mains 10 % high and nothing drawn, valves out or cold"
+        return State(name, words, capacitors=self.discharge.after(MINUTE), findings=tuple(findings))
+
+    def _rated(self, name: str) -> State:
+        """Return means over a period at the rated output; dissipations are the highest on the way there."""
+        there = {node for element in render(self.on_supply).elements for node in element.nodes}
+        paths = [path for path in self.circuit.node_paths if self.on_supply.node_paths.get(path) in there]
+        amps = {valve: [f"{valve}.{each}_current" for each in self.circuit.valves[valve].currents]
+                for valve in self.circuit.valves}  # fmt: skip
+        figures = None if self.large.overload is None else self.large.overload.overload
+        level = float(np.nan if figures is None else figures.rated.source_emf)
+        if figures is None or np.isnan(level):
+            lost = Finding.of("rated_output_not_reached")
+            return State(name, "1 kHz at the rated output", findings=(*self.large.findings, lost))
+        asked = [*paths, *(one for each in amps.values() for one in each)]
+
+        def make() -> dict[str, float]:
+            waves = simulate(self.on_supply, "period", nodes=asked, level=level, run=self.run)
+            return {path: float(waves[path].values.mean()) for path in asked}
+
+        means = self.keep("rated means", make)
+        losses = {f"{valve}.anode": float(figures[f"rated.valves.{valve}.anode_dissipation"]) for valve in amps
+                  if f"rated.valves.{valve}.anode_dissipation" in figures.paths}  # fmt: skip
+        currents = {valve: sum(means[one] for one in each) for valve, each in amps.items()}
+        nodes = {path: means[path] for path in paths}
+        said = tuple(self.large.overload.findings) if self.large.overload is not None else ()
+        return State(name, "1 kHz at the rated output, all channels driven", nodes, currents, losses, findings=said)
 
     @property
     def _heaters(self) -> dict[str, Any]:

@@ -20,12 +20,13 @@ Null is a number that wasn't found; ``text`` is what the page shows.
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING, Any
 
 from simwrap.amplifier.amplifier import as_amplifier
 from simwrap.amplifier.sections import SECTIONS
+from simwrap.errors import InputError
 from simwrap.findings.finding import Finding, ordered
 from simwrap.findings.severity import MARKS
 from simwrap.report.model import Section
@@ -62,6 +63,11 @@ class Audit(Shown):
     sections : list of Section
     not_checked : list of str
     provenance : dict
+    states : mapping of str to State
+        The amplifier cold, warming, at rest and so on, each found when it is asked for: see
+        :attr:`simwrap.amplifier.amplifier.Amplifier.states`.
+    small : callable
+        Measures what small signals tell, for :meth:`plot`.
     """
 
     title: str
@@ -69,6 +75,8 @@ class Audit(Shown):
     sections: list[Section] = field(default_factory=list)
     not_checked: list[str] = field(default_factory=list)
     provenance: dict[str, str] = field(default_factory=dict)
+    states: Mapping[str, Any] = field(default_factory=dict, repr=False, compare=False)
+    small: Callable[[], Any] | None = field(default=None, repr=False, compare=False)
 
     @property
     def clean(self) -> bool:
@@ -112,6 +120,12 @@ class Audit(Shown):
         }
         return xarray.Dataset(data, attrs={"title": self.title, "summary": self.summary(), **self.provenance})
 
+    def plot(self, name: str = "response", *, ax: Any = None) -> Any:
+        """Draw a measure of the amplifier with small signals: "response", "noise", "heater_hum"."""
+        if self.small is None:
+            raise InputError(f"{self.title}: nothing was measured that could be drawn")
+        return self.small().plot(name, ax=ax)
+
     def report(self) -> Iterator[Section]:
         origin = self.provenance
         simulated = f"simulated by {origin.get('engine', '')} {origin.get('engine_version', '')}"
@@ -153,4 +167,6 @@ def audit(given: Any, **how: Any) -> Audit:
         sections=[section for section in made if section.shown],
         not_checked=[*(words for section in made for words in section.not_checked), *NEVER],
         provenance=amplifier.stability.provenance,
+        states=amplifier.states,
+        small=lambda: amplifier.small,
     )

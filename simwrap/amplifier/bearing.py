@@ -9,36 +9,30 @@ stage that clips gives less.
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 from itertools import product
 
 import numpy as np
 from numpy.typing import NDArray
 
 from simwrap.amplifier.gain_plan import Plan
-from simwrap.amplifier.supply_match import Match, fed, highest, supply_parameters
+from simwrap.amplifier.states import COLD, HIGH, Points, pulled, without_signal
+from simwrap.amplifier.supply_match import Match
 from simwrap.circuits.circuit import Circuit
 from simwrap.circuits.design_file import Design
-from simwrap.circuits.point_table import PointTable
 from simwrap.circuits.render import render
 from simwrap.engine import DEFAULT, Run
 from simwrap.errors import EngineError
 from simwrap.findings.status import late
-from simwrap.measures.common import MAINS_UPPER
 from simwrap.measures.numerics.parts import bought, netlist_parts
 from simwrap.netlist.element import Element
-from simwrap.simulation.conduct import evaluate
 from simwrap.simulation.measurement import Measurement
 from simwrap.simulation.simulate import simulate
 
 Floats = NDArray[np.float64]
-#: The states, in words that stand behind a value.
-COLD = "with the valves cold, mains 10 % high and nothing drawn"
-HIGH = "at rest, mains 10 % high"
+#: The states with a signal, in words that stand behind a value.
 RATED = "with the signal of the rated output, mains 10 % high"
 CLIPPING = "with a signal at the onset of clipping, mains 10 % high"
-#: Emission of a valve that is out of its socket, as a part.
-_PULLED = 1e-4
 #: Frequencies of the signal [Hz], and how many a decade are looked at.
 _LOWEST, _HIGHEST, _PER_DECADE = 20.0, 20e3, 4
 #: Controls whose ends matter to the parts of their own stage.
@@ -81,6 +75,7 @@ def bearing(
     warm: Measurement,
     plan: Plan | None,
     run: Run = DEFAULT,
+    points: Points | None = None,
 ) -> Borne:
     """Return what the parts of a channel bear in the states above.
 
@@ -95,51 +90,30 @@ def bearing(
     plan : Plan or None
         How it is used with each source; None where the rated output isn't known.
     run : Run
+    points : Points, optional
+        The states without a signal, where they are known already.
     """
     found = Borne()
-    ready = circuit.with_values({f"{valve}.emission": 1.0 for valve in circuit.valves
-                                 if f"{valve}.emission" not in circuit.values})  # fmt: skip
-    currents = np.array([float(warm.bias[f"valves.{valve}.cathode_current"]) for valve in circuit.valves])
-    table, names = _states(design, ready, supply, currents)
-    outcome = evaluate(table, {"bias": {}}, replace(run, workers=1))
-    if why := late(outcome.reasons):
+    if points is None:
+        currents = np.array([float(warm.bias[f"valves.{valve}.cathode_current"]) for valve in circuit.valves])
+        points = without_signal(design, circuit, supply, currents, run)
+    if why := late(points.reasons):
         raise EngineError(why)
-    variables = outcome.results["bias"].variables
-    for name, variable in variables.items():
+    names = [COLD, HIGH, *map(pulled, circuit.valves)]
+    for name, values in points.variables.items():
         kind, _, rest = name.partition(".")
         path, _, figure = rest.rpartition(".")
         if (kind, figure) in (("resistors", "dissipation"), ("capacitors", "voltage")):
-            for state, value in zip(names, np.asarray(variable.values, dtype=float), strict=True):
+            for state in names:
                 if state != COLD:
-                    found.note(kind[0], path, state, value)
+                    found.note(kind[0], path, state, values[points.words.index(state)])
         elif (kind, figure) == ("capacitors", "voltage_cold"):
-            found.note("c", path, COLD, float(np.asarray(variable.values)[names.index(COLD)]))
+            found.note("c", path, COLD, values[points.words.index(COLD)])
     if plan is not None:
         strongest = max(plan.sources, key=lambda source: plan.sources[source])
         for source in plan.sources:
             _signals(found, design, circuit, plan, source, source == strongest, run)
     return found
-
-
-def _states(design: Design, circuit: Circuit, supply: Match | None, currents: Floats) -> tuple[PointTable, list[str]]:
-    """Return the table of the states without signal, and their names."""
-    valves = list(circuit.valves)
-    names = [COLD, HIGH, *(f"with {valve} pulled, mains 10 % high" for valve in valves)]
-    top = highest(design, supply)
-    on_supply = {parameter for _, parameter in fed(design)} if supply is not None else set()
-    columns: dict[str, NDArray[np.float64]] = {}
-    for parameter in set(supply_parameters(circuit).values()):
-        rest, most = MAINS_UPPER * float(circuit.values[parameter]), float(top.values[parameter])
-        columns[parameter] = np.full(len(names), rest)
-        if parameter in on_supply and supply is not None:
-            columns[parameter][0] = most
-            # The supply's curve is steepest at light loads: a straight line to its unloaded end lies above it.
-            share = np.clip(np.nan_to_num(currents / supply.current, nan=1.0), 0.0, 1.0)
-            columns[parameter][2:] = rest + (most - rest) * share
-    for number, valve in enumerate(valves):
-        columns[f"{valve}.emission"] = np.full(len(names), float(circuit.values[f"{valve}.emission"]))
-        columns[f"{valve}.emission"][2 + number] *= _PULLED
-    return PointTable(circuit, columns, len(names)), names
 
 
 def _signals(

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Collection, Mapping
 from dataclasses import dataclass, replace
+from functools import cached_property
 from typing import Any
 
 import numpy as np
@@ -15,7 +16,7 @@ from simwrap.circuits.design_file import Design
 from simwrap.circuits.render import render
 from simwrap.engine import DEFAULT, Run
 from simwrap.errors import EngineError
-from simwrap.measures.numerics.discharge import Branch, time_above
+from simwrap.measures.numerics.discharge import Branch, highest_after, time_above
 from simwrap.measures.numerics.parts import WATTAGES, bought, cold_nodes, netlist_parts, next_of
 from simwrap.measures.supply import ACROSS, SNUBBER
 from simwrap.netlist.element import Element, Role
@@ -65,49 +66,103 @@ class Charged:
         return 0.5 * self.capacitance * self.start**2
 
 
-def charged(design: Design, circuit: Circuit, supply: Any, *, within: float, run: Run = DEFAULT) -> list[Charged]:
-    """Return the capacitors that are above 60 V at switching off, the ones that stay there longest first.
+@dataclass(frozen=True)
+class Discharge:
+    """All that may be charged at switching off, and what drains it.
 
-    Parameters
-    ----------
-    design : Design
-    circuit : Circuit
-        One channel at the highest voltage of its supply: mains at their upper limit, without load.
-    supply : Measurement or None
-        Of the design's supply.
-    within : float
-        Time in which a bleeder is to discharge each capacitor [s].
-    run : Run
-
-    Notes
-    -----
     At first each capacitor holds whatever, between nothing and its highest voltage before the valves warm up and while
     they conduct, keeps the one that is looked at up longest. Then the valves draw nothing: cold, out of their
     sockets, or without emission. Leakage isn't counted on.
+
+    Attributes
+    ----------
+    parts : dict of str to Element
+        Resistors and capacitors of all channels, side by side, and of the supply.
+    of_supply : collection of str
+        Which of them are the supply's.
+    low, high : dict of str to float
+        Bounds of what each capacitor holds at first [V].
+    channels : int
     """
-    parts, of_supply = _network(design, circuit)
-    low, high = _bounds(circuit, parts, of_supply, supply, run)
-    capacitors = {name: part for name, part in parts.items() if part.kind == "c"}
-    solved = {name: part for name, part in capacitors.items() if not _across_rectifier(part)}
-    drains = [Branch(part.nodes[0], part.nodes[1], float(part.value[0])) for part in parts.values() if part.kind == "r"]
-    held = [Branch(part.nodes[0], part.nodes[1], float(part.value[0])) for part in solved.values()]
-    lowest, highest = (np.array([each[name] for name in solved]) for each in (low, high))
-    times = dict(zip(solved, time_above(held, drains, lowest, highest, DISCHARGED), strict=True))
-    found = []
-    for name, part in capacitors.items():
-        start = max(-low[name], high[name])
-        if start <= DISCHARGED:
-            continue
-        if _across_rectifier(part):
-            # Whatever its charge, a rectifier conducts before more than its reservoir's voltage lies across it.
-            times[name] = max((time for other, time in times.items() if other in of_supply), default=np.nan)
-        farads = float(part.value[0]) / (1 if name in of_supply else design.channels)
-        # A resistor across a coupling capacitor, or a small one at a screen, would change the circuit.
-        fits = "0" in part.nodes and farads >= RESERVOIR
-        own = bleeder(farads, start, within) if fits else (np.nan, np.nan)
-        path = f"supply.{part.path}" if name in of_supply else part.path
-        found.append(Charged(path, farads, start, float(times[name]), *own))
-    return sorted(found, key=lambda each: (-each.time, -each.energy, each.path))
+
+    parts: dict[str, Element]
+    of_supply: Collection[str]
+    low: dict[str, float]
+    high: dict[str, float]
+    channels: int
+
+    @classmethod
+    def of(cls, design: Design, circuit: Circuit, supply: Any, *, run: Run = DEFAULT) -> Discharge:
+        """Return that of a design.
+
+        Parameters
+        ----------
+        design : Design
+        circuit : Circuit
+            One channel at the highest voltage of its supply: mains at their upper limit, without load.
+        supply : Measurement or None
+            Of the design's supply.
+        run : Run
+        """
+        parts, of_supply = _network(design, circuit)
+        return cls(parts, of_supply, *_bounds(circuit, parts, of_supply, supply, run), design.channels)
+
+    def after(self, seconds: float) -> dict[str, float]:
+        """Return the most that each capacitor may still hold so long after switching off, by its path [V]."""
+        held = highest_after(*self._solved, seconds)
+        return {self._path(name): float(volts) for name, volts in zip(self._names, held, strict=True)}
+
+    @cached_property
+    def times(self) -> dict[str, float]:
+        """How long each capacitor stays above 60 V, by its name in :attr:`parts` [s]."""
+        times = dict(zip(self._names, map(float, time_above(*self._solved, DISCHARGED)), strict=True))
+        # Whatever its charge, a rectifier conducts before more than its reservoir's voltage lies across it.
+        longest = max((time for name, time in times.items() if name in self.of_supply), default=np.nan)
+        return times | {name: longest for name, part in self.parts.items()
+                        if part.kind == "c" and _across_rectifier(part)}  # fmt: skip
+
+    def rows(self, within: float) -> list[Charged]:
+        """Return the capacitors that are above 60 V at switching off, the ones that stay there longest first.
+
+        Parameters
+        ----------
+        within : float
+            Time in which a bleeder is to discharge each capacitor [s].
+        """
+        found = []
+        for name, time in self.times.items():
+            part, start = self.parts[name], max(-self.low[name], self.high[name])
+            if start <= DISCHARGED:
+                continue
+            farads = float(part.value[0]) / (1 if name in self.of_supply else self.channels)
+            # A resistor across a coupling capacitor, or a small one at a screen, would change the circuit.
+            fits = not _across_rectifier(part) and "0" in part.nodes and farads >= RESERVOIR
+            own = bleeder(farads, start, within) if fits else (np.nan, np.nan)
+            found.append(Charged(self._path(name), farads, start, time, *own))
+        return sorted(found, key=lambda each: (-each.time, -each.energy, each.path))
+
+    def _path(self, name: str) -> str:
+        path = self.parts[name].path
+        return f"supply.{path}" if name in self.of_supply else path
+
+    @property
+    def _names(self) -> list[str]:
+        return [name for name, part in self.parts.items() if part.kind == "c" and not _across_rectifier(part)]
+
+    @property
+    def _solved(self) -> tuple[list[Branch], list[Branch], Floats, Floats]:
+        drains = [_branch(part) for part in self.parts.values() if part.kind == "r"]
+        low, high = (np.array([each[name] for name in self._names]) for each in (self.low, self.high))
+        return [_branch(self.parts[name]) for name in self._names], drains, low, high
+
+
+def charged(design: Design, circuit: Circuit, supply: Any, *, within: float, run: Run = DEFAULT) -> list[Charged]:
+    """Return the rows of :class:`Discharge` for what :meth:`Discharge.of` takes."""
+    return Discharge.of(design, circuit, supply, run=run).rows(within)
+
+
+def _branch(part: Element) -> Branch:
+    return Branch(part.nodes[0], part.nodes[1], float(part.value[0]))
 
 
 def _across_rectifier(part: Element) -> bool:
@@ -206,4 +261,4 @@ def _passive(circuit: Circuit) -> dict[str, Element]:
     return found
 
 
-__all__ = ["DISCHARGED", "Charged", "bleeder", "charged"]
+__all__ = ["DISCHARGED", "Charged", "Discharge", "bleeder", "charged"]

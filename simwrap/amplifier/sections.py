@@ -10,10 +10,8 @@ from typing import Any
 import numpy as np
 
 from simwrap.amplifier import hum_budget, parts, shared_supply
-from simwrap.amplifier.amplifier import Amplifier
-from simwrap.amplifier.discharge_times import charged
+from simwrap.amplifier.amplifier import MINUTE, Amplifier
 from simwrap.amplifier.gain_plan import Plan
-from simwrap.amplifier.supply_match import Match
 from simwrap.circuits.design_file import Design
 from simwrap.findings.finding import Finding
 from simwrap.measures.bias import NEAR as NEAR_SHARE
@@ -28,8 +26,8 @@ from simwrap.units.quantity import render
 GAIN_MARGIN, PHASE_MARGIN = 6.0, 30.0
 #: Parts of a cause of hum that aren't told, relative to the largest cause.
 FAINT = 0.05
-#: How long a bleeder may take down to 60 V before it is noted [s], and what a stated voltage may be wrong by.
-DISCHARGE, STATED = 60.0, 0.05
+#: What a stated voltage may be wrong by.
+STATED = 0.05
 #: Noise and hum below the rated output [dB], a splitter's sides [dB] and the share of the current at zero bias [%] from
 #: which there is something to say (common practice, no source).
 HUM, SIDES, CUT_OFF = 60.0, 1.0, 4.0
@@ -151,28 +149,21 @@ def supply(amplifier: Amplifier) -> Section:
     section.add("ripple", "ripple of twice the mains frequency", figures.ripple_fundamental, "V", " r.m.s.")
     section.add("output_resistance", "source resistance", figures.output_resistance, "ohm")
     section.add("rectifier_current_peak", "rectifier current, peak", figures.rectifier_current_peak, "A")
-    _discharge(section, amplifier, found)
+    _discharge(section, amplifier)
     checked = found.supply.results["supply"].conditions.get("limits_checked", ("none", ""))[0]
     section.notes.append(f"Ratings checked: {checked}.")
-    if _large(amplifier) and amplifier.large.overload is not None and amplifier.fed:
-        drawn = rated_current(design, amplifier.large.overload)
+    drawn, voltage = amplifier.rated_rail
+    if np.isfinite(voltage):
         section.add("rated.current", "current at the rated output, all channels", drawn, "A")
-        fall = float(figures.output_resistance) * (drawn - found.current)
-        section.add("rated.voltage", "voltage then", found.voltage - fall, "V")
+        section.add("rated.voltage", "voltage then", voltage, "V")
     return section
 
 
-def _discharge(section: Section, amplifier: Amplifier, found: Match) -> None:
+def _discharge(section: Section, amplifier: Amplifier) -> None:
     """Add how long capacitors stay above 60 V: the supply's, and those of all channels that hang on it."""
-    rows = charged(amplifier.design, amplifier.highest, found.supply, within=DISCHARGE)
-    if not rows:
-        return
-    last = rows[0]
-    section.add("discharge_time", "down to 60 V, capacitors of all channels", last.time, "s", f" at {last.path}")
-    if not np.isfinite(last.time):
-        section.say("never_discharged", last.path, "time to 60 V", unit="s")
-    elif last.time > DISCHARGE:
-        section.say("discharged_slowly", last.path, "time to 60 V", last.time, DISCHARGE, "s")
+    for last in amplifier.discharge.rows(MINUTE)[:1]:
+        section.add("discharge_time", "down to 60 V, capacitors of all channels", last.time, "s", f" at {last.path}")
+    section.findings += amplifier.states["after switching off"].findings
 
 
 def performance(amplifier: Amplifier) -> Section:
@@ -337,11 +328,6 @@ def _power(section: Section, amplifier: Amplifier, found: Measurement) -> None:
         "Power is with all channels driven, on the supply as it falls with what they draw"
         + ("; a fixed bias falls with it." if shared_supply.grid_bias(supply.circuit)[0] else ".")
     )
-
-
-def rated_current(design: Design, found: Measurement) -> float:
-    """Return the current that all channels draw from the supply at the rated output [A]."""
-    return design.channels * float(found.overload[f"rated.supplies.{shared_supply.SOURCE}.input.current"])
 
 
 def _held(section: Section, design: Design, found: Measurement) -> None:

@@ -123,6 +123,7 @@ def quiescent_points(
     *,
     rail: Sequence[str] = (),
     allowance: Allowance | None = None,
+    figures: Mapping[str, float] | None = None,
     run: Run = DEFAULT,
     workers: int | None = None,
 ) -> list[TestPoint]:
@@ -134,6 +135,8 @@ def quiescent_points(
     rail : sequence of str
         Supply ports that hang on one supply (``design.feeds``): one place, though the netlist draws each for itself.
     allowance : Allowance, optional
+    figures : mapping of str to float, optional
+        Of the nominal build's bias, by name, where they are known already.
     run : Run
         "auto", "neospice" or "ngspice".
     workers : int, optional
@@ -151,7 +154,7 @@ def quiescent_points(
     """
     circuit = as_circuit(design, "quiescent_points")
     allowed = allowance or Allowance()
-    found = measure(circuit, ["bias"], run=run)
+    found = measure(circuit, ["bias"], run=run) if figures is None else figures
     points = [replace(point, expected=float(_value(found, point))) for point in places(circuit, rail)]
     points = [point for point in points if point.what != "across" or abs(point.expected) >= _WORTH]
     across = [point for point in points if point.nodes]

@@ -9,9 +9,10 @@ from io import StringIO
 import numpy as np
 
 from simwrap.amplifier.amplifier import Amplifier
-from simwrap.amplifier.discharge_times import Charged, charged
+from simwrap.amplifier.discharge_times import Charged
 from simwrap.amplifier.papers import findings
 from simwrap.amplifier.parts import every_part
+from simwrap.amplifier.states import States
 from simwrap.amplifier.supply_match import Match
 from simwrap.amplifier.test_points import Allowance
 from simwrap.build_sheet import parts_list
@@ -25,7 +26,7 @@ from simwrap.simulation.measurement import Measurement
 from simwrap.valves import Valve
 
 
-@dataclass
+@dataclass(repr=False)
 class SheetContent:
     """What stands on a build sheet.
 
@@ -75,6 +76,11 @@ class SheetContent:
         return self.amplifier.warm
 
     @property
+    def states(self) -> States:
+        """The amplifier in each state of the day."""
+        return self.amplifier.states
+
+    @property
     def findings(self) -> tuple[Finding, ...]:
         """What the audit finds, which opens the sheet."""
         return findings(self.amplifier)
@@ -112,8 +118,7 @@ def gather(made: SheetContent) -> None:
     rated = _levels(made)
     amplifier.tell("test points")
     made.steps = amplifier.keep(f"steps {made.allowance}", lambda: steps(amplifier, made.allowance, rated))
-    found = made.supply.supply if made.supply is not None else None
-    made.discharge = charged(made.design, amplifier.highest, found, within=made.within, run=made.amplifier.run)
+    made.discharge = amplifier.discharge.rows(made.within)
 
 
 def _drawings(made: SheetContent) -> list[tuple[Diagram, str]]:

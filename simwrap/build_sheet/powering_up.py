@@ -3,14 +3,15 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 from typing import Any
 
 import numpy as np
 
 from simwrap.amplifier.amplifier import Amplifier
-from simwrap.amplifier.supply_match import Match, at_voltage, fed
-from simwrap.amplifier.test_points import Allowance, TestPoint, in_time, places, quiescent_points
+from simwrap.amplifier.states import FIRST
+from simwrap.amplifier.supply_match import Match, fed
+from simwrap.amplifier.test_points import Allowance, TestPoint, in_time, places
 from simwrap.circuits.circuit import Circuit
 from simwrap.circuits.design_file import Design
 from simwrap.circuits.render import render
@@ -19,8 +20,6 @@ from simwrap.measures.numerics.parts import cold_nodes, netlist_parts
 from simwrap.netlist.element import Element
 from simwrap.simulation.measurement import Measurement
 
-#: Part of the supply at which the first power on a limited supply is compared.
-FIRST = 0.5
 #: Voltage of a heater: the tolerance that valve makers ask for (common practice; RCA manuals, from memory).
 HEATER = 0.1
 #: What heats a rectifier, or is a cathode itself, by whether it is a rectifier and whether it is a filament.
@@ -72,14 +71,12 @@ def steps(amplifier: Amplifier, allowed: Allowance, rated: Measurement | None) -
     """Return the chart of a sheet, step by step; ``allowed`` is what its windows allow for."""
     design = amplifier.design
     found = [_before(design, amplifier.supply, allowed), _heaters(amplifier), _without_valves(amplifier, allowed)]
-    rail = _rail(design, amplifier.circuit)
-    if design.feeds and np.isfinite(rail):
-        half = at_voltage(design, FIRST * rail)
-        still = replace(allowed, mains=0.0)
-        points = quiescent_points(half, rail=design.feeds, allowance=still, run=amplifier.run)
+    if fed(design) and np.isfinite(amplifier.rail):
+        points = amplifier.first_points(allowed)
         readings = [_reading(point) for point in points if not point.name.endswith("current")]
-        found.append(PowerUpStep(_FIRST_TITLE, [*_first(FIRST * rail), *_howls(amplifier.circuit)], readings))
-    points = quiescent_points(amplifier.circuit, rail=design.feeds, allowance=allowed, run=amplifier.run)
+        do = [*_first(FIRST * amplifier.rail), *_howls(amplifier.circuit)]
+        found.append(PowerUpStep(_FIRST_TITLE, do, readings))
+    points = amplifier.test_points(allowed)
     readings = [*_supply_at_rest(amplifier, allowed), *(_reading(point) for point in points)]
     found.append(
         PowerUpStep(
@@ -92,11 +89,6 @@ def steps(amplifier: Amplifier, allowed: Allowance, rated: Measurement | None) -
     if rated is not None:
         found.append(_full_power(amplifier, allowed, rated))
     return found
-
-
-def _rail(design: Design, circuit: Circuit) -> float:
-    ports = fed(design)
-    return float(circuit.values[ports[0][1]]) if ports else float("nan")
 
 
 def _reading(point: TestPoint) -> ChartRow:
@@ -190,17 +182,13 @@ def _heaters(amplifier: Amplifier) -> PowerUpStep:
 
 def _without_valves(amplifier: Amplifier, allowed: Allowance) -> PowerUpStep:
     """Return what is there with a rectifier, but before the valves conduct: the highest voltages of all."""
-    design, circuit = amplifier.design, amplifier.circuit
-    if amplifier.supply is not None:
-        highest = float(amplifier.supply.supply.supply.before_warm_up.output_voltage)
-        circuit = at_voltage(design, highest) if np.isfinite(highest) else circuit
     return PowerUpStep(
         "High voltage before the valves conduct",
         [
             "Rectifier in, the other valves out, or cold: for half a minute after switching on every part sees these "
             "voltages, the highest of all. Capacitors must stand them. Fixed bias is there now, or it won't be later.",
         ],
-        list(cold_readings(circuit, design.feeds, allowed)),
+        list(cold_readings(amplifier.unheated, amplifier.design.feeds, allowed)),
     )
 
 
@@ -255,7 +243,7 @@ def _full_power(amplifier: Amplifier, allowed: Allowance, rated: Measurement) ->
         low, high = float(np.nanmin(builds)) * (1 - share), float(np.nanmax(builds)) * (1 + share)
         name = "source, e.m.f." if path == "source_emf" else path.removeprefix("places.")
         step.readings.append(ChartRow(name, "a.c. r.m.s. to ground", "V", value, value, low, high))
-    volts = _sagged(amplifier, figures)
+    volts = amplifier.rated_rail[1]
     if np.isfinite(volts):
         low, high = (volts * (1 + end) for end in read_tolerance(allowed.mains, "the mains"))
         step.readings.append(ChartRow("supply.output", "to ground", "V", volts, volts, low, high))
@@ -281,13 +269,3 @@ def _spread_levels(amplifier: Amplifier, allowed: Allowance, rated: Measurement)
     options = {"rated_output": float(np.ravel(output)[0]), "levels": 0}
     return spread(amplifier.circuit, varied, {"overload": options}, builds=_BUILDS, seed=allowed.seed, curves=False,
                   spot_check=0, run=amplifier.run)  # fmt: skip
-
-
-def _sagged(amplifier: Amplifier, figures: Any) -> float:
-    """Return the supply's voltage at the rated output [V], NaN where it isn't known."""
-    start, end = "rated.supplies.", ".current"
-    named = {path.removeprefix(start).removesuffix(end): path for path in figures.paths if path.startswith(start)}
-    currents = [float(figures[path]) for port, path in named.items() if port in amplifier.design.feeds]
-    if amplifier.supply is None or not currents:
-        return float("nan")
-    return amplifier.supply.voltage_at(amplifier.design.channels * sum(currents))

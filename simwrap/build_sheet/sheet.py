@@ -7,7 +7,7 @@ from dataclasses import asdict, dataclass
 from functools import cached_property
 from html import escape
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from simwrap.amplifier.amplifier import as_amplifier
 from simwrap.amplifier.papers import DESPITE, forbidding, refuse
@@ -18,7 +18,10 @@ from simwrap.files import write_text
 from simwrap.report.html import page
 from simwrap.report.json import plain
 from simwrap.report.model import Section
-from simwrap.report.shown import Shown
+from simwrap.report.shown import Shown, labelled
+
+if TYPE_CHECKING:
+    import xarray
 
 
 @dataclass(repr=False)
@@ -50,6 +53,19 @@ class Sheet(SheetContent, Shown):
             "not_seen_words": list(self.not_seen),
             "notes": list(self.notes),
         }
+
+    def to_dataset(self) -> xarray.Dataset:
+        """Return the test points of all steps, dim "row"; "unit" says of each whether it is V or A."""
+        rows = [(step.title, row) for step in self.steps for row in step.readings]
+        told = {name: ([getattr(row, name) for _, row in rows], "see unit", words)
+                for name, words in (("expected", "expected"), ("shown", "what a meter shows"), ("low", "window from"),
+                                    ("high", "window to"))}  # fmt: skip
+        names = {name: ([getattr(row, name) for _, row in rows], "", name) for name in ("name", "lead", "unit")}
+        return labelled("row", range(len(rows)), told | names | {"step": ([title for title, _ in rows], "", "step")})
+
+    def plot(self, name: str = "response", *, ax: Any = None) -> Any:
+        """Draw a measure of the amplifier with small signals, such as "response"."""
+        return self.amplifier.small.plot(name, ax=ax)
 
     def _repr_html_(self) -> str:
         return f'<iframe srcdoc="{escape(self.html)}" width="100%" height="800"></iframe>'

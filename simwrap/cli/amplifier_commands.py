@@ -7,19 +7,16 @@ design that can't be read or built (all problems at once), with 3 when the simul
 from __future__ import annotations
 
 import json
-from importlib.resources import files
 from pathlib import Path
 from typing import Annotated
 
 import typer
 
+from simwrap._paths import example_design
 from simwrap.cli.app import app
 from simwrap.cli.options import AmplifierFile, Force, Json, Running, together
 from simwrap.cli.output import check_file, write_text
 from simwrap.errors import EXIT_NOT_MET
-
-#: The design that `simwrap new` writes.
-EXAMPLE = "reading_room.toml"
 
 
 @app.command()
@@ -29,8 +26,7 @@ def new(
 ) -> None:
     """Write a commented design file to start from: a whole amplifier of invented values."""
     check_file("the design file", file, {".toml"}, force=force)
-    text = files("simwrap.amplifier").joinpath(EXAMPLE).read_text(encoding="utf-8")
-    write_text(file, text, force=force, then=f"; audit it with: simwrap check {file}")
+    write_text(file, example_design(), force=force, then=f"; audit it with: simwrap check {file}")
 
 
 @app.command()

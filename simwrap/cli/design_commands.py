@@ -15,7 +15,6 @@ from simwrap.cli.options import Asked, DataFile, Json, RunningSideBySide, Subjec
 from simwrap.errors import EXIT_NOT_MET, RangeError
 
 if TYPE_CHECKING:
-    from simwrap.design.choose import Choice
     from simwrap.design.sensitivity import Ranking
     from simwrap.design.tolerance import Tolerances
     from simwrap.design.worst_case import WorstCase
@@ -199,22 +198,10 @@ class _Spread:
             },
         }
         if self.share:
-            told["yield"] = {
-                "share": self.share.share,
-                "interval": self.share.interval,
-                "limits": dict(zip([r.text for r in self.share.limits], self.share.shares, strict=True)),
-            }
-        told["ranking"] = {
-            r.variable: {"explained": r.explained, "shares": dict(zip(r.names, r.shares.tolist(), strict=True))}
-            for r in self.rankings
-        }
+            told["yield"] = self.share.to_dict()
+        told["ranking"] = {ranked.variable: ranked.to_dict() for ranked in self.rankings}
         if self.extremes:
-            told["worst_case"] = {
-                "method": self.extremes.method,
-                "found_by": {n: self.extremes.found_by(n) for n in self.extremes.nominal if n in self.extremes.data},
-                **{name: self.extremes[name] for name in self.extremes.nominal if name in self.extremes.data},
-                "without_value": {n: k for n in self.extremes.nominal if (k := self.extremes.missing(n))},
-            }
+            told["worst_case"] = self.extremes.to_dict()
         return plain(told)
 
     def show(self, details: bool) -> None:
@@ -280,7 +267,6 @@ def choose(
     """
     from simwrap.amplifier.judge import AuditJudge
     from simwrap.design.choose import choose as run
-    from simwrap.report.json import plain
 
     made, design = subject.with_design(running.how())
     found = run(
@@ -293,7 +279,7 @@ def choose(
         run=running.how(),
     )
     if as_json:
-        print(json.dumps(plain(_choice_told(made, found))))
+        print(found.to_json())
     else:
         output.say(f"{made.name}: {found.summary}")
         head, rows = found.table()
@@ -302,28 +288,6 @@ def choose(
             output.note(text)
     if not found.good:
         raise typer.Exit(EXIT_NOT_MET)
-
-
-def _choice_told(made: Any, found: Choice) -> dict[str, Any]:
-    def shown(one: Any) -> dict[str, Any]:
-        return {"values": one.values, "reached": one.reached, "misses": one.misses, "met": one.met}
-
-    from simwrap.simulation.as_json import SCHEMA
-
-    return {
-        "schema": SCHEMA,
-        "stage": made.name,
-        "met": found.met,
-        "summary": found.summary,
-        "candidates": [shown(one) for one in found.candidates],
-        "continuous": shown(found.continuous),
-        "trade": {name: shown(one) for name, one in found.trade.items()},
-        "tried": found.tried,
-        "every": found.every,
-        "notes": list(found.notes),
-        "warnings": list(found.warnings),
-        "findings": [finding.to_dict() for finding in found.findings],
-    }
 
 
 def _goals(given: list[str] | None) -> dict[str, Any]:

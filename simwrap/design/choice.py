@@ -4,13 +4,21 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
 
 from simwrap.design.goals import YES_NO, Goal
 from simwrap.design.runs import Design
 from simwrap.findings.finding import Finding
+from simwrap.measures.results import split_name
+from simwrap.report.json import plain
 from simwrap.report.model import Listing
-from simwrap.report.shown import Shown
+from simwrap.report.shown import Shown, labelled
+from simwrap.simulation.as_json import SCHEMA
+from simwrap.simulation.measurement import measure
 from simwrap.units import quantity
+
+if TYPE_CHECKING:
+    import xarray
 
 
 @dataclass(frozen=True)
@@ -147,6 +155,44 @@ class Choice(Shown):
             if any(off):
                 columns.append(("off by", off))
         return tuple(head for head, _ in columns), list(zip(*(column for _, column in columns), strict=True))
+
+    def to_dict(self) -> dict[str, Any]:
+        """Return it as plain values: the candidates, the best first, and what is to be said of the best."""
+
+        def shown(one: Candidate) -> dict[str, Any]:
+            return {"values": one.values, "reached": one.reached, "misses": one.misses, "met": one.met}
+
+        told: dict[str, Any] = plain(
+            {
+                "schema": SCHEMA,
+                "stage": self.stage.name,
+                "met": self.met,
+                "summary": self.summary,
+                "candidates": [shown(one) for one in self.candidates],
+                "continuous": shown(self.continuous),
+                "trade": {name: shown(one) for name, one in self.trade.items()},
+                "tried": self.tried,
+                "every": self.every,
+                "notes": list(self.notes),
+                "warnings": list(self.warnings),
+                "findings": [finding.to_dict() for finding in self.findings],
+            }
+        )
+        return told
+
+    def to_dataset(self) -> xarray.Dataset:
+        """Return the candidates, dim "candidate": their values, what they reach, and whether all goals are met."""
+        values = {name: ([one.values[name] for one in self.candidates], self.stage.parameters[name].unit, name)
+                  for name in self.best}  # fmt: skip
+        reached = {goal.variable: ([one.reached[goal.variable] for one in self.candidates], goal.unit, goal.text)
+                   for goal in self.goals}  # fmt: skip
+        met = {"met": ([one.met for one in self.candidates], "", "all goals are met")}
+        return labelled("candidate", range(1, len(self.candidates) + 1), values | reached | met, summary=self.summary)
+
+    def plot(self, name: str | None = None, *, ax: Any = None) -> Any:
+        """Measure the best, and draw it: a measure by name, or the first of the goals' that has a picture."""
+        names = [name] if name else list(dict.fromkeys(split_name(goal.variable)[0] for goal in self.goals))
+        return measure(self.stage, names).plot(name, ax=ax)
 
     def report(self) -> list[Listing]:
         sentences = [Listing(text, (), []) for text in (*self.notes, *self.warnings)]

@@ -14,8 +14,9 @@ from simwrap.design.runs import Design, Runs
 from simwrap.design.tolerance import KEYWORDS, HowKeywords, Tolerances, columns_of, positions_of, whole_number
 from simwrap.engine import Run, spelled_out
 from simwrap.errors import InputError, RangeError
+from simwrap.report.json import plain
 from simwrap.report.model import Listing
-from simwrap.report.shown import Shown
+from simwrap.report.shown import Shown, labelled
 
 if TYPE_CHECKING:
     import xarray
@@ -86,6 +87,32 @@ class Ranking(Shown):
     @property
     def head(self) -> tuple[str, str, str]:
         return "part", "share", "coefficient" if self.method.startswith("standard") else "total index"
+
+    def to_dict(self) -> dict[str, Any]:
+        """Return the share of each part as plain values."""
+        shares = dict(zip(self.names, np.asarray(self.shares).tolist(), strict=True))
+        return dict(plain({"explained": self.explained, "shares": shares}))
+
+    def to_dataset(self) -> xarray.Dataset:
+        """Return share and coefficient of each part, dim "part"."""
+        columns = {
+            "share": (self.shares, "", "share of the variance"),
+            "coefficient": (self.coefficients, "", self.head[2]),
+        }
+        return labelled("part", self.names, columns, variable=self.variable, method=self.method,
+                        explained=self.explained)  # fmt: skip
+
+    def plot(self, *, ax: Any = None) -> Any:
+        """Draw the shares as bars, the largest on top; a figure, or in the place of axes."""
+        from matplotlib.figure import Figure
+
+        figure = Figure(layout="constrained") if ax is None else ax.figure
+        axes = figure.subplots() if ax is None else ax
+        shares = 100.0 * np.asarray(self.shares)[::-1]
+        wide = None if self.margins is None else 100.0 * np.asarray(self.margins)[::-1]
+        axes.barh(list(self.names)[::-1], shares, xerr=wide)
+        axes.set(xlabel="share of the spread [%]", title=self.variable)
+        return figure
 
     def report(self) -> list[Listing]:
         return [Listing(self.summary, self.head, self.rows())]

@@ -15,8 +15,9 @@ from simwrap.design.runs import Design, Runs, single_numbers
 from simwrap.design.tolerance import KEYWORDS, HowKeywords, Tolerances, columns_of
 from simwrap.engine import Run, spelled_out
 from simwrap.measures.results import find_name, split_name
+from simwrap.report.json import plain
 from simwrap.report.model import Listing
-from simwrap.report.shown import Shown
+from simwrap.report.shown import Shown, labelled
 from simwrap.simulation.dataset import unit_of
 from simwrap.simulation.measurement import MeasureChoice
 from simwrap.units import quantity
@@ -61,6 +62,9 @@ class WorstCase(Shown):
         """Return in words how the extremes of a figure were found."""
         return str(self.data[find_name(variable, self.nominal)].attrs.get("found_by", self.method))
 
+    def _ipython_key_completions_(self) -> list[str]:
+        return [name for name in self.nominal if name in self.data]
+
     def missing(self, variable: str) -> int:
         """Return how many corners have no value: outside of what was looked at, or not simulated."""
         return int(np.isnan(self._values(variable)).sum())
@@ -102,6 +106,20 @@ class WorstCase(Shown):
             cells, sign = quantity.alike([self.nominal[name], *self[name]], unit_of(self.data[name]))
             rows.append((name, sign, *cells, self.found_by(name), str(self.missing(name) or "")))
         return rows
+
+    def to_dict(self) -> dict[str, Any]:
+        """Return the lowest and highest value of each figure by name, how they were found, and corners without one."""
+        names = self._ipython_key_completions_()
+        without = {name: count for name in self.nominal if (count := self.missing(name))}
+        found_by = {name: self.found_by(name) for name in names}
+        ends = {name: self[name] for name in names}
+        return dict(plain({"method": self.method, "found_by": found_by, **ends, "without_value": without}))
+
+    def to_dataset(self) -> xarray.Dataset:
+        """Return nominal, lowest and highest value of each figure, dim "extreme"; :attr:`data` has every corner."""
+        columns = {name: ([self.nominal[name], *self[name]], unit_of(self.data[name]), name)
+                   for name in self._ipython_key_completions_()}  # fmt: skip
+        return labelled("extreme", ["nominal", "lowest", "highest"], columns, method=self.method)
 
     HEAD = ("variable", "unit", "nominal", "lowest", "highest", "found by", "no value")
 

@@ -11,8 +11,9 @@ from numpy.typing import NDArray
 
 from simwrap.design.limits import Limit, known_of, parse_limits
 from simwrap.errors import InputError
+from simwrap.report.json import plain
 from simwrap.report.model import Listing
-from simwrap.report.shown import Shown
+from simwrap.report.shown import Shown, labelled
 
 if TYPE_CHECKING:
     import xarray
@@ -69,6 +70,17 @@ class Yield(Shown):
             (limit.text, limit.variable, f"{100 * share:.4g} %", str(missing) if missing else "")
             for limit, share, missing in zip(self.limits, self.shares, self.missing, strict=True)
         ]
+
+    def to_dict(self) -> dict[str, Any]:
+        """Return share, confidence interval, and the share of each limit, as plain values."""
+        limits = dict(zip([limit.text for limit in self.limits], self.shares, strict=True))
+        return dict(plain({"share": self.share, "interval": self.interval, "limits": limits}))
+
+    def to_dataset(self) -> xarray.Dataset:
+        """Return the share of the builds that keep each limit, dim "limit", and how many have no value there."""
+        columns = {"share": (self.shares, "", "share of the builds"), "missing": (self.missing, "", "builds without")}
+        return labelled("limit", [limit.text for limit in self.limits], columns, share=self.share, builds=self.builds,
+                        failed=self.failed)  # fmt: skip
 
     HEAD = ("limit", "variable", "builds inside", "not found")
 

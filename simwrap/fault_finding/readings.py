@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import asdict, dataclass, replace
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
@@ -20,11 +20,15 @@ from simwrap.faults.bed import Varied
 from simwrap.faults.rails import Supplied, supplied
 from simwrap.findings.finding import Finding
 from simwrap.registry import find
+from simwrap.report.json import plain
 from simwrap.report.model import Listing, Section
-from simwrap.report.shown import Shown
+from simwrap.report.shown import Shown, labelled
 from simwrap.simulation.measurement import Measurement
 from simwrap.units import quantity
 from simwrap.units.quantity import render
+
+if TYPE_CHECKING:
+    import xarray
 
 #: Beyond its window by up to this share of the window's half width, a reading is doubtful.
 _DOUBTFUL = 0.5
@@ -160,6 +164,29 @@ class Report(Shown):
             yield (f"To tell the first two apart read {name}: {render(first, unit, digits=3)} with the first, "
                    f"{render(second, unit, digits=3)} with the second.")  # fmt: skip
 
+    def to_dataset(self) -> xarray.Dataset:
+        """Return the readings and their windows, dim "point"; "unit" says of each whether it is V or A."""
+        columns = {name: ([getattr(each, name) for each in self.readings], unit, words)
+                   for name, unit, words in (("value", "see unit", "read"), ("low", "see unit", "window from"),
+                                             ("high", "see unit", "window to"), ("expected", "see unit", "expected"),
+                                             ("distance", "", "from the middle, in half widths"),
+                                             ("verdict", "", "verdict"), ("unit", "", "unit"))}  # fmt: skip
+        return labelled("point", [each.point for each in self.readings], columns, verdict=self.verdict)
+
+    def plot(self, *, ax: Any = None) -> Any:
+        """Draw where each reading lies in its window, in half widths from its middle; or in the place of axes."""
+        from matplotlib.figure import Figure
+
+        figure = Figure(layout="constrained") if ax is None else ax.figure
+        axes = figure.subplots() if ax is None else ax
+        half = [0.5 * (each.high - each.low) for each in self.readings]
+        places = [(each.value - 0.5 * (each.high + each.low)) / width if width > 0.0 else np.nan
+                  for each, width in zip(self.readings, half, strict=True)]  # fmt: skip
+        axes.axvspan(-1.0, 1.0, alpha=0.2)
+        axes.plot(places, [each.point for each in self.readings], "o")
+        axes.set(xlabel="from the middle of the window [half widths]", title=f"{self.title}: {self.verdict}")
+        return figure
+
     def to_dict(self) -> dict[str, Any]:
         """Return it as plain data."""
         return {
@@ -254,7 +281,7 @@ def assigned(
     return added, values
 
 
-class FaultFinder:
+class FaultFinder(Shown):
     """Finds what may be the matter with a build of an amplifier; made once, it reads many.
 
     Parameters
@@ -276,11 +303,28 @@ class FaultFinder:
         self._tell, self._varied = self.amplifier.tell, varied
         self._tell("test points and their windows")
         source = self._source = supplied(self.amplifier)
-        self.points: list[TestPoint] = self.amplifier.keep(
-            "points", lambda: quiescent_points(source.circuit, rail=source.ports, run=self.amplifier.run)
-        )
+        self.points: list[TestPoint] = self.amplifier.test_points()
         self._rest = resting_places(source, points=self.points)
         self._dictionaries: dict[tuple[Place, ...], Dictionary] = {}
+
+    def report(self) -> Iterator[Listing]:
+        """Yield the test points and their windows."""
+        rows = [(point.name, *(render(value, point.unit, digits=4) for value in (point.shown, point.low, point.high)))
+                for point in self.points]  # fmt: skip
+        title = f"{self._source.circuit.name}: test points of a healthy build; .read(readings) judges yours"
+        yield Listing(title, ("test point", "meter shows", "from", "to"), rows)
+
+    def to_dict(self) -> dict[str, Any]:
+        """Return the test points and their windows as plain values."""
+        return {"design": self._source.circuit.name, "points": plain([asdict(point) for point in self.points])}
+
+    def to_dataset(self) -> xarray.Dataset:
+        """Return the test points, dim "point"; "unit" says of each whether it is V or A."""
+        columns = {name: ([getattr(point, name) for point in self.points], unit, words)
+                   for name, unit, words in (("expected", "see unit", "expected"), ("low", "see unit", "window from"),
+                                             ("shown", "see unit", "what a meter shows"),
+                                             ("high", "see unit", "window to"), ("unit", "", "unit"))}  # fmt: skip
+        return labelled("point", [point.name for point in self.points], columns)
 
     def read(self, readings: str | Path | Iterable[Mapping[str, Any]]) -> Report:
         """Judge readings.

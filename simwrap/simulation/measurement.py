@@ -29,7 +29,7 @@ from simwrap.measures.results import axes_of, labelled, split_name
 from simwrap.registry import load
 from simwrap.report.json import plain
 from simwrap.report.model import Listing
-from simwrap.report.shown import Shown
+from simwrap.report.shown import Keyed, Shown
 from simwrap.simulation.as_json import SCHEMA
 from simwrap.simulation.conduct import evaluate, refusal
 from simwrap.simulation.outcome import Outcome
@@ -85,7 +85,7 @@ def measure_names() -> list[str]:
     return list(measures_by_name())
 
 
-class _Figures(Mapping[str, Any]):
+class _Figures(Keyed):
     """What measurements and their parts share: a mapping by the next word of a figure's name, and by attribute."""
 
     @abstractmethod
@@ -110,9 +110,6 @@ class _Figures(Mapping[str, Any]):
 
     def __len__(self) -> int:
         return sum(1 for _ in self)
-
-    def __dir__(self) -> list[str]:
-        return [*super().__dir__(), *self]
 
     def to_dict(self) -> dict[str, Any]:
         """Return nested plain values."""
@@ -213,8 +210,31 @@ class View(_Figures):
         return rows
 
 
+class _Measures:
+    """Figures of the measures that come with simwrap, as editors complete them; others are found alike."""
+
+    balance: View
+    bias: View
+    distortion: View
+    equalisation: View
+    headroom: View
+    heater_hum: View
+    impedance: View
+    load_lines: View
+    noise: View
+    overload: View
+    power: View
+    recovery: View
+    rejection: View
+    response: View
+    square_wave: View
+    stability: View
+    supply: View
+    tone_curves: View
+
+
 @dataclass(frozen=True, repr=False, eq=False)
-class Measurement(Shown, _Figures):
+class Measurement(Shown, _Figures, _Measures):
     """What was measured of one stage: a mapping from measures to their figures.
 
     A figure has one name everywhere, its path: ``found.response.gain`` is ``found["response"]["gain"]``,
@@ -276,6 +296,9 @@ class Measurement(Shown, _Figures):
 
     def __iter__(self) -> Iterator[str]:
         return iter(self.results)
+
+    def _ipython_key_completions_(self) -> list[str]:
+        return [*self, *self.figures]
 
     def __eq__(self, other: object) -> bool:
         """Whether it is the same of the same stage; who simulated it doesn't matter."""

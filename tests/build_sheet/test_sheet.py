@@ -98,7 +98,7 @@ def test_quiescent_voltages_are_those_of_ngspice_by_itself(tmp_path: Path, ngspi
 @pytest.mark.slow
 def test_voltages_at_half_the_supply_are_those_of_ngspice_by_itself(tmp_path: Path, ngspice_program: str) -> None:
     assert made().supply is not None
-    circuit = at_voltage(made().design, FIRST * made().supply.voltage)  # type: ignore[union-attr]
+    circuit = made().amplifier.at(FIRST * made().supply.voltage)  # type: ignore[union-attr]  # controls as set
     count = compared(circuit, step("First power"), operating_point(circuit), ngspice_program, tmp_path)
     assert count >= 20
 

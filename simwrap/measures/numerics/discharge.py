@@ -78,6 +78,13 @@ def time_above(
     return times
 
 
+def highest_after(
+    capacitors: Sequence[Branch], resistors: Iterable[Branch], low: Floats, high: Floats, moment: float
+) -> Floats:
+    """Return the most that each capacitor may still hold after some time, as :func:`time_above` looks at it [V]."""
+    return _most(_response(capacitors, list(resistors)).at(moment), low, high)
+
+
 @dataclass(frozen=True)
 class _Response:
     """Each capacitor's voltage from what each of them held: ``final`` and what decays with the time constants."""
@@ -183,4 +190,4 @@ def _held(ends: list[tuple[str, str]], group: Callable[[str], str]) -> Floats:
     return np.stack(list(found.values()), axis=1) if found else np.zeros((len(ends), 0))
 
 
-__all__ = ["WIRE", "Branch", "time_above"]
+__all__ = ["WIRE", "Branch", "highest_after", "time_above"]
