@@ -5,6 +5,7 @@ from __future__ import annotations
 import atexit
 import os
 import shutil
+import signal
 import tempfile
 from ctypes.util import find_library
 from functools import cache
@@ -20,6 +21,9 @@ os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 # A builder's own settings must not change what is tested.
 for name in ("SIMWRAP_ENGINE", "SIMWRAP_VALVES", "SIMWRAP_STAGES"):
     os.environ.pop(name, None)
+
+# A shell that starts the tests in the background has them ignore Ctrl-C, and so would the commands that they interrupt.
+signal.signal(signal.SIGINT, signal.default_int_handler)
 
 # What simwrap keeps between commands starts empty, once for all processes of a run; fonts that were found stay found.
 os.environ.setdefault("MPLCONFIGDIR", str(Path.home() / ".cache" / "matplotlib"))
