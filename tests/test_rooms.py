@@ -24,9 +24,6 @@ LONGEST_MODULE, LONGEST_FUNCTION = 600, 60
 _IN_ORDER = "one measurement in the order in which it is made: requests, figures, conditions, result"
 #: Functions that are longer, and why.
 LONG = {
-    "measures/distortion.py:distortion": _IN_ORDER,
-    "measures/headroom.py:headroom": _IN_ORDER,
-    "measures/impedance.py:impedance": _IN_ORDER,
     "measures/power.py:power": _IN_ORDER,
     "measures/recovery.py:recovery": _IN_ORDER,
     "measures/supply.py:supply": _IN_ORDER,

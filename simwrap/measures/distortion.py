@@ -109,18 +109,7 @@ def distortion(
         _tones(output, peak, (twin[0], 0.5), (twin[1], 0.5)),
     ]
     wave = vector(sine, output)[:, 0]
-    lines = harmonics.spectrum(wave)
-    ratios = harmonics.relative(lines, ORDERS)
-    variables: dict[str, Variable] = {
-        "harmonics": Variable(("harmonic",), 100.0 * ratios, "%", "harmonic"),
-        "harmonics_db": Variable(("harmonic",), decibels(ratios), "dB", "harmonic"),
-        "thd": scalar(100.0 * harmonics.thd(lines), "%", "total harmonic distortion"),
-        "thd_total": scalar(
-            100.0 * harmonics.thd(lines, total=True), "%", "total harmonic distortion of the whole signal"
-        ),
-        "input_rms": scalar(chosen, "V", "input, r.m.s."),
-        "output_rms": scalar(harmonics.rms(wave), "V", "output, r.m.s."),
-    }
+    variables = _of_sine(chosen, wave)
     unit = _unit(low, high)
     lines = harmonics.spectrum(vector(mixed, output)[:, 0])
     tones = (round(low / unit), round(high / unit))
@@ -151,6 +140,22 @@ def distortion(
         "noise_band": (f"{BAND[0]:g} Hz to {BAND[1] / 1e3:g} kHz, without flicker", ""),
     }
     return Result(variables, coords={"harmonic": axis(ORDERS, "", "harmonic")}, conditions=conditions)
+
+
+def _of_sine(level: Floats, wave: Floats) -> dict[str, Variable]:
+    """Return the figures of one period of the output with a sine of a level [V r.m.s.]."""
+    lines = harmonics.spectrum(wave)
+    ratios = harmonics.relative(lines, ORDERS)
+    return {
+        "harmonics": Variable(("harmonic",), 100.0 * ratios, "%", "harmonic"),
+        "harmonics_db": Variable(("harmonic",), decibels(ratios), "dB", "harmonic"),
+        "thd": scalar(100.0 * harmonics.thd(lines), "%", "total harmonic distortion"),
+        "thd_total": scalar(
+            100.0 * harmonics.thd(lines, total=True), "%", "total harmonic distortion of the whole signal"
+        ),
+        "input_rms": scalar(level, "V", "input, r.m.s."),
+        "output_rms": scalar(harmonics.rms(wave), "V", "output, r.m.s."),
+    }
 
 
 def _check_twin(twin: tuple[float, ...]) -> None:

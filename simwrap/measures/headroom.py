@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from typing import Annotated
 
 import numpy as np
 
 from simwrap.findings.finding import Finding
-from simwrap.measures.common import StageLike, axis, decibels, divide, port, scalar
+from simwrap.measures.common import Floats, StageLike, axis, decibels, divide, port, scalar
 from simwrap.measures.numerics.closing_in import Curve, first_reached
 from simwrap.measures.numerics.crossings import interpolate
 from simwrap.measures.numerics.level_sweep import COARSE, CRITERIA, ORDERS, SETTLED, first_limit, sweep_levels
@@ -72,19 +73,7 @@ def headroom(
     level_in, level_out, thd = found.level_in, found.level_out[0], found.thd[0]
     inputs = {percent: first_reached(level_in, Curve(thd / (percent / 100.0))) for percent in (1, 3)}
     limit, onset = first_limit(found)
-    variables = {}
-    for percent, level in inputs.items():
-        name = f"{percent}pct"
-        variables[f"output_rms_{name}"] = scalar(
-            interpolate(level_in, level_out, level), "V", f"output at {percent} % distortion, r.m.s."
-        )
-        variables[f"input_rms_{name}"] = scalar(level, "V", f"input at {percent} % distortion, r.m.s.")
-        variables[f"headroom_{name}_db"] = scalar(
-            decibels(divide(level, nominal_level)),
-            "dB",
-            f"headroom: level at {percent} % distortion above the nominal level",
-        )
-    variables |= {
+    variables = _at_distortion(inputs, level_in, level_out, nominal_level) | {
         "first_limit": scalar(limit, "", "what clips first"),
         "clipping_input_rms": scalar(onset, "V", "input at the onset of clipping, r.m.s."),
         "clipping_output_rms": scalar(
@@ -121,3 +110,22 @@ def headroom(
         },
         findings=findings,
     )
+
+
+def _at_distortion(
+    inputs: Mapping[int, Floats], level_in: Floats, level_out: Floats, nominal_level: float
+) -> dict[str, Variable]:
+    """Return input, output and headroom at the levels where the distortion reaches so many percent."""
+    variables = {}
+    for percent, level in inputs.items():
+        name = f"{percent}pct"
+        variables[f"output_rms_{name}"] = scalar(
+            interpolate(level_in, level_out, level), "V", f"output at {percent} % distortion, r.m.s."
+        )
+        variables[f"input_rms_{name}"] = scalar(level, "V", f"input at {percent} % distortion, r.m.s.")
+        variables[f"headroom_{name}_db"] = scalar(
+            decibels(divide(level, nominal_level)),
+            "dB",
+            f"headroom: level at {percent} % distortion above the nominal level",
+        )
+    return variables

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import replace
 from typing import Any
 
@@ -10,6 +11,7 @@ import numpy as np
 from simwrap.findings.finding import Finding
 from simwrap.measures.common import (
     Array,
+    Floats,
     StageLike,
     axis,
     bench_value,
@@ -99,11 +101,7 @@ def impedance(
     entry = divide(-1.0, current) - source[:, None]
     curves = {"input": np.where(current == 0, np.inf, entry)}
     name, load = load_of(stage, points)
-    own = []
-    for side in nodes:
-        value, capacitance = load_of(stage, points, side)[1], bench_value(stage, side, "capacitance", points)
-        conductance = np.where(np.isnan(value), 0.0, divide(1.0, value))
-        own.append(conductance[:, None] + 2j * np.pi * frequency * capacitance[:, None])
+    own = [_admittance(stage, side, points, frequency) for side in nodes]
     # Shape (points, frequencies, outputs, outputs): the voltage at each for a current into each.
     matrix = np.stack([np.stack([vector(answer, node) for node in nodes.values()], -1) for answer in tested], -1)
     for number, side in enumerate(nodes):
@@ -122,12 +120,7 @@ def impedance(
             variables |= _behind(key, curves[key], frequency, reference_frequency, findings)
     if "speaker" in stage.ports:
         variables["damping_factor"] = scalar(divide(load, variables["output"].values), "", "damping factor")
-    for key, curve in curves.items():
-        variables[f"{key}_curve"] = Variable(("frequency",), np.abs(curve), "ohm", f"{_WORDS[key]} impedance")
-        with np.errstate(invalid="ignore"):
-            phase = np.degrees(np.angle(curve))
-        words = f"phase of the {_WORDS[key]} impedance"
-        variables[f"{key}_phase_deg"] = Variable(("frequency",), phase, "degree", words)
+    variables |= _over_frequency(curves)
     capacitance = bench_value(stage, "output", "capacitance", points)
     without = [name] * bool(np.isfinite(load).any())
     without += [stage.bench_part("output", "capacitance")] * bool(capacitance.any())
@@ -140,6 +133,25 @@ def impedance(
         conditions["damping_factor_load"] = (stated(load), "ohm")
     coords = {"frequency": axis(frequency, "Hz", "frequency")}
     return Result(variables, coords=coords, conditions=conditions, findings=findings)
+
+
+def _admittance(stage: StageLike, side: str, points: int, frequency: Floats) -> Array:
+    """Return what the bench's own load at an output conducts, shape (points, frequencies)."""
+    value, capacitance = load_of(stage, points, side)[1], bench_value(stage, side, "capacitance", points)
+    conductance = np.where(np.isnan(value), 0.0, divide(1.0, value))
+    return np.asarray(conductance[:, None] + 2j * np.pi * frequency * capacitance[:, None])
+
+
+def _over_frequency(curves: Mapping[str, Array]) -> dict[str, Variable]:
+    """Return size and phase of each impedance over frequency."""
+    variables = {}
+    for key, curve in curves.items():
+        variables[f"{key}_curve"] = Variable(("frequency",), np.abs(curve), "ohm", f"{_WORDS[key]} impedance")
+        with np.errstate(invalid="ignore"):
+            phase = np.degrees(np.angle(curve))
+        words = f"phase of the {_WORDS[key]} impedance"
+        variables[f"{key}_phase_deg"] = Variable(("frequency",), phase, "degree", words)
+    return variables
 
 
 def _behind(

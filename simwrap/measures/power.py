@@ -199,34 +199,16 @@ def power(
     loud = factors > _LOUD
     drives = chosen[:, None] * factors
     test = partial(_driven, stage, node, valves, op, load)
-    # Each level begins from the ones before it, so they rise.
-    rising = np.argsort(factors)
+    rising = np.argsort(factors)  # each level begins from the ones before it
     places = [rising[loud[rising]], rising[~loud[rising]]]
     groups = [(drives[:, place], settled) for place, settled in zip(places, (COARSE, FINE), strict=True) if place.size]
     replies = yield [_request(stage, node, valves, frequency, part, tolerance) for part, tolerance in groups]
     order = np.argsort(np.concatenate(places))
     parts = [test(part, reply) for (part, _), reply in zip(groups, replies, strict=True)]
     found = _each(lambda *arrays: _side_by_side(*arrays)[:, order], *parts)
-    zero = _zero_signal(valves, op)
-    variables: dict[str, Variable] = {
-        "drive": scalar(chosen, "V", "drive: e.m.f. of the source, r.m.s."),
-        "output_power": scalar(found.output_power[:, 0], "W", "output power"),
-        "thd": scalar(100.0 * found.thd[:, 0], "%", "total harmonic distortion"),
-        "harmonics": Variable(("harmonic",), 100.0 * found.harmonics[:, 0], "%", "harmonic"),
-    }
-    of_all = " of all valves" if len(valves) > 1 else ""
-    for electrode in ("anode", "screen"):
-        words = f"{electrode} current{of_all}"
-        variables[f"{electrode}_current_zero_signal"] = scalar(zero[electrode], "A", f"{words}, quiescent")
-        variables[f"{electrode}_current"] = scalar(found.currents[electrode][:, 0], "A", f"{words}, average")
-    for name, values in found.grid_drive.items():
-        variables[f"valves.{name}.grid_drive"] = scalar(values[:, 0], "V", f"{name} drive at the grid, r.m.s.")
-    for key, values in found.dissipation.items():
-        words = f"{key.replace('.', ' ')} dissipation"
-        variables[f"valves.{key}_dissipation"] = scalar(values[:, 0], "W", words)
     efficiency = 100.0 * divide(found.output_power, found.supply_power)
-    variables["supply_power"] = scalar(found.supply_power[:, 0], "W", "power from all supplies")
-    variables["efficiency"] = scalar(efficiency[:, 0], "%", "efficiency: output power over supply power")
+    variables = {"drive": scalar(chosen, "V", "drive: e.m.f. of the source, r.m.s.")}
+    variables |= _at_the_drive(found, _zero_signal(valves, op), efficiency, many=len(valves) > 1)
     coords = {"harmonic": axis(ORDERS, "", "harmonic")}
     if levels:
         curve = _each(lambda array: array[:, 1:], found)
@@ -249,10 +231,7 @@ def power(
         "load_is": (load_name or "none", ""),
         "stated_thd": (stated_thd, "%"),
         "distortion": ("all harmonics, relative to the fundamental", ""),
-        "settled_within": (
-            f"{SETTLED}, {COARSE:g} above {100 * _LOUD:g} % of the set drive",
-            "",
-        ),
+        "settled_within": (f"{SETTLED}, {COARSE:g} above {100 * _LOUD:g} % of the set drive", ""),
         "criteria": (CRITERIA, ""),
     }
     findings, checked, unrated = _findings(valves, op, found, factors, points)
@@ -260,14 +239,8 @@ def power(
         high = 100.0 * found.thd[:, 0] > stated_thd
         reached = variables["at_stated_thd.output_power"].values if levels else np.full(points, np.nan)
         rated = np.where(high, reached, found.output_power[:, 0])
-        why = (
-            "there is no drive at which it is no more" if levels else "without a curve (levels) no rated power is found"
-        )
         for point in np.flatnonzero(np.isnan(rated) & high):
-            thd = 100.0 * found.thd[point, 0]
-            findings[point].append(
-                Finding.of("power_bandwidth_not_found", "", "", thd, stated_thd, "%", measure="power", reason=why)
-            )
+            findings[point].append(_no_rated_power(100.0 * found.thd[point, 0], stated_thd, curve_known=bool(levels)))
         more, spots, said = yield from _bandwidth(stage, node, valves, chosen, load, rated, frequency, stated_thd)
         variables |= more
         findings = [one + other for one, other in zip(findings, said, strict=True)]
@@ -275,6 +248,34 @@ def power(
         conditions["bandwidth_within"] = (f"{100.0 * _NEAR_POWER:g} % of half the rated power", "")
     conditions |= limits_note(checked, unrated)
     return Result(variables, coords, conditions, findings, tuple(checked), tuple(unrated))
+
+
+def _at_the_drive(found: Any, zero: Mapping[str, Floats], efficiency: Floats, *, many: bool) -> dict[str, Variable]:
+    """Return the figures at the set drive, the first level; ``many``: whether there are several valves."""
+    variables: dict[str, Variable] = {
+        "output_power": scalar(found.output_power[:, 0], "W", "output power"),
+        "thd": scalar(100.0 * found.thd[:, 0], "%", "total harmonic distortion"),
+        "harmonics": Variable(("harmonic",), 100.0 * found.harmonics[:, 0], "%", "harmonic"),
+    }
+    for electrode in ("anode", "screen"):
+        words = f"{electrode} current{' of all valves' if many else ''}"
+        variables[f"{electrode}_current_zero_signal"] = scalar(zero[electrode], "A", f"{words}, quiescent")
+        variables[f"{electrode}_current"] = scalar(found.currents[electrode][:, 0], "A", f"{words}, average")
+    for name, values in found.grid_drive.items():
+        variables[f"valves.{name}.grid_drive"] = scalar(values[:, 0], "V", f"{name} drive at the grid, r.m.s.")
+    for key, values in found.dissipation.items():
+        words = f"{key.replace('.', ' ')} dissipation"
+        variables[f"valves.{key}_dissipation"] = scalar(values[:, 0], "W", words)
+    variables["supply_power"] = scalar(found.supply_power[:, 0], "W", "power from all supplies")
+    variables["efficiency"] = scalar(efficiency[:, 0], "%", "efficiency: output power over supply power")
+    return variables
+
+
+def _no_rated_power(thd: float, stated_thd: float, *, curve_known: bool) -> Finding:
+    """Return why there is no power bandwidth: more distortion than is stated at the set drive [%]."""
+    without = "without a curve (levels) no rated power is found"
+    why = "there is no drive at which it is no more" if curve_known else without
+    return Finding.of("power_bandwidth_not_found", "", "", thd, stated_thd, "%", measure="power", reason=why)
 
 
 def _resistors(

@@ -99,23 +99,8 @@ def recovery(
     if level is not None:
         amplitude = np.full(points, np.sqrt(2.0) * level)
     burst = cycles / frequency
-    stop = burst + window
-    instants = np.linspace(0.0, burst, cycles * _CORNERS_A_CYCLE + 1)
-    wave = np.sin(2.0 * np.pi * frequency * instants)
-    wave[-1] = 0.0
     valves = {name: use for name, use in stage.valves.items() if "grid" in use.nodes}
-    whole = Transient(
-        stop=stop,
-        step=1.0 / (20.0 * frequency),
-        vectors=wanted(output, *valve_vectors(valves)),
-        terms=(Pwl((*map(float, instants), stop), (*map(float, wave), 0.0)),),
-        samples=_SAMPLES,
-        amplitude=amplitude[:, None],
-    )
-    # The samples of a long window are coarser than a cycle: the burst and its end are looked at closely too.
-    end = burst + 1.0 / frequency
-    closely = replace(whole, stop=end, samples=_CORNERS_A_CYCLE * (cycles + 1) + 1)
-    reply, close = yield [whole, closely]
+    reply, close = yield _burst(wanted(output, *valve_vectors(valves)), amplitude, frequency, cycles, window)
     time = np.asarray(reply.axis, dtype=float)
     just_after = int(np.argmax(np.asarray(close.axis) > burst))
     after = time > burst
@@ -125,11 +110,11 @@ def recovery(
     output_time = _last(time, np.abs(out) > share * peak[:, None], after, burst)
     bias_time, blocked, shift = np.zeros(points), np.zeros(points), np.zeros(points)
     for instance, use in valves.items():
-        rest = between(op, use.nodes["grid"], use.nodes["cathode"])
-        change = between(reply, use.nodes["grid"], use.nodes["cathode"]) - rest[:, None]
-        back = _last(time, np.abs(change) > share * np.abs(rest)[:, None], after, burst)
-        bias_time = np.maximum(bias_time, back)
-        first = between(close, use.nodes["grid"], use.nodes["cathode"])[:, just_after] - rest
+        grid, cathode = use.nodes["grid"], use.nodes["cathode"]
+        rest = between(op, grid, cathode)
+        change = between(reply, grid, cathode) - rest[:, None]
+        bias_time = np.maximum(bias_time, _last(time, np.abs(change) > share * np.abs(rest)[:, None], after, burst))
+        first = between(close, grid, cathode)[:, just_after] - rest
         shift = np.where(np.abs(first) > np.abs(shift), first, shift)
         node = current_nodes(instance, use)["anode"]
         cut = vector(reply, node) < CUT_OFF_SHARE * vector(op, node)[:, None]
@@ -140,27 +125,25 @@ def recovery(
     balanced = any(use.shares_load for use in valves.values())
     if balanced:
         output_time = np.full(points, np.nan)
+    told = {"bias": bias_time} if balanced else {"bias": bias_time, "output": output_time}
     findings = [
         [
             Finding.of("not_recovered", quantity=what, limit=window, unit="s", measure="recovery")
-            for what, values in (("bias", bias_time), ("output", output_time))
-            if np.isnan(values[point]) and not failed[point] and not (balanced and what == "output")
+            for what, values in told.items()
+            if np.isnan(values[point]) and not failed[point]
         ]
         for point in range(points)
     ]
-
-    def marked(values: Floats) -> Floats:
-        return np.where(failed, np.nan, values)
-
+    figures = {
+        "recovery_time": (bias_time, "s", "time until the bias is back"),
+        "output_recovery_time": (output_time, "s", "time until the output is back"),
+        "blocked_time": (blocked, "s", "time for which a valve is cut off after the burst"),
+        "bias_shift": (shift, "V", "change of grid bias just after the burst"),
+        "burst_level": (amplitude / np.sqrt(2.0), "V", "level of the burst, r.m.s."),
+    }
     return Result(
-        {
-            "recovery_time": scalar(marked(bias_time), "s", "time until the bias is back"),
-            "output_recovery_time": scalar(marked(output_time), "s", "time until the output is back"),
-            "blocked_time": scalar(marked(blocked), "s", "time for which a valve is cut off after the burst"),
-            "bias_shift": scalar(marked(shift), "V", "change of grid bias just after the burst"),
-            "burst_level": scalar(marked(amplitude / np.sqrt(2.0)), "V", "level of the burst, r.m.s."),
-            "output_wave": Variable(("time",), out, "V", "output"),
-        },
+        {name: scalar(np.where(failed, np.nan, values), *words) for name, (values, *words) in figures.items()}
+        | {"output_wave": Variable(("time",), out, "V", "output")},
         coords={"time": axis(time, "s", "time from the start of the burst")},
         conditions={
             "measured_at": (at, ""),
@@ -174,6 +157,30 @@ def recovery(
         | ({"output": ("not told: shifts of two valves cancel in their common load", "")} if balanced else {}),
         findings=findings,
     )
+
+
+def _burst(
+    vectors: tuple[str, ...], amplitude: Floats, frequency: float, cycles: int, window: float
+) -> list[Transient]:
+    """Return what asks for the burst and the window after it, and for the burst and its end more closely.
+
+    The samples of a long window are coarser than a cycle.
+    """
+    burst = cycles / frequency
+    stop = burst + window
+    instants = np.linspace(0.0, burst, cycles * _CORNERS_A_CYCLE + 1)
+    wave = np.sin(2.0 * np.pi * frequency * instants)
+    wave[-1] = 0.0
+    whole = Transient(
+        stop=stop,
+        step=1.0 / (20.0 * frequency),
+        vectors=vectors,
+        terms=(Pwl((*map(float, instants), stop), (*map(float, wave), 0.0)),),
+        samples=_SAMPLES,
+        amplitude=amplitude[:, None],
+    )
+    closely = replace(whole, stop=burst + 1.0 / frequency, samples=_CORNERS_A_CYCLE * (cycles + 1) + 1)
+    return [whole, closely]
 
 
 def _last(time: Floats, outside: Array, after: Array, start: float) -> Floats:

@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Annotated, Any
 
 import numpy as np
 
-from simwrap.engine.protocol import Sine
+from simwrap.engine.protocol import Reply, Sine
 from simwrap.errors import InputError
 from simwrap.findings.finding import Finding
 from simwrap.measures.bias import Limits, compare, limits_note, rating_of
@@ -163,29 +164,16 @@ def supply(
     output, reservoir = port(stage, "output", "supply"), port(stage, "reservoir", "supply")
     op = yield Op()
     points = count(op)
-    places = {"output": output, "reservoir": reservoir}
     parts = op.extras.get("parts", {})
-    behind = {part.parameter: part.nodes[0] for part in parts.values() if part.kind == "c"}
-    places |= {name: behind[_CAPACITORS[name]] for name in ("first", "second") if _CAPACITORS[name] in behind}
-    across = [part.nodes for part in parts.values() if part.parameter == ACROSS]
-    if not across:
-        raise InputError(f"supply: no capacitor with the parameter {ACROSS} says where the stage's rectifiers are")
-    rectifiers = dict(zip(list(stage.valves) or ("v1", "v2"), across, strict=False))
-    end = across[0][1]
-    current = next(f"i({part.name})" for part in parts.values() if part.role is Role.SENSE and end in part.nodes)
+    places = {"output": output, "reservoir": reservoir} | _droppers(parts)
+    rectifiers, current = _rectifiers(stage, parts)
     bought_parts = {kind: bought(parts, kind) for kind in ("r", "c")}
     ends = [node for chosen in bought_parts.values() for part in chosen.values() for node in part.nodes]
     vectors = wanted(*places.values(), current, *sum(rectifiers.values(), ()), *ends)
     amplitude = np.full((points, 1), _MAINS * mains)
     tones = (Sine(1.0, mains_frequency),)
-    steady = Steady(
-        fundamental=mains_frequency,
-        tones=tones,
-        amplitude=amplitude,
-        vectors=vectors,
-        samples=_SAMPLES,
-        tolerance=_TOLERANCE,
-    )
+    steady = Steady(fundamental=mains_frequency, tones=tones, amplitude=amplitude, vectors=vectors, samples=_SAMPLES,
+                    tolerance=_TOLERANCE)  # fmt: skip
     settled, cold = yield [steady, replace(steady, vary=_NO_LOAD)]
     upper = max(mains, MAINS_UPPER)
     starts = yield _starts(mains_frequency, mains, upper, switch_on_phase, starting, vectors)
@@ -205,30 +193,15 @@ def supply(
         np.where(refused[:, None], np.nan, wave) for wave in (volts, held, vector(settled, current)[:, 0])
     )
     mean = means["output"]
-    fundamental = np.abs(np.fft.rfft(volts, axis=-1))[:, 2] * np.sqrt(2.0) / _SAMPLES
-    inverse = np.zeros(points)
-    for anode, cathode in rectifiers.values():
-        for reply, fine in ((settled, mean), (_only(cold), cold_means["output"])):
-            worst = -between(reply, anode, cathode)[:, 0].min(axis=-1)
-            inverse = np.fmax(inverse, np.where(np.isnan(fine), np.nan, worst))
-    variables: dict[str, Variable] = {
-        f"{name}_voltage": scalar(means[name], "V", words) for name, words in _PLACES.items() if name in places
-    }
+    inverse = _inverse(rectifiers, ((settled, mean), (_only(cold), cold_means["output"])))
+    named = {name: words for name, words in _PLACES.items() if name in places}
+    variables: dict[str, Variable] = {f"{name}_voltage": scalar(means[name], "V", named[name]) for name in named}
     variables |= {
         f"before_warm_up.{name}_voltage": scalar(cold_means[name], "V", f"{words} before the valves warm up")
-        for name, words in _PLACES.items()
-        if name in places
+        for name, words in named.items()
     }
-    variables |= {
-        "ripple": scalar(np.ptp(volts, axis=-1), "V", "ripple at the output, peak to peak"),
-        "ripple_rms": scalar(volts.std(axis=-1), "V", "ripple at the output, r.m.s."),
-        "ripple_fundamental": scalar(fundamental, "V", "ripple of twice the mains frequency at the output, r.m.s."),
-        "reservoir_ripple": scalar(np.ptp(held, axis=-1), "V", "ripple at the reservoir, peak to peak"),
-        "rectifier_current": scalar(amps.mean(axis=-1), "A", "rectifier current, mean"),
-        "rectifier_current_peak": scalar(amps.max(axis=-1), "A", "rectifier current, peak"),
-        "rectifier_current_rms": scalar(np.sqrt(np.mean(amps**2, axis=-1)), "A", "rectifier current, r.m.s."),
-        "inverse_voltage_peak": scalar(inverse, "V", "peak inverse voltage of a rectifier"),
-    }
+    variables |= _of_waves(volts, held, amps)
+    variables["inverse_voltage_peak"] = scalar(inverse, "V", "peak inverse voltage of a rectifier")
     more, coords = yield from _regulation(stage, output, tones, amplitude, mean, loads, peak)
     surge = np.max([_flat(reply, current).max(axis=-1) for reply in (started, *starts[2:])], axis=0)
     rising = vector(started, output)
@@ -256,6 +229,52 @@ def supply(
     conditions |= limits_note(checked, unrated)
     findings = [one + other for one, other in zip(findings, said, strict=True)]
     return Result(variables, coords, conditions, findings, tuple(checked), tuple(unrated))
+
+
+def _droppers(parts: Mapping[str, Element]) -> dict[str, str]:
+    """Return the nodes behind the droppers that are there."""
+    behind = {part.parameter: part.nodes[0] for part in parts.values() if part.kind == "c"}
+    return {name: behind[_CAPACITORS[name]] for name in ("first", "second") if _CAPACITORS[name] in behind}
+
+
+def _rectifiers(stage: StageLike, parts: Mapping[str, Element]) -> tuple[dict[str, tuple[str, ...]], str]:
+    """Return the ends of each rectifier, anode first, and the vector that is the current of all.
+
+    Raises
+    ------
+    InputError
+        If nothing says where they are.
+    """
+    across = [part.nodes for part in parts.values() if part.parameter == ACROSS]
+    if not across:
+        raise InputError(f"supply: no capacitor with the parameter {ACROSS} says where the stage's rectifiers are")
+    end = across[0][1]
+    current = next(f"i({part.name})" for part in parts.values() if part.role is Role.SENSE and end in part.nodes)
+    return dict(zip(list(stage.valves) or ("v1", "v2"), across, strict=False)), current
+
+
+def _inverse(rectifiers: Mapping[str, tuple[str, ...]], found: Sequence[tuple[Reply, Floats]]) -> Floats:
+    """Return the peak inverse voltage of a rectifier, of replies that each have their mean voltage [V]."""
+    inverse = np.zeros(len(found[0][1]))
+    for anode, cathode in rectifiers.values():
+        for reply, fine in found:
+            worst = -between(reply, anode, cathode)[:, 0].min(axis=-1)
+            inverse = np.fmax(inverse, np.where(np.isnan(fine), np.nan, worst))
+    return inverse
+
+
+def _of_waves(volts: Floats, held: Floats, amps: Floats) -> dict[str, Variable]:
+    """Return ripple and rectifier current from a period at the output and at the reservoir [V], and of current [A]."""
+    fundamental = np.abs(np.fft.rfft(volts, axis=-1))[:, 2] * np.sqrt(2.0) / _SAMPLES
+    return {
+        "ripple": scalar(np.ptp(volts, axis=-1), "V", "ripple at the output, peak to peak"),
+        "ripple_rms": scalar(volts.std(axis=-1), "V", "ripple at the output, r.m.s."),
+        "ripple_fundamental": scalar(fundamental, "V", "ripple of twice the mains frequency at the output, r.m.s."),
+        "reservoir_ripple": scalar(np.ptp(held, axis=-1), "V", "ripple at the reservoir, peak to peak"),
+        "rectifier_current": scalar(amps.mean(axis=-1), "A", "rectifier current, mean"),
+        "rectifier_current_peak": scalar(amps.max(axis=-1), "A", "rectifier current, peak"),
+        "rectifier_current_rms": scalar(np.sqrt(np.mean(amps**2, axis=-1)), "A", "rectifier current, r.m.s."),
+    }
 
 
 def _starts(
