@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+import contextlib
 import functools
 import os
 import sys
+import tempfile
 import threading
 import time
 from typing import TYPE_CHECKING, Any
@@ -46,7 +48,20 @@ def _others_import() -> bool:
     return any(getattr(lock, "owner", None) not in (None, threading.get_ident()) for lock in locks)
 
 
+#: Held while something of another library is worked out at its first use: a fork waits for the end of that.
+first_use = threading.RLock()
+
+
+def _let_first_uses_end() -> None:
+    first_use.acquire()
+    # The standard library's own lock of first use, which isn't needed any more once it was held.
+    with contextlib.suppress(OSError), tempfile.TemporaryFile():
+        pass
+
+
 if hasattr(os, "register_at_fork"):
+    # The last to be registered is the first before a fork: no import waits for what is held here.
+    os.register_at_fork(before=_let_first_uses_end, after_in_parent=first_use.release, after_in_child=first_use.release)
     os.register_at_fork(before=_let_imports_end)
 
-__all__ = ["cached_property"]
+__all__ = ["cached_property", "first_use"]

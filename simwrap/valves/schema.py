@@ -17,6 +17,7 @@ from annotated_types import Ge, Gt, Le
 
 from simwrap import toml_text
 from simwrap.errors import FileProblemsError
+from simwrap.forking import first_use
 from simwrap.valves.laws import PentodeConstants, RectifierConstants, TriodeConstants
 
 Known = Literal["seen", "memory", "measured", "computed"]
@@ -409,7 +410,8 @@ _OPTIONAL = {"grid_share", "turned_back"}
 def _checker() -> Any:
     import pydantic
 
-    return pydantic.TypeAdapter(ValveFile)
+    with first_use:
+        return pydantic.TypeAdapter(ValveFile)
 
 
 def _readable(kind: str) -> list[str]:
