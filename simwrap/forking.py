@@ -52,16 +52,15 @@ def _others_import() -> bool:
 first_use = threading.RLock()
 
 
-def _let_first_uses_end() -> None:
+def _let_others_end() -> None:
     first_use.acquire()
     # The standard library's own lock of first use, which isn't needed any more once it was held.
     with contextlib.suppress(OSError), tempfile.TemporaryFile():
         pass
+    _let_imports_end()  # the last, as another may begin at any time
 
 
 if hasattr(os, "register_at_fork"):
-    # The last to be registered is the first before a fork: no import waits for what is held here.
-    os.register_at_fork(before=_let_first_uses_end, after_in_parent=first_use.release, after_in_child=first_use.release)
-    os.register_at_fork(before=_let_imports_end)
+    os.register_at_fork(before=_let_others_end, after_in_parent=first_use.release, after_in_child=first_use.release)
 
 __all__ = ["cached_property", "first_use"]

@@ -9,7 +9,6 @@ from __future__ import annotations
 from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
-from functools import cached_property
 from pathlib import Path
 from typing import Any, cast
 
@@ -42,6 +41,7 @@ from simwrap.engine import DEFAULT, Run, RunKeywords
 from simwrap.errors import EngineError, InputError
 from simwrap.findings.finding import Finding
 from simwrap.findings.status import late
+from simwrap.forking import cached_property
 from simwrap.measures.registry import get_measure
 from simwrap.simulation.measurement import Measurement, measure
 from simwrap.simulation.simulate import simulate

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Collection, Mapping
 from dataclasses import dataclass, replace
-from functools import cached_property
 from typing import Any
 
 import numpy as np
@@ -16,6 +15,7 @@ from simwrap.circuits.design_file import Design
 from simwrap.circuits.render import render
 from simwrap.engine import DEFAULT, Run
 from simwrap.errors import EngineError
+from simwrap.forking import cached_property
 from simwrap.measures.numerics.discharge import Branch, highest_after, time_above
 from simwrap.measures.numerics.parts import WATTAGES, bought, cold_nodes, netlist_parts, next_of
 from simwrap.measures.supply import ACROSS, SNUBBER

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Iterator
 from dataclasses import asdict, dataclass
-from functools import cached_property
 from html import escape
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -15,6 +14,7 @@ from simwrap.amplifier.test_points import Allowance
 from simwrap.build_sheet.gathered import SheetContent, gather
 from simwrap.build_sheet.sections import whole
 from simwrap.files import write_text
+from simwrap.forking import cached_property
 from simwrap.report.html import page
 from simwrap.report.json import plain
 from simwrap.report.model import Section

@@ -11,7 +11,7 @@ from __future__ import annotations
 import re
 from collections import Counter
 from collections.abc import Iterator, Mapping
-from functools import cached_property, lru_cache
+from functools import lru_cache
 from pathlib import Path
 from typing import Any, Literal
 
@@ -20,6 +20,7 @@ from pydantic import BaseModel, ConfigDict, Field, ValidationError, field_valida
 from simwrap import toml_text
 from simwrap.circuits import sandbox
 from simwrap.errors import FileProblemsError, InputError, nearest, shown
+from simwrap.forking import cached_property
 from simwrap.netlist.element import Role
 from simwrap.units import quantity
 
@@ -38,7 +39,7 @@ PortKind = Literal["source", "load", "supply", "point"]
 class _Entry(BaseModel):
     """A table of the header; keys that it doesn't know are refused."""
 
-    model_config = ConfigDict(extra="forbid", frozen=True, str_strip_whitespace=True)
+    model_config = ConfigDict(extra="forbid", frozen=True, str_strip_whitespace=True, ignored_types=(cached_property,))
 
 
 #: The word for no other valve.

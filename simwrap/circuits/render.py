@@ -11,7 +11,7 @@ from __future__ import annotations
 import hashlib
 from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass, field, replace
-from functools import cached_property, lru_cache
+from functools import lru_cache
 from types import MappingProxyType
 from typing import Any
 
@@ -26,6 +26,7 @@ from simwrap.circuits.stage import PART_SPREAD, Stage
 from simwrap.circuits.template_functions import given
 from simwrap.engine import protocol
 from simwrap.errors import NetlistError, SimwrapError, UnknownNameError
+from simwrap.forking import cached_property
 from simwrap.netlist.allow_list import check
 from simwrap.netlist.element import Element
 from simwrap.netlist.groups import GROUND, Groups

@@ -10,7 +10,6 @@ from __future__ import annotations
 import re
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
-from functools import cached_property
 from types import MappingProxyType
 from typing import Any, ClassVar
 
@@ -21,6 +20,7 @@ from simwrap.circuits.circuit import Circuit, in_netlist
 from simwrap.circuits.render import render
 from simwrap.design.tolerance import Factor, draw, read_tolerance
 from simwrap.engine import protocol
+from simwrap.forking import cached_property
 from simwrap.measures.numerics.parts import bought, netlist_parts
 from simwrap.netlist.element import Element, Role, named
 from simwrap.netlist.text import text_of

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import re
 import resource
 import signal
 import subprocess
@@ -249,6 +250,12 @@ def test_properties_are_worked_out_without_a_lock() -> None:
     for thread in threads:
         thread.join()
     assert not Twice.begun.broken
+
+
+def test_no_module_takes_the_locked_ones() -> None:
+    root = Path(process.__file__).parents[1]
+    sources = [file for file in root.rglob("*.py") if file.name != "forking.py"]
+    assert [str(file) for file in sources if re.search(r"functools.*cached_property", file.read_text("utf-8"))] == []
 
 
 def test_a_killed_idle_child_is_no_zombie() -> None:

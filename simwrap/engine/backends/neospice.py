@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import functools
 import importlib.metadata
 from collections.abc import Mapping, Sequence
 from typing import Any
@@ -12,6 +11,7 @@ from neospice import _core as neospice
 
 from simwrap.engine.deck import LOOSE_OPTIONS, SMALL_OPTIONS, TRANSIENT_OPTIONS, Deck
 from simwrap.engine.protocol import AcRun, Array, NoiseRun, OpRun
+from simwrap.forking import cached_property
 from simwrap.netlist.text import written
 
 #: Now and then the first step of a whole amplifier fails for no reason but its length; another works.
@@ -36,7 +36,7 @@ class Neospice:
         #: How often a circuit turned out to need the loose options: results before and after don't fit.
         self.loosened = 0
 
-    @functools.cached_property
+    @cached_property
     def own_flux_only(self) -> bool:
         """Whether ``ic=`` of a coupled inductor leaves out the flux of the others (0.2.0 does): measured."""
         step = "1e-06"
