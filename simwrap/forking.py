@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import _imp
 import contextlib
 import functools
 import os
@@ -36,9 +37,16 @@ PATIENCE = 30.0
 
 
 def _let_imports_end() -> None:
-    """Let other threads end their imports: in the forked process nobody would, and whoever needs the module waits."""
+    """Let other threads end their imports, and keep them from new ones.
+
+    In the forked process nobody would end them, and whoever needs the module waits.
+    """
     until = time.monotonic() + PATIENCE
-    while time.monotonic() < until and _others_import():
+    while True:
+        _imp.acquire_lock()  # without it no import begins
+        if time.monotonic() > until or not _others_import():
+            return
+        _imp.release_lock()
         time.sleep(0.002)
 
 
@@ -57,10 +65,15 @@ def _let_others_end() -> None:
     # The standard library's own lock of first use, which isn't needed any more once it was held.
     with contextlib.suppress(OSError), tempfile.TemporaryFile():
         pass
-    _let_imports_end()  # the last, as another may begin at any time
+    _let_imports_end()
+
+
+def _go_on() -> None:
+    _imp.release_lock()
+    first_use.release()
 
 
 if hasattr(os, "register_at_fork"):
-    os.register_at_fork(before=_let_others_end, after_in_parent=first_use.release, after_in_child=first_use.release)
+    os.register_at_fork(before=_let_others_end, after_in_parent=_go_on, after_in_child=_go_on)
 
 __all__ = ["cached_property", "first_use"]
