@@ -190,7 +190,8 @@ def test_sheet_and_check_tell_the_same_levels_discharge_and_parts(name: str) -> 
     same(longest, found.lines.get("supply.discharge_time", np.nan))
     reasons = {(drawing, row.kind, row.role): row.reason for drawing, rows in found.sheet.parts for row in rows}
     compared = 0
-    for table in next(each for each in found.check.sections if each.name == "parts").tables:
+    tables = next(each for each in found.check.sections if each.name == "parts").tables
+    for table in tables:
         kind, unit = table.columns[0][1], table.columns[3][2]
         for row in table.to_list():
             stage, _, role = row["name"].rpartition(".")
@@ -198,7 +199,7 @@ def test_sheet_and_check_tell_the_same_levels_discharge_and_parts(name: str) -> 
             if reason is not None:
                 assert f"{render(row['most'], unit, digits=3)} {row['when']}" in reason
                 compared += 1
-    assert compared
+    assert compared or not tables  # the audit lists no part where all are rated and within that
     assert found.sheet.findings == tuple(found.check.ordered())
 
 
