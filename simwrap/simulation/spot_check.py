@@ -43,13 +43,19 @@ def disagreement(
         biggest[units[name]] = max(biggest.get(units[name], 0.0), float(most))
     for name, array in figures.items():
         one, unit = array[picked], units[name]
-        apart = np.abs(one - np.asarray(again[name], dtype=float))
+        other = np.asarray(again[name], dtype=float)
+        with np.errstate(invalid="ignore"):
+            # What never ends in both runs (a discharge, a margin that nothing uses up) is the same there.
+            apart = np.where(one == other, 0.0, np.abs(one - other))
         if unit == "degree":  # -180 and 180 degrees are the same
             apart = np.minimum(apart, 360.0 - apart)
         largest = np.max(np.abs(array), where=np.isfinite(array), initial=0.0)
         least = max(_ROUNDING.get(unit, 1e-30), _NOTHING * biggest[unit])
         scale = np.maximum(largest * _SMALL, np.maximum(np.abs(one), least))
-        off = np.max(apart / scale, where=np.isfinite(apart), initial=0.0)
+        # Nothing at all is minus infinity in decibels, beside what rounding leaves.
+        endless = np.isinf(apart) & (unit != "dB")
+        with np.errstate(invalid="ignore"):
+            off = np.inf if endless.any() else np.max(apart / scale, where=np.isfinite(apart), initial=0.0)
         if off > worst:
             worst, where = float(off), name
     return worst, where

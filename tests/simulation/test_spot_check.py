@@ -43,6 +43,16 @@ def test_a_phase_has_no_ends_and_other_units_no_share_in_it() -> None:
     assert disagreement(one, two, ALL, {"volts": "V", "amperes": "A"}) == (pytest.approx(1.0), "amperes")
 
 
+@pytest.mark.filterwarnings("error")
+def test_what_never_ends_is_the_same_in_both_runs_or_told() -> None:
+    figures, units = {"discharge": np.array([np.inf, 12.0])}, {"discharge": "s"}
+    assert disagreement(figures, {"discharge": np.array([np.inf, 12.0])}, np.array([0, 1]), units) == (0.0, "")
+    much, where = disagreement(figures, {"discharge": np.array([10.0, 12.0])}, np.array([0, 1]), units)
+    assert (much, where) == (np.inf, "discharge")
+    levels = {"level": np.array([-np.inf, 0.0])}
+    assert disagreement(levels, {"level": np.array([-310.0, 0.0])}, np.array([0, 1]), {"level": "dB"}) == (0.0, "")
+
+
 def test_only_points_that_were_run_again_count() -> None:
     figures = {"node": np.array([1.0, 2.0, np.nan, 4.0])}
     assert disagreement(figures, {"node": np.array([4.0])}, np.array([3]), {"node": "V"}) == (0.0, "")
