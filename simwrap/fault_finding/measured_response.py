@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import matplotlib
 import numpy as np
@@ -21,8 +21,11 @@ from simwrap.faults.rails import supplied
 from simwrap.plots.labels import legend_below
 from simwrap.plots.style import STYLE, frequency_axis, keep_span, label_of, line_style, new_figure
 from simwrap.report.model import Listing, Section
-from simwrap.report.shown import Shown
+from simwrap.report.shown import Shown, labelled
 from simwrap.units.quantity import render
+
+if TYPE_CHECKING:
+    import xarray
 
 Floats = NDArray[np.float64]
 
@@ -110,6 +113,15 @@ class Overlay(Shown):
             "causes": [{"faults": [fault.name for fault in cause.faults], "share": cause.share}
                        for cause in self.diagnosis.causes],
         }  # fmt: skip
+
+    def to_dataset(self) -> xarray.Dataset:
+        """Return the levels, dim "frequency" [Hz]."""
+        columns = {name: (getattr(self, name), "dB", words) for name, words in (
+            ("measured", "measured"), ("predicted", "predicted"), ("low", "healthy builds from"),
+            ("high", "healthy builds to"), ("outside", "outside of healthy builds"))}  # fmt: skip
+        data = labelled("frequency", self.frequencies.tolist(), columns, reference=self.reference)
+        data["frequency"].attrs["units"] = "Hz"
+        return data
 
 
 @dataclass(frozen=True)

@@ -6,6 +6,7 @@ Text for a terminal and HTML for a notebook come from one list of what is told, 
 from __future__ import annotations
 
 import json
+from abc import ABC, abstractmethod
 from collections.abc import Iterable, Mapping, Sequence
 from typing import TYPE_CHECKING, Any
 
@@ -17,27 +18,27 @@ if TYPE_CHECKING:
     import xarray
 
 
-class Shown:
+class Shown(ABC):
     """A result: at a prompt and in print it is text, in a notebook HTML, elsewhere JSON or a Dataset.
 
     A class says what it is by ``report``, ``to_dict`` and ``to_dataset``; what can be drawn has ``plot`` too.
     """
 
+    @abstractmethod
     def report(self) -> Iterable[Listing | Section]:
         """Yield what is told, in order; details are folded away in a notebook, and left out at a prompt."""
-        raise NotImplementedError(f"{type(self).__name__} has no report")
 
+    @abstractmethod
     def to_dict(self) -> dict[str, Any]:
         """Return it as plain values that JSON can hold; null is a number that wasn't found."""
-        raise NotImplementedError(f"{type(self).__name__} has no plain values")
 
     def to_json(self, *, indent: int | None = None) -> str:
         """Return what :meth:`to_dict` does as JSON; ``indent`` spaces a level, or all in one line."""
         return json.dumps(self.to_dict(), indent=indent, ensure_ascii=False, allow_nan=False)
 
+    @abstractmethod
     def to_dataset(self) -> xarray.Dataset:
         """Return its numbers as a labelled Dataset, with units."""
-        raise NotImplementedError(f"{type(self).__name__} is no table")
 
     def __repr__(self) -> str:
         return as_text(self.report())

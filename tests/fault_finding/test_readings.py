@@ -283,6 +283,9 @@ def test_a_response_with_a_small_coupling_capacitor(
     found = overlay(design, bench(tmp_path, rows, "frequency,level"))
     assert not found.diagnosis.healthy
     assert found.outside.max() > 3.0
+    data = found.to_dataset()
+    assert data["outside"].values == pytest.approx(found.outside)
+    assert (data["measured"].attrs["units"], data["frequency"].attrs["units"]) == ("dB", "Hz")
     picture = found.plot()
     assert_readable(picture)
     assert f"{found.outside.max():.1f} dB outside" in picture.axes[0].get_title()
