@@ -26,12 +26,15 @@ from simwrap.fault_finding.measured_valves import match as chosen
 from simwrap.fault_finding.readings import FaultFinder
 from simwrap.files import write_text
 from simwrap.findings.finding import Finding
+from simwrap.report.bars import bars
 from simwrap.report.model import Listing, Section
 from simwrap.report.shown import Shown, labelled
 from simwrap.units.quantity import render
 
 if TYPE_CHECKING:
     import xarray
+
+    from simwrap.cathode_guard.levels import Level
 
 
 def new(file: str | Path, *, replace: bool = False) -> Path:
@@ -145,9 +148,18 @@ class GuardPaper(Shown):
         found: dict[str, Any] = {"findings": [finding.to_dict() for finding in self.findings]}
         return found | ({"despite_findings": DESPITE} if self.despite else {}) | paper.to_dict(self.guard)
 
+    @property
+    def _levels(self) -> dict[str, Level]:
+        return {f"{stage}.{level.name}": level for stage, own in self.guard.stages.items() for level in own.levels}
+
+    def plot(self, *, ax: Any = None) -> Any:
+        """Draw the levels, those of imbalance too."""
+        amps = [1e3 * level.current for level in self._levels.values()]
+        return bars(list(self._levels), amps, "level of cathode current [mA]", self.guard.title, ax=ax)
+
     def to_dataset(self) -> xarray.Dataset:
         """Return the levels, dim "level", such as "power.warn_high"."""
-        levels = {f"{stage}.{level.name}": level for stage, own in self.guard.stages.items() for level in own.levels}
+        levels = self._levels
         columns = {name: ([getattr(level, name) for level in levels.values()], unit, words)
                    for name, unit, words in (("current", "A", "cathode current"), ("volts", "V", "across the resistor"),
                                              ("counts", "", "of the converter"), ("hold", "s", "has to last"),
@@ -250,6 +262,12 @@ class Matching(Shown):
                                              ("doubt", "A", "halves may be apart"),
                                              ("unlike", "", "unlike"))}  # fmt: skip
         return labelled("set", [", ".join(each.names) for each in self.sets], columns)
+
+    def plot(self, *, ax: Any = None) -> Any:
+        """Draw how far apart the halves of each set are, and how far they may be for all that the meter tells."""
+        apart = [1e3 * each.imbalance for each in self.sets]
+        ends = [(1e3 * each.imbalance, 1e3 * each.doubt) for each in self.sets]
+        return bars([", ".join(each.names) for each in self.sets], apart, "halves apart [mA]", ends=ends, ax=ax)
 
     def report(self) -> Iterator[Listing]:
         for one in self.sets:

@@ -64,18 +64,18 @@ def audited(folder: Path) -> Any:
 #: What makes each result, and whether it can be drawn.
 RESULTS: dict[str, tuple[Callable[[Path], Any], bool]] = {
     "check": (audited, True),
-    "states": (lambda folder: audited(folder).states["at rest"], False),
+    "states": (lambda folder: audited(folder).states["at rest"], True),
     "sheet": (lambda folder: simwrap.sheet(line(), quick=True), True),
-    "guard": (lambda folder: simwrap.guard(simwrap.stage("single_ended_output"), builds=10, quick=True), False),
+    "guard": (lambda folder: simwrap.guard(simwrap.stage("single_ended_output"), builds=10, quick=True), True),
     "fault_finder": (lambda folder: finder(), False),
     "readings": (lambda folder: finder().read([{"point": "v1.anode", "value": "240 V"}]), True),
-    "match": (pair, False),
+    "match": (pair, True),
     "measure": (lambda folder: simwrap.measure(line(), ["bias", "response"]), True),
     "choose": (lambda folder: simwrap.choose(line(), {"anode_current": "1 mA"}, ["cathode_resistor"]), True),
     "worst_case": (
-        lambda folder: simwrap.worst_case(line(), simwrap.Tolerances(parts={"resistors": "5 %"}), ["bias"]), False,
+        lambda folder: simwrap.worst_case(line(), simwrap.Tolerances(parts={"resistors": "5 %"}), ["bias"]), True,
     ),
-    "yield_of": (lambda folder: simwrap.yield_of(builds(), "anode_current > 0.5 mA"), False),
+    "yield_of": (lambda folder: simwrap.yield_of(builds(), "anode_current > 0.5 mA"), True),
     "rank_parts": (lambda folder: simwrap.rank_parts(builds(), "anode_current"), True),
 }  # fmt: skip
 

@@ -22,6 +22,7 @@ from simwrap.engine import Run
 from simwrap.findings.finding import Finding
 from simwrap.measures.common import MAINS_UPPER
 from simwrap.measures.numerics.parts import bought, cold_nodes, netlist_parts
+from simwrap.report.bars import bars
 from simwrap.report.json import plain
 from simwrap.report.model import Listing
 from simwrap.report.shown import Keyed, Shown, labelled
@@ -108,6 +109,10 @@ class State(Shown):
         groups = {name: plain(getattr(self, name)) for name in ("nodes", "currents", "dissipations", "capacitors")}
         told = [finding.to_dict() for finding in self.findings]
         return {"name": self.name, "state": self.words, **groups, "findings": told}
+
+    def plot(self, *, ax: Any = None) -> Any:
+        """Draw the voltage of each node to ground."""
+        return bars(list(self.nodes), list(self.nodes.values()), "to ground [V]", f"{self.name}: {self.words}", ax=ax)
 
     def to_dataset(self) -> xarray.Dataset:
         """Return it with the dims "node", "valve", "place" (of a dissipation) and "capacitor"."""

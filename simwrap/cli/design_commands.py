@@ -157,7 +157,9 @@ class _Spread:
     @property
     def failed(self) -> int:
         """How many builds could not be simulated."""
-        return int((self.data["status"] != "").sum())
+        from simwrap.simulation.dataset import done
+
+        return int((~done(self.data)).sum())
 
     @property
     def named(self) -> list[str] | None:

@@ -218,7 +218,7 @@ def known_of(data: xarray.Dataset, where: str = "") -> Known:
     InputError
         If it is no such Dataset; ``where`` is who asked.
     """
-    if not hasattr(data, "data_vars") or "status" not in data:
+    if not hasattr(data, "data_vars") or "outcome" not in data:
         raise InputError(f"{where or 'limits'}: takes the Dataset of a sweep or of spread")
     units = {name: "word" if data[name].dtype.kind in "US" else unit_of(data[name]) for name in single_figures(data)}
     nominal = {

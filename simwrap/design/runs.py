@@ -17,11 +17,12 @@ from simwrap.circuits.stage import Stage
 from simwrap.design.limits import Known
 from simwrap.engine import Run, RunKeywords
 from simwrap.errors import InputError, RangeError
+from simwrap.findings.status import Status, status_of
 from simwrap.measures.registry import get_measure
 from simwrap.measures.requests import Variable
 from simwrap.measures.results import labelled, split_name
 from simwrap.simulation.conduct import evaluate
-from simwrap.simulation.dataset import single_figures, unit_of
+from simwrap.simulation.dataset import done, single_figures, unit_of
 from simwrap.simulation.measurement import MeasureChoice, chosen_measures
 from simwrap.simulation.outcome import Outcome
 from simwrap.simulation.sweep import make_grid, sweep
@@ -180,7 +181,7 @@ class Runs:
                 missing = [np.isnan(data.variables[figure].values) for figure in self._frequencies(data, name)]
                 if not missing:
                     break
-                lost = np.flatnonzero(np.any(missing, axis=0) & (data["status"].values == ""))
+                lost = np.flatnonzero(np.any(missing, axis=0) & done(data))
                 if not len(lost):
                     break
                 picked = {column: np.asarray(values)[lost] for column, values in columns.items()}
@@ -209,7 +210,7 @@ class Runs:
             Figures by name, and which points were measured, each of shape (points,).
         """
         outcome, found = self._numbers(columns, names)
-        good = np.array([reason == "" for reason in outcome.reasons])
+        good = np.array([status_of(reason) is Status.DONE for reason in outcome.reasons])
         for measure in self.measures:
             for wider in self._wider(measure):
                 sought = [

@@ -14,6 +14,7 @@ from simwrap.design.runs import Design, Runs
 from simwrap.design.tolerance import KEYWORDS, HowKeywords, Tolerances, columns_of, positions_of, whole_number
 from simwrap.engine import Run, spelled_out
 from simwrap.errors import InputError, RangeError
+from simwrap.report.bars import bars
 from simwrap.report.json import plain
 from simwrap.report.model import Listing
 from simwrap.report.shown import Shown, labelled
@@ -104,15 +105,10 @@ class Ranking(Shown):
 
     def plot(self, *, ax: Any = None) -> Any:
         """Draw the shares as bars, the largest on top; a figure, or in the place of axes."""
-        from matplotlib.figure import Figure
-
-        figure = Figure(layout="constrained") if ax is None else ax.figure
-        axes = figure.subplots() if ax is None else ax
-        shares = 100.0 * np.asarray(self.shares)[::-1]
-        wide = None if self.margins is None else 100.0 * np.asarray(self.margins)[::-1]
-        axes.barh(list(self.names)[::-1], shares, xerr=wide)
-        axes.set(xlabel="share of the spread [%]", title=self.variable)
-        return figure
+        shares = [100.0 * float(share) for share in self.shares]
+        wide = [] if self.margins is None else [100.0 * float(margin) for margin in self.margins]
+        ends = [(share - margin, share + margin) for share, margin in zip(shares, wide, strict=False)]
+        return bars(self.names, shares, "share of the spread [%]", self.variable, ends=ends, ax=ax)
 
     def report(self) -> list[Listing]:
         return [Listing(self.summary, self.head, self.rows())]
@@ -164,7 +160,7 @@ def _standard_columns(data: xarray.Dataset, good: Any) -> dict[str, Any]:
     columns: dict[str, Any] = {}
     for coordinate in data.coords.values():
         column = np.asarray(coordinate.values)
-        if coordinate.dims != data["status"].dims or column.dtype.kind != "f":
+        if coordinate.dims != data["outcome"].dims or column.dtype.kind != "f":
             continue
         width = column[good].std() if good.any() else 0.0
         if width == 0:

@@ -15,10 +15,11 @@ from simwrap.design.runs import Design, Runs, single_numbers
 from simwrap.design.tolerance import KEYWORDS, HowKeywords, Tolerances, columns_of
 from simwrap.engine import Run, spelled_out
 from simwrap.measures.results import find_name, split_name
+from simwrap.report.bars import bars
 from simwrap.report.json import plain
 from simwrap.report.model import Listing
 from simwrap.report.shown import Shown, labelled
-from simwrap.simulation.dataset import unit_of
+from simwrap.simulation.dataset import done, unit_of
 from simwrap.simulation.measurement import MeasureChoice
 from simwrap.units import quantity
 
@@ -75,14 +76,14 @@ class WorstCase(Shown):
     @property
     def failed(self) -> int:
         """How many corners could not be simulated."""
-        return int((self.data["status"].values != "").sum())
+        return int((~done(self.data)).sum())
 
     @property
     def summary(self) -> str:
         """What was run, and what has no value."""
         text = f"worst case, {self.method}"
         if self.failed:
-            text += f"; {self.failed} of {self.data['status'].size} corners could not be simulated"
+            text += f"; {self.failed} of {self.data['outcome'].size} corners could not be simulated"
         for name in self._shown:
             lost = self.missing(name) - self.failed
             if lost > 0 and not np.isnan(self[name][0]):  # what is nowhere has no extremes that could mislead
@@ -120,6 +121,14 @@ class WorstCase(Shown):
         columns = {name: ([self.nominal[name], *self[name]], unit_of(self.data[name]), name)
                    for name in self._ipython_key_completions_()}  # fmt: skip
         return labelled("extreme", ["nominal", "lowest", "highest"], columns, method=self.method)
+
+    def plot(self, *, ax: Any = None) -> Any:
+        """Draw how far each figure gets from its nominal value, in per cent of it; those that are 0 have no bar."""
+        names = [name for name in self._shown if self.nominal[name]]
+        moved = [[100.0 * (end / self.nominal[name] - 1.0) for end in self[name]] for name in names]
+        ends = [(min(pair), max(pair)) for pair in moved]
+        widest = [max(pair, key=abs) for pair in ends]
+        return bars(names, widest, "furthest from nominal [%]", "worst case", ends=ends, ax=ax)
 
     HEAD = ("variable", "unit", "nominal", "lowest", "highest", "found by", "no value")
 

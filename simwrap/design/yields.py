@@ -11,9 +11,11 @@ from numpy.typing import NDArray
 
 from simwrap.design.limits import Limit, known_of, parse_limits
 from simwrap.errors import InputError
+from simwrap.report.bars import bars
 from simwrap.report.json import plain
 from simwrap.report.model import Listing
 from simwrap.report.shown import Shown, labelled
+from simwrap.simulation.dataset import done
 
 if TYPE_CHECKING:
     import xarray
@@ -76,6 +78,13 @@ class Yield(Shown):
         limits = dict(zip([limit.text for limit in self.limits], self.shares, strict=True))
         return dict(plain({"share": self.share, "interval": self.interval, "limits": limits}))
 
+    def plot(self, *, ax: Any = None) -> Any:
+        """Draw the share of builds inside all limits with its confidence interval, and inside each."""
+        names = ["all limits", *[limit.text for limit in self.limits]]
+        shares = [100.0 * share for share in (self.share, *self.shares)]
+        low, high = self.interval
+        return bars(names, shares, "builds inside [%]", ends=[(100.0 * low, 100.0 * high)], ax=ax)
+
     def to_dataset(self) -> xarray.Dataset:
         """Return the share of the builds that keep each limit, dim "limit", and how many have no value there."""
         columns = {"share": (self.shares, "", "share of the builds"), "missing": (self.missing, "", "builds without")}
@@ -115,7 +124,7 @@ def yield_of(data: xarray.Dataset, limits: str | Iterable[str]) -> Yield:
     1.0
     """
     parsed = parse_limits(limits, known_of(data, "yield_of"))
-    simulated = np.asarray(data["status"].values == "").ravel()
+    simulated = done(data).ravel()
     passed = simulated.copy()
     shares, missing = [], []
     for limit in parsed:

@@ -13,9 +13,10 @@ from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
+from numpy.typing import NDArray
 
 from simwrap.findings.finding import Finding, to_json
-from simwrap.findings.status import status_of
+from simwrap.findings.status import Status, status_of
 from simwrap.measures.results import full_name
 from simwrap.units import quantity
 
@@ -145,6 +146,11 @@ def stated(text: str) -> str:
         return quantity.render(float(number), unit)
     except ValueError:
         return text
+
+
+def done(data: xarray.Dataset) -> NDArray[np.bool_]:
+    """Return where a point was measured, in the shape of the points: what its ``outcome`` says, never its words."""
+    return np.asarray(data["outcome"].values == Status.DONE.value)
 
 
 def point_dims(data: xarray.Dataset) -> list[str]:

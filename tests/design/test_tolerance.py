@@ -423,8 +423,8 @@ def test_yield_counts_all_limits_together_and_each_alone() -> None:
 
 def test_a_build_that_failed_or_has_no_value_is_outside() -> None:
     data = spread(TRIODE, None, ["bias", "response"], builds=10).copy(deep=True)
-    data["status"] = data["status"].astype("<U20")
-    data["status"].values[3] = "did not converge"
+    data["outcome"] = data["outcome"].astype("<U20")
+    data["outcome"].values[3] = "failed"
     data["response.low_corner"].values[5] = np.nan
     found = yield_of(data, "low_corner < 1 kHz")
     assert float(found) == 0.8

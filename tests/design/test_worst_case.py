@@ -63,8 +63,8 @@ def test_corners_without_a_value_are_counted_and_said() -> None:
 def test_corners_that_fail_are_told_apart_from_those_without_a_value() -> None:
     found = worst_case(low_pass("1n"), PARTS, ["response"])
     data = found.data.copy(deep=True)
-    data["status"] = data["status"].astype("<U20")
-    data["status"].values[0] = "did not converge"
+    data["outcome"] = data["outcome"].astype("<U20")
+    data["outcome"].values[0] = "failed"
     data["response.high_corner"].values[0] = np.nan
     failed = WorstCase(data, found.method, found.nominal)
     assert failed.failed == 1
