@@ -45,7 +45,18 @@ html_show_sourcelink = False
 html_copy_source = False
 # Pages without others below them need no navigation beside them.
 html_sidebars: dict[str, list[str]] = {
-    page: [] for page in ("index", "start", "physics", "accuracy", "engines", "glossary", "testing", "changelog")
+    page: []
+    for page in (
+        "index",
+        "start",
+        "physics",
+        "accuracy",
+        "checked_stages",
+        "engines",
+        "glossary",
+        "testing",
+        "changelog",
+    )
 }
 html_theme_options = {
     "navigation_with_keys": False,

@@ -42,6 +42,7 @@ class Circuit:
         self.conductance, self.storage = np.zeros((size, size)), np.zeros((size, size))
         self.direct, self.alternating = np.zeros(size), np.zeros(size)
         self.functions: list[tuple[list[tuple[int, float]], Callable[..., float], list[Any]]] = []
+        self.henries = {words[0]: float(words[3]) for words in lines if words[0][0] == "l"}
         for words in lines:
             self._stamp(words)
 
@@ -62,6 +63,11 @@ class Circuit:
             for row, sign in ((plus, 1.0), (minus, -1.0)):
                 self._add(matrix, row, plus, sign * value)
                 self._add(matrix, row, minus, -sign * value)
+            return
+        if kind == "k":  # coupled windings: M = k sqrt(L1 L2) in either branch
+            mutual = float(words[3]) * math.sqrt(self.henries[plus] * self.henries[minus])
+            for one, other in ((plus, minus), (minus, plus)):
+                self.storage[self.index[f"i({one})"], self.index[f"i({other})"]] -= mutual
             return
         if kind == "g":
             for row, sign in ((plus, 1.0), (minus, -1.0)):

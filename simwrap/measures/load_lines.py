@@ -39,7 +39,7 @@ _SLOW = 1e-5
 #: A load is a straight line if it is real, and the same half a decade up and down, within this share.
 _STRAIGHT = 0.2
 #: Another valve counts as a twin if what its current does to this one's voltage is more than this share of what its
-#: own does, and the signal drives both alike within this factor and angle.
+#: own does, their own loads are alike within this factor, and the signal drives both alike within it and this angle.
 _COUPLED, _ALIKE, _ANGLE = 0.1, 2.0, np.radians(30.0)
 #: Valves are in series if more than this share of a slow change of the one's current is the other's.
 _SERIES = 0.1
@@ -247,7 +247,8 @@ _BELOW, _MIDDLE, _ABOVE = 0, 1, 2
 def _twins(valves: Mapping[str, Any], signal: Reply, network: _Network, low: _Network, valve: int) -> Floats:
     """Return how the signal drives the twins of a valve: 1 in its phase, -1 in opposite phase, 0 for other valves.
 
-    Valves in series are no twins: a slow change of the one's current is the other's too. Shape (points, valves).
+    Valves in series are no twins: a slow change of the one's current is the other's too; nor are valves whose own
+    loads differ, such as a follower and the stage that it drives at its cathode. Shape (points, valves).
     """
     driven = np.stack([vector(signal, current_nodes(n, u)["anode"])[:, _MIDDLE] for n, u in valves.items()], axis=-1)
     ratio = divide(driven, driven[:, valve, None])
@@ -255,10 +256,16 @@ def _twins(valves: Mapping[str, Any], signal: Reply, network: _Network, low: _Ne
     across = network.to_cathode[:, _MIDDLE, valve, : len(valves)].real
     coupled = np.abs(across) > _COUPLED * np.abs(across[:, valve, None])
     in_series = low.takes_along[:, 0, :, valve].real > _SERIES
-    alike = coupled & ~in_series & (size > 1.0 / _ALIKE) & (size < _ALIKE)
+    own = np.einsum("pkk->pk", np.abs(network.to_cathode[:, _MIDDLE, :, : len(valves)]))
+    loaded = divide(own, own[:, valve, None])
+    alike = coupled & ~in_series & _same_size(size) & _same_size(loaded)
     signs = np.where(alike & (angle < _ANGLE), 1.0, np.where(alike & (angle > np.pi - _ANGLE), -1.0, 0.0))
     signs[:, valve] = 1.0
     return signs
+
+
+def _same_size(ratio: Floats) -> Array:
+    return np.asarray((ratio > 1.0 / _ALIKE) & (ratio < _ALIKE))
 
 
 def _driven(signal: Reply, name: str, use: Any, tap: Floats) -> Array:

@@ -266,6 +266,15 @@ class TestJudgement:
     def test_lines_that_mean_nothing(self, line: str) -> None:
         assert self.judge(line) == ""
 
+    def test_an_overflow_on_the_way_means_nothing_once_the_point_is_reached(self) -> None:
+        """Seen with two triodes in series: the direct try overflows, stepping gets to the same point as elsewhere."""
+        overflow = "Error: -4.94661e+173, -4.94661e+173 out of range for *"
+        assert (
+            self.judge(overflow, "Note: Starting dynamic gmin stepping", "Note: Dynamic gmin stepping completed") == ""
+        )
+        assert self.judge(overflow, "Note: Starting dynamic gmin stepping") == overflow
+        assert self.judge("Note: Dynamic gmin stepping completed", overflow) == overflow
+
     @pytest.mark.parametrize(
         "line",
         [

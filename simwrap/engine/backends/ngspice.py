@@ -39,12 +39,18 @@ MARKERS = (
 SUSPECT = "transient op finished"
 #: Lines that hold a marker and mean nothing.
 HARMLESS = ("error: vector", "can't find init file", "note:", "spinit", "using sparse", "using klu")
+#: A first try at an operating point may overflow in a valve's law (valves in series: they begin far from where they
+#: end); if a homotopy then gets there, nothing is left of it.
+OVERFLOW, RECOVERED = "out of range for", "stepping completed"
 
 
 def judge(lines: Sequence[str]) -> str:
     """Return the first line that marks a failure, "" if none does."""
-    for line in lines:
+    recovered = max((number for number, line in enumerate(lines) if RECOVERED in line.lower()), default=-1)
+    for number, line in enumerate(lines):
         low = line.lower()
+        if OVERFLOW in low and number < recovered:
+            continue
         if SUSPECT in low:
             return "the operating point was found only by a pseudo-transient, which can't be trusted"
         if any(marker in low for marker in MARKERS) and not any(word in low for word in HARMLESS):
