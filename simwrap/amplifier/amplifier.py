@@ -7,8 +7,7 @@ models and the versions (:mod:`simwrap.amplifier.kept`), so that a second comman
 from __future__ import annotations
 
 from collections.abc import Callable
-from concurrent.futures import ThreadPoolExecutor
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from pathlib import Path
 from typing import Any, cast
 
@@ -18,6 +17,7 @@ from simwrap.amplifier import hum_budget, kept, shared_supply
 from simwrap.amplifier.bearing import Borne, bearing
 from simwrap.amplifier.discharge_times import Discharge
 from simwrap.amplifier.gain_plan import Plan, plan
+from simwrap.amplifier.large_signals import Driven, Large, large_signals, overload
 from simwrap.amplifier.states import (
     FIRST,
     HALF,
@@ -44,37 +44,10 @@ from simwrap.findings.status import late
 from simwrap.forking import cached_property
 from simwrap.measures.registry import get_measure
 from simwrap.simulation.measurement import Measurement, measure
-from simwrap.simulation.simulate import simulate
+from simwrap.simulation.simulate import raw
 
-#: Levels at which intermodulation is looked at, as parts of the rated output: a tenth of its power, and all of it.
-INTERMODULATION = (10.0**-0.5, 1.0)
-#: Levels of the curve, and of that on rails that are held.
-LEVELS, HELD_LEVELS = 8, 6
 #: How long after switching off it is looked at, and from which discharge times on there is something to say [s].
 MINUTE = 60.0
-
-
-@dataclass(frozen=True)
-class Large:
-    """What large signals told; None, or empty, where they couldn't.
-
-    Attributes
-    ----------
-    overload, held : Measurement or None
-        On the supply as it falls, and as long as it stands.
-    hum : tuple of float, or None
-        What the rectifier itself leaves at the output, and the ripple then [V r.m.s.].
-    mixed : tuple of Measurement
-        Distortion with one tone and with two, at :data:`INTERMODULATION`.
-    findings : tuple of Finding
-        What couldn't be computed.
-    """
-
-    overload: Measurement | None = None
-    held: Measurement | None = None
-    hum: tuple[float, float] | None = None
-    mixed: tuple[Measurement, ...] = ()
-    findings: tuple[Finding, ...] = ()
 
 
 class Amplifier:
@@ -377,8 +350,8 @@ class Amplifier:
         asked = [*paths, *(one for each in amps.values() for one in each)]
 
         def make() -> dict[str, float]:
-            waves = simulate(self.on_supply, "period", nodes=asked, level=level, run=self.run)
-            return {path: float(waves[path].values.mean()) for path in asked}
+            waves = raw(self.on_supply, "period", nodes=asked, level=level, run=self.run)
+            return {path: float(waves[path].mean()) for path in asked}
 
         means = self.keep("rated means", make)
         losses = {f"{valve}.anode": float(figures[f"rated.valves.{valve}.anode_dissipation"]) for valve in amps
@@ -435,71 +408,24 @@ class Amplifier:
     @cached_property
     def margins(self) -> Measurement:
         """Levels and margins at the rated output by gains alone."""
-        return self.measured("margins", self._overload(0), self.circuit)
-
-    def _overload(self, levels: int) -> dict[str, dict[str, Any]]:
-        stated = self.design.levels.stated_thd
-        return {"overload": {"rated_output": self.rated_output, "stated_thd": stated, "levels": levels}}
+        return self.measured("margins", overload(self.design, self.rated_output, 0), self.circuit)
 
     @cached_property
     def large(self) -> Large:
-        """What large signals tell, found in two threads since neither half needs the other."""
+        """What large signals tell."""
         self.tell("large signals: power, distortion, what clips first, hum of the rectifier itself")
-        emf = self.rated_output / self.small.response.gain  # source e.m.f. at the rated output, by the gain
-        circuit = self.on_supply
 
         def make() -> Large:
-            with ThreadPoolExecutor(1) as other:
-                rest = other.submit(self._beside, emf)
-                own = self._driven(circuit)
-                beside = rest.result()
-            return replace(own, hum=beside.hum, mixed=beside.mixed, findings=(*own.findings, *beside.findings))
+            driven = Driven(self.design, self.circuit, self.on_supply, self.supply if self.fed else None, self.load,
+                            self.rated_output, self.rated_output / self.small.response.gain)  # fmt: skip
+            return large_signals(driven, self.run)
 
         found: Large = self.keep("large", make, lasting=lambda found: not found.findings)
         return found
 
-    def _driven(self, on_supply: Circuit) -> Large:
-        overload = held = None
-        findings = []
-        try:
-            overload = measure(on_supply, self._overload(LEVELS), run=self.run)
-            findings += _lost("Power, distortion and what clips first", overload)
-            if self.fed:
-                held = measure(self.circuit, self._overload(HELD_LEVELS), run=self.run)
-                findings += _lost("Power on rails that don't fall", held)
-        except EngineError as fault:
-            findings.append(_not_computed("Large signals", str(fault)))
-        return Large(overload, held, findings=tuple(findings))
-
-    def _beside(self, emf: float) -> Large:
-        """Find hum in the steady state of the real rectifier, and distortion with two tones at some levels."""
-        hum, mixed, findings = None, [], []
-        try:
-            if self.supply is not None and self.fed:
-                hum = shared_supply.hum(self.design, self.supply, self.circuit, run=self.run)
-        except EngineError as fault:
-            findings.append(_not_computed("Hum of the rectifier itself", str(fault)))
-        try:
-            for part in INTERMODULATION:
-                asked = {"distortion": {"level": part * emf, "with_noise": False}}
-                mixed.append(measure(self.circuit, asked, run=self.run))
-                findings += _lost("Intermodulation", mixed[-1])
-        except EngineError as fault:
-            findings.append(_not_computed("Intermodulation", str(fault)))
-        return Large(hum=hum, mixed=tuple(mixed), findings=tuple(findings))
-
     def save(self) -> None:
         """Keep what was found for the next command."""
         self._kept.save()
-
-
-def _not_computed(what: str, reason: str) -> Finding:
-    return Finding.of("not_computed", quantity=what, reason=reason)
-
-
-def _lost(what: str, found: Measurement) -> list[Finding]:
-    """Return what became of a part of something, if it couldn't be simulated."""
-    return [_not_computed(f"{what}, a part of it,", found.reason)] if found.reason else []
 
 
 def as_amplifier(

@@ -27,7 +27,7 @@ from simwrap.findings.status import late
 from simwrap.measures.numerics.parts import bought, netlist_parts
 from simwrap.netlist.element import Element
 from simwrap.simulation.measurement import Measurement
-from simwrap.simulation.simulate import simulate
+from simwrap.simulation.simulate import raw
 
 Floats = NDArray[np.float64]
 #: The states with a signal, in words that stand behind a value.
@@ -158,11 +158,10 @@ def _gains(circuit: Circuit, run: Run) -> dict[tuple[str, str], tuple[Element, f
     named = {node: path for path, node in circuit.node_paths.items()}
     known = {key: part for key, part in chosen.items() if set(part.nodes) <= {"0", *named}}
     nodes = sorted({named[node] for part in known.values() for node in part.nodes if node != "0"})
-    data = simulate(circuit, "frequencies", nodes=nodes, start=_LOWEST, stop=_HIGHEST, per_decade=_PER_DECADE,
-                    run=run)  # fmt: skip
+    data = raw(circuit, "frequencies", nodes=nodes, start=_LOWEST, stop=_HIGHEST, per_decade=_PER_DECADE, run=run)
 
     def level(node: str) -> Floats:
-        return np.asarray(data[named[node]].values) if node != "0" else np.zeros(1)
+        return data[named[node]] if node != "0" else np.zeros(1)
 
     return {key: (part, float(np.abs(level(part.nodes[0]) - level(part.nodes[1])).max()))
             for key, part in known.items()}  # fmt: skip

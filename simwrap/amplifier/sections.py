@@ -12,6 +12,7 @@ import numpy as np
 from simwrap.amplifier import hum_budget, parts, shared_supply
 from simwrap.amplifier.amplifier import MINUTE, Amplifier
 from simwrap.amplifier.gain_plan import Plan
+from simwrap.amplifier.large_signals import Limited
 from simwrap.circuits.design_file import Design
 from simwrap.findings.finding import Finding
 from simwrap.measures.bias import NEAR as NEAR_SHARE
@@ -330,12 +331,12 @@ def _power(section: Section, amplifier: Amplifier, found: Measurement) -> None:
     )
 
 
-def _held(section: Section, design: Design, found: Measurement) -> None:
+def _held(section: Section, design: Design, found: Limited) -> None:
     """Add the steady state with the rails held at their voltages without signal."""
     powered = design.levels.rated_power is not None
     unit, key = ("W", "output_power") if powered else ("V", "output_rms")
     words = "distortion-limited output, steady, on rails that don't fall"
-    section.add(f"held.at_stated_thd.{key}", words, found.overload.at_stated_thd[key], unit)
+    section.add(f"held.at_stated_thd.{key}", words, getattr(found, key), unit)
     section.notes.append(
         "On rails that don't fall: a steady state too, in which the signal has shifted a cathode bias already. The "
         "first milliseconds after silence, before that, may have more; they aren't computed."

@@ -23,7 +23,8 @@ from simwrap.circuits.design_file import Design
 from simwrap.circuits.joins import Join
 from simwrap.circuits.stage import Stage, stage
 from simwrap.engine import DEFAULT, Run
-from simwrap.simulation.simulate import simulate, transfers
+from simwrap.netlist.element import Element
+from simwrap.simulation.simulate import raw, transfers
 
 #: Least resistance of a rectifier [ohm], should the curve be flatter than the filter alone.
 _LEAST = 1.0
@@ -167,8 +168,13 @@ def hum(design: Design, found: Match, circuit: Circuit, *, run: Run = DEFAULT) -
     """
     whole = on_rectifier(design, found, circuit)
     at = f"{MAINS}.output"
-    waves = simulate(
-        whole, "period", nodes=["output", at], level=1.0, frequency=design.mains_frequency, samples=1024, run=run
-    )
-    output, ripple = (float(waves[f"{name}.spectrum"].values[0, 2]) / np.sqrt(2.0) for name in ("output", at))
+    # It is looked for from where a charged reservoir leaves everything: from nothing it is far.
+    charged = "n_charged"
+    near = [
+        Element("v_charged", (charged, "0"), float(found.supply.supply.reservoir_voltage)),
+        Element("r_charged", (charged, whole.ports[f"{MAINS}.reservoir"]), 1.0),
+    ]
+    waves = raw(whole, "period", nodes=["output", at], level=1.0, frequency=design.mains_frequency, samples=1024,
+                near=near, run=run)  # fmt: skip
+    output, ripple = (float(np.sqrt(2.0) * np.abs(np.fft.rfft(waves[name][0]))[2] / 1024) for name in ("output", at))
     return output, ripple

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from typing import Any
 
 import numpy as np
 
@@ -10,6 +11,7 @@ from simwrap.circuits.circuit import Circuit, joined_name
 from simwrap.circuits.design_file import Design
 from simwrap.circuits.stage import Stage
 from simwrap.engine import DEFAULT, Run
+from simwrap.engine.process import cores
 from simwrap.errors import EngineError
 from simwrap.findings.status import late
 from simwrap.measures.common import MAINS_UPPER
@@ -20,6 +22,8 @@ from simwrap.simulation.simulate import all_at_rest
 _AGREED, _TRIES = 1e-4, 12
 #: How much the current may differ from the one at which ripple and surges were found, as a part: no meter shows it.
 _SAME = 1e-3
+#: Children that measure it at a time: as many as will be at work on what hangs on it.
+_AT_ONCE = 2
 #: Load currents at which the supply is looked at, as parts of the current at the stated voltage.
 LOADS = (0.25, 0.5, 0.75, 1.0, 1.25, 1.6)
 
@@ -66,7 +70,7 @@ def match(design: Design, *, run: Run = DEFAULT) -> Match:
     ports = fed(design)
     stated = float(design.circuit.values[ports[0][1]])
     current = first = drawn(design, design.circuit, run)
-    supply = measured(design, design.supply, current, run)
+    supply = measured(design, design.supply, current, run, starting=0.0)
     voltage, circuit = stated, design.circuit
     tried: list[tuple[float, float]] = []
     for _ in range(_TRIES):
@@ -85,8 +89,9 @@ def match(design: Design, *, run: Run = DEFAULT) -> Match:
         current = drawn(design, circuit, run)
     else:
         voltage = current = np.nan
-    if np.isfinite(current) and abs(current / first - 1.0) > _SAME:
-        supply = measured(design, design.supply, current, run)  # ripple and discharge are those at that current
+    # Ripple, surges and discharge are those at that current.
+    known = np.isfinite(current) and abs(current / first - 1.0) > _SAME
+    supply = measured(design, design.supply, current if known else first, run)
     return Match(stated, voltage, current, circuit, supply)
 
 
@@ -147,8 +152,8 @@ def drawn(design: Design, circuit: Circuit, run: Run) -> float:
     return design.channels * sum(all_at_rest(circuit, [f"{port}.current" for port, _ in fed(design)], run=run))
 
 
-def measured(design: Design, supply: Stage, current: float, run: Run) -> Measurement:
-    """Return what the supply does with a load of all channels' current [A]."""
+def measured(design: Design, supply: Stage, current: float, run: Run, **more: Any) -> Measurement:
+    """Return what the supply does with a load of all channels' current [A]; ``more`` options of the measure."""
     loaded = supply.replace(load_current=current)
-    options = {"mains_frequency": design.mains_frequency, "loads": LOADS}
-    return measure(loaded, {"supply": options}, run=run)
+    options = {"mains_frequency": design.mains_frequency, "loads": LOADS, **more}
+    return measure(loaded, {"supply": options}, run=replace(run, workers=run.workers or min(cores(), _AT_ONCE)))

@@ -22,14 +22,13 @@ from dataclasses import dataclass
 import numpy as np
 
 from simwrap.engine.protocol import Array
+from simwrap.engine.stretch import Change, Stretch, answers
 from simwrap.errors import NetlistError
 from simwrap.netlist import allow_list
 from simwrap.netlist.allow_list import Parsed
 from simwrap.netlist.element import Element
 from simwrap.netlist.expressions import evaluate
 
-#: How a quantity changes: a factor for each unknown (its index), and for each drive (the first -1, the next -2).
-Change = dict[int, Array | float]
 DRIVE = -1
 
 #: kT at 27 Celsius [J] as both engines have it (CODATA 2014).
@@ -178,36 +177,6 @@ def _told(times: Array) -> Array:
     """Return which time constants [s] are more than rounding, as a mask."""
     largest = np.abs(times).max(initial=0.0)
     return np.asarray(np.abs(times) > max(1e-13, 1e-15 * largest))
-
-
-@dataclass(frozen=True)
-class Stretch:
-    """What a stretch of time is for small changes of the state at its beginning.
-
-    Attributes
-    ----------
-    whole : ndarray, shape (states, states)
-        The change at its end for each at its beginning.
-    times : ndarray, shape (steps + 1,)
-        A moment soon after its beginning, and the ends of its steps [s].
-    """
-
-    whole: Array
-    times: Array
-    _changes: Mapping[str, Change]
-    _answers: Array
-    _through: Array
-
-    def waves(self, vectors: Sequence[str], change: Array) -> Array:
-        """Return what a change of the beginning, of shape (states,), is in nodes (or ``i(name)``) at its times."""
-        followed = (self._answers @ (self._through @ change)[:, :, None])[:, :, 0]
-        found = np.zeros((len(vectors), len(self.times)))
-        for row, name in zip(found, vectors, strict=True):
-            for index, factor in self._changes[name].items():
-                if index >= 0:  # else a drive, which doesn't change
-                    every = np.asarray(factor)
-                    row += (np.append(every[0], every[1::2]) if every.ndim else every) * followed[:, index]
-        return found
 
 
 class Linearised:
@@ -442,8 +411,11 @@ class Linearised:
         steps = np.diff(times)
         instants = np.stack((times[:-1] + FIRST * steps, times[1:]), axis=1).ravel()
         matrix, changes, _ = self.at({name: np.interp(instants, moments, waves[name]) for name in self.needed})
-        count, unknowns = len(instants), len(self.names)
-        seen = np.zeros((count, len(energy), unknowns + 1))
+        unknowns = len(self.names)
+        seen = np.zeros((1, len(energy), unknowns + 1))
+        stored = [name for name, column in zip(names, energy.T, strict=True) if column.any()]
+        if any(np.ndim(factor) for name in stored for factor in changes[name].values()):
+            seen = np.repeat(seen, len(instants), axis=0)
         enters = np.zeros((unknowns, len(energy)))
         for column, name in enumerate(names):
             rows = np.flatnonzero(energy[:, column])
@@ -451,10 +423,8 @@ class Linearised:
                 _add(seen, row, changes[name], energy[row, column])
             if rows.size and name in self.place:
                 enters[self.place[name]] = energy[:, column] * (-1.0 if name[:2] == "i(" else 1.0)
-        seen, matrix = seen[:, :, :-1], matrix[:, :, :-1]
         rate = 1.0 / (FIRST * np.repeat(steps, 2))[:, None, None]
-        answers = np.linalg.solve(matrix + rate * (enters @ seen), rate * enters)
-        solved = seen @ answers
+        solved, given = answers(matrix[:, :, :-1], seen[:, :, :-1], enters, rate)
         ahead = (1.0 - FIRST) / FIRST
         whole = np.eye(len(energy))
         through = [whole]
@@ -462,7 +432,7 @@ class Linearised:
             through.append(whole + ahead * (first @ whole - whole))
             whole = second @ through[-1]
         moments = np.append(instants[0], times[1:])
-        return Stretch(whole, moments, changes, np.concatenate((answers[:1], answers[1::2])), np.array(through))
+        return Stretch(whole, moments, changes, given, np.array(through))
 
 
 def matrices(text: str, operating_point: Mapping[str, float]) -> Linear:

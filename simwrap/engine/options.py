@@ -8,9 +8,12 @@ import math
 import numbers
 from collections.abc import Callable
 from dataclasses import dataclass, fields, replace
-from typing import Any, TypedDict, TypeVar
+from typing import TYPE_CHECKING, Any, TypedDict, TypeVar
 
 from simwrap.errors import RangeError, nearest
+
+if TYPE_CHECKING:
+    from simwrap.engine.known_states import KnownStates
 
 #: The longest time limit [s].
 LONGEST = 1e6
@@ -51,6 +54,8 @@ class Run:
     small_signals : str
         "linearised": sweeps and noise come from the circuit linearised about the engine's operating point; "engine":
         they are the engine's own analyses; "auto": the former where several share an operating point.
+    settled : KnownStates, optional
+        Where runs of single points keep their periodic steady states, for later ones of the same circuit and signal.
 
     Raises
     ------
@@ -65,6 +70,7 @@ class Run:
     progress: Progress = False
     arrived: Callable[[], None] | None = None
     small_signals: str = "auto"
+    settled: KnownStates | None = None
 
     def __post_init__(self) -> None:
         if not isinstance(self.engine, str):

@@ -22,31 +22,39 @@ def onto(grid: Array, times: Array, wave: Array) -> Array:
     ----------
     grid : ndarray, shape (samples,)
         Instants wanted [s], ascending.
-    times, wave : ndarray, shape (n,)
+    times : ndarray, shape (n,)
         The points of an engine, ascending; instants outside take the nearest value.
+    wave : ndarray, shape (..., n)
 
     Returns
     -------
-    ndarray, shape (samples,)
+    ndarray, shape (..., samples)
     """
     # Points closer than rounding (engines put extra ones at break points) would divide by zero.
     keep = np.concatenate(([True], np.diff(times) > 1e-12 * max(abs(times[-1]), 1e-30)))
     if not keep.all():
-        times, wave = times[keep], wave[keep]
+        times, wave = times[keep], wave[..., keep]
     if len(times) < 4:
-        return np.interp(grid, times, wave)
+        return _straight(grid, times, wave)
     x = np.clip(grid, times[0], times[-1])
     first = np.clip(np.searchsorted(times, x, side="right") - 2, 0, len(times) - 4)
     at = [times[first + k] for k in range(4)]
-    value = np.zeros(len(grid))
+    value = np.zeros((*wave.shape[:-1], len(grid)))
     for k in range(4):
         weight = np.ones(len(grid))
         for j in range(4):
             if j != k:
                 weight *= (x - at[j]) / (at[k] - at[j])
-        value += weight * wave[first + k]
+        value += weight * wave[..., first + k]
     # Where the spacing jumps an edge is near: a cubic across it would swing on both sides.
     gaps = np.array([at[k + 1] - at[k] for k in range(3)])
-    straight = np.interp(x, times, wave)
-    swings = np.abs(value - straight) > _SWING * np.ptp(wave)
-    return np.where(swings & (gaps.max(axis=0) > _JUMP * gaps.min(axis=0)), straight, value)
+    edge = np.flatnonzero(gaps.max(axis=0) > _JUMP * gaps.min(axis=0))
+    straight = _straight(x[edge], times, wave)
+    swings = np.abs(value[..., edge] - straight) > _SWING * np.ptp(wave, axis=-1)[..., None]
+    value[..., edge] = np.where(swings, straight, value[..., edge])
+    return value
+
+
+def _straight(grid: Array, times: Array, wave: Array) -> Array:
+    rows = [np.interp(grid, times, row) for row in wave.reshape(-1, len(times))]
+    return np.array(rows).reshape(*wave.shape[:-1], len(grid))

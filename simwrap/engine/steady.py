@@ -14,10 +14,11 @@ import numpy as np
 
 from simwrap.engine.backends.base import Backend
 from simwrap.engine.deck import Deck
-from simwrap.engine.linearised import Linearised, Stretch, inductance_matrix
+from simwrap.engine.linearised import Linearised, inductance_matrix
 from simwrap.engine.protocol import Array, OpRun, SteadyRun
 from simwrap.engine.resample import onto
 from simwrap.engine.shooting import LinearPeriod, Period, Shooting
+from simwrap.engine.stretch import Stretch
 from simwrap.errors import NetlistError
 
 #: Steps of a period, and at least so many of the fastest tone's.
@@ -104,15 +105,13 @@ class CircuitMap:
         end = np.array([by_name[name][-1] for name in self.names])
         if not np.isfinite(end).all():
             raise RuntimeError("the state after a period is not a finite number")
-        waves = np.array([self._whole(times, by_name[name]) for name in self._run.vectors])
-        last = np.array([by_name[name][-1] for name in self._run.vectors])
-        return Period(waves.reshape(-1, self._run.samples), last, begin, end, (times, by_name))
-
-    def _whole(self, times: Array, wave: Array) -> Array:
+        waves = np.array([by_name[name] for name in self._run.vectors]).reshape(-1, len(times))
+        last = waves[:, -1]
+        trace = (times, by_name)
         # In the steady state the end is also the beginning, which the engine doesn't return exactly.
         if times[0] > 0.0:
-            times, wave = np.concatenate(([0.0], times)), np.concatenate(([wave[-1]], wave))
-        return onto(self._grid, times, wave)
+            times, waves = np.concatenate(([0.0], times)), np.concatenate((last[:, None], waves), axis=1)
+        return Period(onto(self._grid, times, waves), last, begin, end, trace)
 
     def linear(self, period: Period, fine: bool) -> LinearPeriod | None:
         """Make the circuit linear along a period; None where that has no single solution.

@@ -95,7 +95,7 @@ def supply(
     mains_frequency: MainsFrequency = 50.0,
     mains: Annotated[float, Option(least=0.01, most=2.0)] = 1.0,
     loads: Annotated[tuple[float, ...], Option(above=0.0, most=10.0, entries=(1, 100))] = (0.25, 0.5, 0.75, 1.0, 1.25),
-    starting: Annotated[float, Option("s", above=0.0, most=100.0)] = 2.0,
+    starting: Annotated[float, Option("s", above=0.0, most=100.0, zero="not switched on")] = 2.0,
     switch_on_phase: Annotated[float, Option("degree", least=-360.0, most=360.0)] = 90.0,
 ) -> Steps:
     """Measure an anode supply in the steady state, over its load, and from a cold start.
@@ -109,7 +109,7 @@ def supply(
     loads : tuple of float
         Load currents of the regulation curve, relative to ``load_current``.
     starting : float
-        How long to watch after switching on [s].
+        How long to watch after switching on [s]; 0: it isn't, and what that alone tells is NaN.
     switch_on_phase : float
         Phase of the mains at that instant [degree]; 90 is the peak, the worst for the first surge.
 
@@ -176,8 +176,9 @@ def supply(
                     tolerance=_TOLERANCE)  # fmt: skip
     settled, cold = yield [steady, replace(steady, vary=_NO_LOAD)]
     upper = max(mains, MAINS_UPPER)
-    starts = yield _starts(mains_frequency, mains, upper, switch_on_phase, starting, vectors)
-    started = starts[0]
+    starts: Any = []
+    if starting:
+        starts = yield _starts(mains_frequency, mains, upper, switch_on_phase, starting, vectors)
     peak = np.sqrt(2.0) * per_point(stage, "winding_voltage", points) * mains
     upper_peak = peak * upper / mains
     findings: list[list[Finding]] = [[] for _ in range(points)]
@@ -203,15 +204,18 @@ def supply(
     variables |= _of_waves(volts, held, amps)
     variables["inverse_voltage_peak"] = scalar(inverse, "V", "peak inverse voltage of a rectifier")
     more, coords = yield from _regulation(stage, output, tones, amplitude, mean, loads, peak)
-    surge = np.max([_flat(reply, current).max(axis=-1) for reply in (started, *starts[2:])], axis=0)
-    rising = vector(started, output)
-    highest = np.fmax.reduce([_flat(reply, node).max(axis=-1) for reply in starts for node in places.values()])
-    charged = np.fmax.reduce([upper_peak, volts.max(axis=-1), highest])
+    surge, risen, reached, charged = np.full((4, points), np.nan)
+    if starts:
+        surge = np.max([_flat(reply, current).max(axis=-1) for reply in (starts[0], *starts[2:])], axis=0)
+        rising = vector(starts[0], output)
+        risen, reached = rising.max(axis=-1), _reached(np.asarray(starts[0].axis), rising, 0.95 * mean)
+        highest = np.fmax.reduce([_flat(reply, node).max(axis=-1) for reply in starts for node in places.values()])
+        charged = np.fmax.reduce([upper_peak, volts.max(axis=-1), highest])
     variables |= more
     variables |= {
         "surge.current_peak": scalar(surge, "A", "rectifier current at switching on, peak"),
-        "surge.output_peak": scalar(rising.max(axis=-1), "V", "output voltage after switching on, peak"),
-        "surge.time": scalar(_reached(np.asarray(started.axis), rising, 0.95 * mean), "s", "time to 95 % of output"),
+        "surge.output_peak": scalar(risen, "V", "output voltage after switching on, peak"),
+        "surge.time": scalar(reached, "s", "time to 95 % of output"),
         "discharge_from": scalar(charged, "V", "highest voltage that the capacitors may hold at switching off"),
     }
     variables |= _discharge(stage, points, charged)
@@ -430,7 +434,7 @@ def _borne(
             most = np.fmax(most, rise * peak)
         elif part.parameter == SNUBBER:
             most = np.fmax(most, rise * inverse)  # twice the peak of half a winding, the peak of a whole one
-        most = np.where(np.isnan(part.value) | refused, np.nan, most)
+        most = np.where(np.isnan(part.value) | refused | (not starts), np.nan, most)
         words = path.replace("_", " ")
         variables[f"capacitors.{path}.voltage"] = scalar(most, "V", f"highest voltage across the {words} capacitor")
         variables[f"capacitors.{path}.rating_needed"] = scalar(
@@ -466,7 +470,7 @@ def _ratings(
         inverse = inverse if use.valve.heater else inverse * max(1.0, MAINS_UPPER / mains)
         for words, values, rating, unit in (
             ("peak inverse voltage", inverse, rating_of(use, "peak_inverse_voltage_max"), "V"),
-            (*pulse, rating_of(use, "peak_current_max"), "A"),
+            (*pulse, None if np.isnan(pulse[1]).all() else rating_of(use, "peak_current_max"), "A"),
             ("output current", mean, most, "A"),
             ("winding voltage", volts, rating_of(use, "input_voltage_rms_max"), "V"),
             (

@@ -13,6 +13,7 @@ from simwrap import engine as engines
 from simwrap.circuits.point_table import PointTable
 from simwrap.circuits.render import Batch, excited, render_table, take_extra
 from simwrap.engine import Run, natural, protocol, small_signal
+from simwrap.engine.known_states import KnownStates
 from simwrap.findings.status import Status, status_of
 from simwrap.measures.numerics.parts import collect
 from simwrap.measures.requests import Ac, Noise, Poles, Request, Steady, Step
@@ -50,8 +51,8 @@ class Runner:
         self.runs = 0
         #: How many sweeps about one operating point are enough to make the circuit linear there.
         self._least_sweeps = {"linearised": 1, "auto": 2, "engine": np.inf}[how.small_signals]
-        #: Levels and states of steady states that were run, by what they were asked for and the point.
-        self._settled: dict[Any, dict[int, list[tuple[float, NDArray[Any]]]]] = {}
+        #: Measures that close in on a mark ask for more levels near those that were run.
+        self._settled = how.settled if how.settled is not None and table.points == 1 else KnownStates()
         #: Why no large signal has a meaning at each point, once that was asked: it is unstable, or has no supply.
         self._hopeless: list[str] | None = None
         #: Points of which one large signal took all the time there is: no other one is run.
@@ -75,8 +76,7 @@ class Runner:
             replies = self._replies(batch.netlist.circuit, [asked[n] for n in numbers], analyses, batch.indices)
             if not settings:
                 collect(parts, batch.netlist.elements, batch.indices, table.points)
-            for number, analysis, reply in zip(numbers, analyses, replies, strict=True):
-                self._remember(asked[number], analysis, reply.extras.pop("state", None), batch.indices)
+            for number, reply in zip(numbers, replies, strict=True):
                 gathered[number].put(batch.indices, reply)
                 self._note(batch, reply, settings, reasons)
         own = _per_point(reasons, settings)
@@ -143,12 +143,14 @@ class Runner:
         indices: Any,
     ) -> list[protocol.Reply]:
         """Run one netlist."""
-        part = [
-            self._with_known(request, protocol.at_points(run, indices), indices)
-            for request, run in zip(requests, runs, strict=True)
-        ]
+        part = [protocol.at_points(run, indices) for run in runs]
+        for number, (request, run) in enumerate(zip(requests, part, strict=True)):
+            if isinstance(request, Steady) and isinstance(run, protocol.SteadyRun):
+                part[number] = self._settled.begin((circuit.text, same_signal(request)), run, indices)
         replies = engines.run(circuit, part, self._how)
-        for request, reply in zip(requests, replies, strict=True):
+        for request, run, reply in zip(requests, part, replies, strict=True):
+            if isinstance(request, Steady) and isinstance(run, protocol.SteadyRun):
+                self._settled.keep((circuit.text, same_signal(request)), run.amplitude, reply, indices)
             if isinstance(request, Noise):
                 # The engine's own is infinite where nothing comes through; it is the output's over the gain anyway.
                 reply.values = {"output_density": reply.values["output_density"]}
@@ -161,26 +163,6 @@ class Runner:
                 reply.values = {name: amplitudes[:, k] for k, name in enumerate(request.vectors)}
                 reply.values |= {"rates": rates, "growing": natural.growing(rates)}
         return replies
-
-    def _remember(self, request: Request, run: protocol.Analysis, states: Any, indices: NDArray[np.intp]) -> None:
-        """Keep the states of levels that came to rest: measures that close in on a mark ask for more near them."""
-        if states is None or not isinstance(request, Steady) or not isinstance(run, protocol.SteadyRun):
-            return
-        known = self._settled.setdefault(same_signal(request), {})
-        for index, levels, found in zip(indices.tolist(), run.amplitude[indices], states, strict=True):
-            known.setdefault(index, []).extend(zip(levels.tolist(), found, strict=True))
-
-    def _with_known(self, request: Request, run: protocol.Analysis, indices: NDArray[np.intp]) -> protocol.Analysis:
-        """Let a steady state begin from what is known of other levels of the same signal."""
-        if not isinstance(request, Steady) or not isinstance(run, protocol.SteadyRun):
-            return run
-        at = self._settled.get(same_signal(request), {})
-        known = [at.get(index, []) for index in indices.tolist()]
-        if not known[0] or len({len(entries) for entries in known}) > 1:
-            return run
-        levels = np.array([[level for level, _ in entries] for entries in known])
-        states = np.array([[state for _, state in entries] for entries in known])
-        return dataclasses.replace(run, known_levels=levels, known_states=states)
 
     def _beforehand(self, group: Group, settings: int) -> list[str]:
         """Return why rows aren't run: what has no steady state, and what has used up its time; "" where they are."""

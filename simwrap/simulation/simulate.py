@@ -16,8 +16,10 @@ from simwrap.circuits.stage import Stage
 from simwrap.engine import Run, RunKeywords, protocol
 from simwrap.engine.protocol import AcRun, Analysis, OpRun, Pulse, Reply, Sine, SteadyRun, TransientRun
 from simwrap.errors import EngineError, RangeError
+from simwrap.measures.requests import Steady
 from simwrap.netlist.element import Element
 from simwrap.registry import find
+from simwrap.simulation.plan import same_signal
 from simwrap.simulation.provenance import provenance
 from simwrap.units import quantity
 
@@ -123,15 +125,79 @@ def simulate(
     """
     made = as_circuit(circuit, "simulate")
     kind = find("analysis", analysis, {word: word for word in _KINDS}, "simulate")
-    vectors = {name: _Vector.named(made, name) for name in ([nodes] if isinstance(nodes, str) else nodes)}
+    found = raw(made, kind, nodes=[nodes] if isinstance(nodes, str) else nodes, excite=excite, **how)
+    data = _dataset(found)
+    data.attrs |= {"circuit": made.name, "analysis": kind, "reason": found.reply.reasons[0]}
+    return data.assign_attrs(provenance(found.reply.engines[0], found.netlist.sha256))
+
+
+@dataclass(frozen=True)
+class Raw:
+    """What :func:`simulate` tells, as plain arrays.
+
+    Attributes
+    ----------
+    kind : str
+        The analysis.
+    vectors : dict of str to _Vector
+        By what the user calls them.
+    levels : ndarray, shape (levels,)
+        [V r.m.s.].
+    frequency : float
+        Of the signal [Hz].
+    netlist : Netlist
+    reply : Reply
+    """
+
+    kind: str
+    vectors: dict[str, _Vector]
+    levels: NDArray[np.float64]
+    frequency: float
+    netlist: Netlist
+    reply: Reply
+
+    def __getitem__(self, name: str) -> NDArray[Any]:
+        """Return a figure over the analysis' own axes [V or A]: levels and time, time, frequencies, or none."""
+        vector = self.vectors[name]
+        return np.asarray(np.asarray(self.reply.values[vector.name])[0] * vector.factor)
+
+
+def raw(
+    circuit: Circuit,
+    kind: str,
+    *,
+    nodes: Sequence[str] = ("output",),
+    excite: str = "signal",
+    near: Sequence[Element] = (),
+    **how: Unpack[SimulateKeywords],
+) -> Raw:
+    """Run what :func:`simulate` does, without a Dataset.
+
+    ``near``: elements that hold the circuit at rest close to where the periodic steady state of every level begins;
+    it is looked for from there, and without them.
+    """
+    vectors = {name: _Vector.named(circuit, name) for name in nodes}
     words: dict[str, Any] = dict(how)
     signal = Signal(**{field.name: words.pop(field.name) for field in fields(Signal) if field.name in words})
     wanted = tuple(dict.fromkeys(vector.name for vector in vectors.values()))
     asked, levels, hertz = _asked(kind, signal, wanted)
-    text, reply = _run(made, asked, excite, **words)
-    data = _dataset(kind, reply, vectors, levels, hertz)
-    data.attrs |= {"circuit": made.name, "analysis": kind, "reason": reply.reasons[0]}
-    return data.assign_attrs(provenance(reply.engines[0], text.sha256))
+    if near and isinstance(asked, SteadyRun):
+        asked = _near(circuit, near, asked, **words)
+    text, reply = _run(circuit, asked, excite, **words)
+    return Raw(kind, vectors, levels, hertz, text, reply)
+
+
+def _near(circuit: Circuit, held: Sequence[Element], asked: SteadyRun, **run: Unpack[RunKeywords]) -> SteadyRun:
+    """Let a steady state begin from the operating point of the circuit with some elements more."""
+    how = Run.of(run)
+    elements = render(circuit).elements
+    parsed = engines.check(protocol.NetlistTable.of(elements).text)
+    state = (*parsed.nodes, *(f"i({coil})" for coil in parsed.kind("l")))
+    table = protocol.NetlistTable.of([*elements, *held])
+    (reply,) = engines.run(table, [OpRun(state)], replace(how, workers=how.workers or 1))
+    found = np.array([reply.values[name][0] for name in state])
+    known = np.broadcast_to(found, (1, asked.amplitude.shape[1], len(state)))
+    return replace(asked, known_levels=asked.amplitude, known_states=known)
 
 
 def _asked(kind: str, signal: Signal, wanted: tuple[str, ...]) -> tuple[Analysis, NDArray[np.float64], float]:
@@ -162,7 +228,15 @@ def _asked(kind: str, signal: Signal, wanted: tuple[str, ...]) -> tuple[Analysis
 def _run(made: Circuit, asked: Analysis, excite: str, **run: Unpack[RunKeywords]) -> tuple[Netlist, Reply]:
     how = Run.of(run)
     text = render(made, excite=excite)
+    settled, point = how.settled, np.zeros(1, dtype=int)
+    signal: Any = None
+    if settled is not None and isinstance(asked, SteadyRun):
+        signal = text.circuit.text, same_signal(Steady(fundamental=asked.fundamental, tones=asked.tones,
+                                                       amplitude=asked.amplitude, vectors=()))  # fmt: skip
+        asked = settled.begin(signal, asked, point)
     (reply,) = engines.run(text.circuit, [asked], replace(how, workers=how.workers or 1))
+    if settled is not None and isinstance(asked, SteadyRun):
+        settled.keep(signal, asked.amplitude, reply, point)
     if reply.reasons[0] and all(np.isnan(array).all() for array in reply.values.values()):
         raise EngineError(f"{made.name}: {reply.reasons[0]}")
     return text, reply
@@ -277,9 +351,10 @@ class _Vector(NamedTuple):
         return find("node", name, known, circuit.name)
 
 
-def _dataset(analysis: str, reply: Reply, vectors: dict[str, _Vector], levels: Any, hertz: float) -> xarray.Dataset:
+def _dataset(found: Raw) -> xarray.Dataset:
     import xarray
 
+    analysis, reply = found.kind, found.reply
     data: dict[str, Any] = {}
     coords: dict[str, Any] = {}
     dims: tuple[str, ...] = ()
@@ -290,14 +365,14 @@ def _dataset(analysis: str, reply: Reply, vectors: dict[str, _Vector], levels: A
     elif analysis == "period":
         dims = ("level", "time")
         count = np.shape(next(iter(reply.values.values())))[-1]
-        seconds = np.arange(count) / count / hertz
+        seconds = np.arange(count) / count / found.frequency
         coords = {
-            "level": ("level", levels, {"units": "V", "long_name": "level of the source, r.m.s."}),
+            "level": ("level", found.levels, {"units": "V", "long_name": "level of the source, r.m.s."}),
             "time": ("time", seconds, {"units": "s"}),
             "harmonic": ("harmonic", np.arange(min(HARMONICS, count // 2) + 1), {"units": "1"}),
         }
-    for name, (vector, unit, factor) in vectors.items():
-        values = np.asarray(reply.values[vector])[0] * factor
+    for name, (_, unit, _) in found.vectors.items():
+        values = found[name]
         attrs = {"units": unit, "long_name": name.replace("_", " ")}
         data[name] = (dims, values, attrs)
         if analysis == "period":
