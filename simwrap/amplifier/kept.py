@@ -19,7 +19,7 @@ from typing import Any
 from simwrap import __version__
 from simwrap.circuits.design_file import Design
 from simwrap.circuits.render import render
-from simwrap.engine import found as engines
+from simwrap.engine import identities
 
 #: Files that stay in the folder; the oldest go.
 MOST = 32
@@ -85,7 +85,7 @@ def digest(design: Design, engine: str) -> str:
     """Return a digest of everything that decides about what is found."""
     circuit = design.circuit
     told: list[Any] = [
-        __version__, _code(), engine, [(each.name, each.version) for each in engines()], sys.version,
+        __version__, _code(), engine, identities(), sys.version,
         circuit.name, circuit.joins, sorted(circuit.ends.items()), sorted(design.stated), design.channels,
         design.mains_frequency, design.heater_elevation, design.levels, design.feeds, design.parts,
     ]  # fmt: skip

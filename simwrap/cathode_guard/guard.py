@@ -300,7 +300,9 @@ _TRIED = 24
 def _unseen(guard: Guard, run: Run) -> tuple[Unseen, ...]:
     """Return the faults that overload a valve without a trip in any of some builds, worst first."""
     bed, loop = guard.bed, guard.loop()
-    faults = [fault for valve in bed.channel for fault in faults_of(bed, valve)]
+    every = (fault for valve in bed.channel for fault in faults_of(bed, valve))
+    # What two valves share breaks once.
+    faults = list({(f.name, *f.values.items(), *f.factors.items()): f for f in every}.values())
     columns = bed.draw(guard.varied, _TRIED, 17, guard.converter.sense_tolerance)
     healthy, usual = overloads(bed, [HEALTHY] * _TRIED, run, columns)
     repeated = {name: np.tile(column, len(faults)) for name, column in columns.items()}

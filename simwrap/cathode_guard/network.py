@@ -37,6 +37,8 @@ ELECTRODES = ("anode", "grid", "screen")
 #: A valve's cathode is no colder than this share of its emission.
 _COLDEST = 1e-4
 _ITERATIONS, _CLOSE, _STEP = 40, 1e-4, 1e-4
+#: Largest change within a step of what is at rest, as a part of the largest voltage.
+_RESTS = 1e-12
 #: Largest change of a voltage within one iteration [V].
 _LEAP = 40.0
 #: What drives the network: the constant sources, the mains (1: as it should be), the signal [V].
@@ -169,7 +171,10 @@ class Network:
         for step in (0.004, 0.1):
             matrices = self.reduced({}, 1, step)
             for _ in range(150):
+                before = now.state
                 self.step(now, matrices, np.array([[1.0, 1.0, 0.0]]), (ones, ones, 0.0 * ones), ones * self.bed.sense)
+                if np.abs(now.state - before).max() < _RESTS * np.abs(before).max():
+                    break
         return 1.0 - float(now.state[0, rail]) / self.nominal[RAIL_SOURCE]
 
     def _coil_is_wire(self, element: Element) -> bool:

@@ -10,7 +10,7 @@ What may stand in a circuit is said in :mod:`simwrap.netlist.allow_list`, what a
 
 from __future__ import annotations
 
-from simwrap.engine.backends.discovery import NAMES, Found, choose
+from simwrap.engine.backends.discovery import NAMES, Found, choose, identities
 from simwrap.engine.options import DEFAULT, Run, RunKeywords, spelled_out
 from simwrap.engine.pool import run
 from simwrap.engine.process import children, stop_all
@@ -33,5 +33,5 @@ from simwrap.netlist.allow_list import check
 __all__ = [
     "DEFAULT", "NAMES", "AcRun", "Analysis", "Found", "NetlistTable", "NoiseRun", "OpRun", "Pulse", "Pwl", "Reply",
     "Run", "RunKeywords", "SelfCheck", "Sine", "SteadyRun", "TransientRun", "check", "children", "choose", "found",
-    "run", "self_check", "spelled_out", "stop_all",
+    "identities", "run", "self_check", "spelled_out", "stop_all",
 ]  # fmt: skip

@@ -4,17 +4,22 @@ from __future__ import annotations
 
 import ctypes.util
 import functools
+import glob
 import importlib.machinery
-import importlib.util
+import importlib.metadata
 import os
 import sys
 from dataclasses import dataclass
+from pathlib import Path
 
 from simwrap.errors import NoEngineError, UnknownNameError
 
 #: In the order in which ``auto`` prefers them.
 NAMES = ("neospice", "ngspice")
 
+_PACKAGES = {"neospice": "neospice", "ngspice": "PySpice"}
+#: Folders in which a system keeps its libraries.
+_LIBRARIES = ("/usr/lib", "/usr/lib64", "/usr/lib/*-linux-*", "/usr/local/lib", "/opt/homebrew/lib")
 _INSTALL = {
     "neospice": "install it with `pip install neospice`",
     "ngspice": "install the ngspice library (Debian: `apt install libngspice0`) and `pip install PySpice`, "
@@ -67,12 +72,30 @@ def missing(name: str) -> str:
     """Say why an engine can't be used ("" when it can, as far as can be seen without starting it)."""
     if name in os.environ.get("SIMWRAP_WITHOUT", "").lower().replace(",", " ").split():
         return "switched off by SIMWRAP_WITHOUT"
-    package = {"neospice": "neospice", "ngspice": "PySpice"}[name]
+    package = _PACKAGES[name]
     if not _installed(package, tuple(search_path())):
         return f"the Python package {package} is not installed; {_INSTALL[name]}"
     if name == "ngspice" and ngspice_library() is None:
         return f"the ngspice library was not found; {_INSTALL[name]}"
     return ""
+
+
+def identities() -> list[tuple[str, ...]]:
+    """Return what tells the engines that are there from others, without starting any: names, versions, files."""
+    return [(name, *_identity(name, tuple(search_path()))) for name in NAMES if not missing(name)]
+
+
+def _identity(name: str, folders: tuple[str, ...]) -> tuple[str, ...]:
+    version = next(
+        (each.version for each in importlib.metadata.distributions(name=_PACKAGES[name], path=list(folders))), ""
+    )
+    if name != "ngspice":
+        return (version,)
+    library = ngspice_library() or ""
+    # The system's loader says a name only: the file behind it is looked for where libraries are.
+    places = [Path(folder) for pattern in _LIBRARIES for folder in glob.glob(pattern)]
+    stats = [path.stat() for path in (Path(library), *(place / library for place in places)) if path.is_file()]
+    return (version, library, *(f"{each.st_mtime_ns} {each.st_size}" for each in stats))
 
 
 def wanted(engine: str = "auto") -> str:

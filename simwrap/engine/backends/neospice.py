@@ -32,6 +32,8 @@ class Neospice:
         self.version = importlib.metadata.version("neospice")
         self._simulator = neospice.Simulator()
         self._circuit: Any = None
+        #: Element values that were altered since it was parsed.
+        self._altered: dict[str, float] = {}
         self._loose: Deck | None = None
         #: How often a circuit turned out to need the loose options: results before and after don't fit.
         self.loosened = 0
@@ -50,6 +52,7 @@ class Neospice:
     def load(self, deck: Deck, values: Mapping[str, float]) -> None:
         """Parse the circuit for operating points and small-signal analyses."""
         self._circuit = self._parse(deck.text(deck.lines(values).values(), SMALL_OPTIONS))
+        self._altered = {}
 
     def _parse(self, text: str) -> Any:
         return self._simulator.parse(text)
@@ -60,9 +63,11 @@ class Neospice:
 
     def alter(self, names: Sequence[str], values: Sequence[float]) -> None:
         """Set element values."""
-        update = self._circuit.update_param
+        update, altered = self._circuit.update_param, self._altered
         for name, value in zip(names, values, strict=True):
-            update(name, value)
+            if altered.get(name) != value:  # it looks for the element among all of them
+                update(name, value)
+                altered[name] = value
 
     def op(self, run: OpRun, out: Sequence[Array], index: int) -> None:
         """Solve the operating point; ``out[k][index]`` receives vector k."""
