@@ -85,6 +85,10 @@ class Amplifier:
         """Return what was found under a name, or find it now and keep it, on disk too where it is ``lasting``."""
         return self._kept.of(name, make, lasting=lasting)
 
+    def knows(self, name: str) -> bool:
+        """Whether something was found under a name."""
+        return self._kept.has(name)
+
     def measured(self, name: str, measures: dict[str, dict[str, Any]], circuit: Circuit) -> Measurement:
         """Measure a circuit, and keep it under a name; what ran out of time is another try's next time."""
         found: Measurement = self.keep(

@@ -59,15 +59,23 @@ class Kept:
 
     def of(self, name: str, make: Callable[[], Any], *, lasting: Callable[[Any], bool] = lambda found: True) -> Any:
         """Return what is kept under a name; what isn't is made, and kept where it is ``lasting``."""
-        if self._found is None:
-            self._found = {} if self._fresh else _read(self._path())
-        if name not in self._found:
-            self._found[name] = made = make()
+        found = self._known()
+        if name not in found:
+            found[name] = made = make()
             if lasting(made):
                 self._changed = True
             else:
                 self._passing.add(name)
-        return self._found[name]
+        return found[name]
+
+    def has(self, name: str) -> bool:
+        """Whether there is something under a name."""
+        return name in self._known()
+
+    def _known(self) -> dict[str, Any]:
+        if self._found is None:
+            self._found = {} if self._fresh else _read(self._path())
+        return self._found
 
     def save(self) -> None:
         """Write what is new for the next command."""

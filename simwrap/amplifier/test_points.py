@@ -154,7 +154,8 @@ def quiescent_points(
     """
     circuit = as_circuit(design, "quiescent_points")
     allowed = allowance or Allowance()
-    found = measure(circuit, ["bias"], run=run) if figures is None else figures
+    asked = {"bias": {"with_parts": False}}
+    found = measure(circuit, asked, run=run) if figures is None else figures
     points = [replace(point, expected=float(_value(found, point))) for point in places(circuit, rail)]
     points = [point for point in points if point.what != "across" or abs(point.expected) >= _WORTH]
     across = [point for point in points if point.nodes]
@@ -162,7 +163,7 @@ def quiescent_points(
     shown = {point.name: float(reading) for point, reading in zip(across, readings, strict=True)}
     points = [replace(point, shown=shown.get(point.name, point.expected)) for point in points]
     data = spread(
-        circuit, allowed.tolerances(circuit), ["bias"], builds=allowed.builds, seed=allowed.seed, curves=False,
+        circuit, allowed.tolerances(circuit), asked, builds=allowed.builds, seed=allowed.seed, curves=False,
         spot_check=0, run=run, workers=workers,
     )  # fmt: skip
     in_time(data, "windows of test points")

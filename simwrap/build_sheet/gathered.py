@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from collections.abc import Callable
 from dataclasses import dataclass, field, replace
 from io import StringIO
 
@@ -19,8 +20,9 @@ from simwrap.build_sheet import parts_list
 from simwrap.build_sheet.powering_up import PowerUpStep, steps
 from simwrap.circuits.circuit import Circuit
 from simwrap.circuits.design_file import Design
+from simwrap.drawing.beside import begun
 from simwrap.drawing.items import Diagram, diagram, numbered
-from simwrap.drawing.schematic import schematic
+from simwrap.drawing.schematic import needed
 from simwrap.findings.finding import Finding
 from simwrap.simulation.measurement import Measurement
 from simwrap.valves import Valve
@@ -111,18 +113,36 @@ def gather(made: SheetContent) -> None:
         made.notes.append("The design has no [supply]: its voltages are as stated, and the supply isn't on this sheet.")
     elif not amplifier.fed:
         made.notes.append("The supply and the circuit agree on no voltage: the chart is for the stated one.")
-    amplifier.tell("schematics")
-    known = not (amplifier.supply_fault or amplifier.plan_fault)  # else their voltages lack something this time
-    made.drawings = amplifier.keep("schematics", lambda: _drawings(made), lasting=lambda drawn: known)
-    _parts(made)
+    drawings = _drawings(made)
     rated = _levels(made)
     amplifier.tell("test points")
     made.steps = amplifier.keep(f"steps {made.allowance}", lambda: steps(amplifier, made.allowance, rated))
     made.discharge = amplifier.discharge.rows(made.within)
+    made.drawings = drawings()
+    _parts(made)
 
 
-def _drawings(made: SheetContent) -> list[tuple[Diagram, str]]:
-    """Draw every stage, and the supply."""
+def _drawings(made: SheetContent) -> Callable[[], list[tuple[Diagram, str]]]:
+    """Begin to draw every stage, and the supply; return what waits for the drawings."""
+    amplifier = made.amplifier
+    amplifier.tell("schematics")
+    known = not (amplifier.supply_fault or amplifier.plan_fault)  # else their voltages lack something this time
+    pictures: Callable[[], list[str]] | None = None
+    diagrams: list[Diagram] = []
+    if not amplifier.knows("schematics"):
+        diagrams = _diagrams(made)
+        pictures = begun(diagrams)
+
+    def drawn() -> list[tuple[Diagram, str]]:
+        assert pictures is not None
+        return list(zip(diagrams, pictures(), strict=True))
+
+    return lambda: list(amplifier.keep("schematics", drawn, lasting=lambda drawn: known))
+
+
+def _diagrams(made: SheetContent) -> list[Diagram]:
+    """Return what is drawn: every stage, and the supply."""
+    needed()
     nodes = made.warm.bias.nodes
     volts = {node: float(nodes[path]) for path, node in made.circuit.node_paths.items() if path in nodes}
     found = [diagram(made.circuit, stage, volts) for stage in made.circuit.stages]
@@ -137,7 +157,7 @@ def _drawings(made: SheetContent) -> list[tuple[Diagram, str]]:
         drawing = diagram(supply.circuit, "", known)
         drawing.name, drawing.title = "supply", f"supply: {supply.summary}"
         found.append(drawing)
-    return [(each, schematic(each)) for each in numbered(found)]
+    return list(numbered(found))
 
 
 def _parts(made: SheetContent) -> None:

@@ -8,8 +8,10 @@ from __future__ import annotations
 
 import math
 import re
+import sys
 from collections.abc import Iterable
 from html import escape
+from importlib.util import find_spec
 from typing import TYPE_CHECKING, Any
 
 from simwrap.drawing.items import Diagram, Item
@@ -26,6 +28,17 @@ if TYPE_CHECKING:
 STEP, LETTERS = 0.25, 11
 _FONT = "Helvetica, Arial, sans-serif"
 _NEEDS = "a drawing needs schemdraw: pip install 'simwrap[draw]'"
+
+
+def needed() -> None:
+    """Refuse to draw where schemdraw isn't there, without loading it.
+
+    Raises
+    ------
+    InputError
+    """
+    if "schemdraw" not in sys.modules and find_spec("schemdraw") is None:
+        raise InputError(_NEEDS)
 
 
 def schematic(diagram: Diagram) -> str:

@@ -82,13 +82,20 @@ def valve_tables(found: Any) -> list[Listing]:
     shows=("load_lines",),
     table=valve_tables,
 )
-def bias(stage: StageLike, *, heater_elevation: Annotated[float, Option("V", least=-500.0, most=500.0)] = 0.0) -> Steps:
+def bias(
+    stage: StageLike,
+    *,
+    heater_elevation: Annotated[float, Option("V", least=-500.0, most=500.0)] = 0.0,
+    with_parts: bool = True,
+) -> Steps:
     """Measure the operating point.
 
     Parameters
     ----------
     heater_elevation : float
         Direct voltage of the heaters to ground [V], for the rating between heater and cathode.
+    with_parts : bool
+        Whether to tell of resistors and capacitors, which takes a second operating point.
 
     Results
     -------
@@ -118,7 +125,8 @@ def bias(stage: StageLike, *, heater_elevation: Annotated[float, Option("V", lea
     error (the median of its currents' errors) is "at its rating". A failed point is NaN.
     """
     reply = yield Op()
-    high = yield from _on_high_mains(stage, reply)
+    with_parts = with_parts and bool(stage.supplies)
+    high = (yield from _on_high_mains(stage, reply)) if with_parts else None
     valves = stage.valves
     points = count(reply)
     variables: dict[str, Variable] = {}
@@ -160,7 +168,7 @@ def bias(stage: StageLike, *, heater_elevation: Annotated[float, Option("V", lea
     for path, node in stage.node_paths.items():
         if node in reply.values:
             variables[f"nodes.{path}"] = scalar(reply.values[node], "V", f"{path} to ground")
-    if stage.supplies:
+    if high is not None:
         variables |= _parts(reply, high)
     conditions = {"signal": (0.0, "V")} | limits_note(checked, unrated)
     return Result(variables, conditions=conditions, findings=findings, checked=tuple(checked), unrated=tuple(unrated))
