@@ -244,7 +244,13 @@ def _nominal(stage: Design, goals: Mapping[str, Any], measures: Any, options: Ru
             if name in given:
                 raise
     found.find(stage, map(str, goals))
+    if "stability" in found.used and "stability" not in given and not any(map(_of_loads, found.named.values())):
+        found.used["stability"] = {}  # other loads are looked at where values are held to them, not at every point
     return found
+
+
+def _of_loads(figure: str) -> bool:
+    return figure.startswith("stability.loads.")
 
 
 def _tells(measure: str, wanted: Iterable[str]) -> bool:
