@@ -122,13 +122,22 @@ def _holding(
     findings, checked = held_of(stage, columns, options)
     best = sorted(range(len(looked)), key=lambda n: bool(beyond(findings[n])))
     if judge is not None:
+        borne_out: set[str] = set()  # codes that an audit has had too: whom they are found of need no audit to fail
         for n in best[:ASKED]:  # where none passes, the first stays so, with what remains of it
+            before = _codes(findings[n])
+            if before & borne_out:
+                continue
             findings[n] = judge.findings_with(_by_name(problem.free, points[looked[n]]))
             if not beyond(findings[n]):
                 best.insert(0, best.pop(best.index(n)))
                 break
+            borne_out |= before & _codes(findings[n])
     order = np.concatenate([looked[best], order[~np.isin(order, looked)]])
     return order, findings[best[0]], checked
+
+
+def _codes(findings: list[Finding]) -> set[str]:
+    return {finding.code for finding in beyond(findings)}
 
 
 def _by_name(parts: Iterable[Free], values: Floats) -> dict[str, float]:
