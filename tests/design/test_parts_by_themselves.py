@@ -111,8 +111,8 @@ def test_parts_of_two_parameters_can_be_matched() -> None:
     stage = simwrap.stage("long_tailed_pair")
     names = ("anode_resistor", "anode_resistor_b")
     parts = dict.fromkeys(names, "5 %")
-    alike = simwrap.spread(stage, parts, ["balance"], builds=40, seed=2, matched=[names], curves=False, spot_check=0)
-    apart = simwrap.spread(stage, parts, ["balance"], builds=40, seed=2, curves=False, spot_check=0)
+    alike = simwrap.spread(stage, parts, ["balance"], builds=12, seed=2, matched=[names], curves=False, spot_check=0)
+    apart = simwrap.spread(stage, parts, ["balance"], builds=12, seed=2, curves=False, spot_check=0)
     assert factors_of(stage, parts=parts, matched=[names]) == ["anode_resistor = anode_resistor_b"]
     assert factors_of(stage, parts=parts) == list(names)
     figure = next(name for name in alike.data_vars if name.startswith("balance.") and name.endswith("_db"))
