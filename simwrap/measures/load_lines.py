@@ -14,6 +14,7 @@ from functools import partial
 from typing import Any
 
 import numpy as np
+from numpy.typing import NDArray
 
 from simwrap.engine.protocol import Reply
 from simwrap.errors import InputError
@@ -160,21 +161,23 @@ class _Network:
         # Each drive scaled to the same size: a valve with little current is no less known.
         size = np.abs(flows).max(axis=-2, keepdims=True)
         scale = np.where(size > _DEAF * largest, divide(1.0, size), 0.0)
-        failed = ~np.isfinite(flows).all(axis=(-2, -1), keepdims=True)
-        inverse = np.linalg.pinv(np.where(failed, 0.0, flows * scale), rcond=_DEAF)
+        self._failed = ~np.isfinite(flows).all(axis=(-2, -1), keepdims=True)
+        self._flows, self._scale = flows, scale
+        self._falls = -self._voltages(valves, replies, False)
+        inverse = self._inverse(slice(None))
         self.to_cathode, self.to_ground = (
-            np.where(failed, np.nan, -self._voltages(valves, replies, ground) * scale @ inverse)
-            for ground in (False, True)
+            np.where(self._failed, np.nan, falls * scale @ inverse)
+            for falls in (self._falls, -self._voltages(valves, replies, True))
         )
         count = len(names)
         driven = np.einsum("...kk->...k", flows[..., :count, :count])
-        fall = -np.einsum("...kk->...k", self._voltages(valves, replies[:count], False))
+        fall = np.einsum("...kk->...k", self._falls[..., :count])
         heard = np.abs(driven) > _DEAF * largest[..., 0]
         self.own = np.where(heard, divide(fall, driven), np.nan)
         self.takes_along = np.where(heard[..., None, :], divide(flows[..., :count, :count], driven[..., None, :]), 0.0)
         levels = [vector(reply, output) if output else np.full(flows.shape[:2], np.nan) for reply in replies]
         reached = np.stack(levels, axis=-1)[..., None, :] * scale @ inverse
-        self.output = np.where(failed, np.nan, reached)[..., 0, :]
+        self.output = np.where(self._failed, np.nan, reached)[..., 0, :]
         self.ratio = np.zeros(flows.shape[:-2] + (len(names),))
         for row, valve in enumerate(self.screens, start=len(names)):
             self.ratio[..., valve] = divide(flows[..., row, valve], flows[..., valve, valve]).real
@@ -202,6 +205,11 @@ class _Network:
             axis=-1,
         )
 
+    def _inverse(self, drives: Any) -> Array:
+        """Return how these drives, each scaled, make the currents of the same places, all other valves at work."""
+        flows = self._flows[..., drives, :][..., drives] * self._scale[..., drives]
+        return np.asarray(np.linalg.pinv(np.where(self._failed, 0.0, flows), rcond=_DEAF))
+
     def alive(self, valve: int, tap: Floats) -> Array:
         """Return what a valve sees as its own grid is driven, all others at work, over frequency [ohm]."""
         return divide(self.own[..., valve], 1.0 + tap[:, None] * self.ratio[..., valve])
@@ -224,19 +232,34 @@ class _Network:
             volts = volts + share * self.output[:, _MIDDLE, self.to_cathode.shape[-2] + self.screens.index(valve)]
         return divide(np.abs(volts) ** 2, ohms * load * (1.0 + tap * share) ** 2)
 
-    def load(self, valve: int, signs: Floats, tap: Floats) -> Array:
-        """Return the load of a valve while the others' currents are its own times signs, over frequency [ohm].
+    def among(self, members: list[int]) -> Array:
+        """Return the fall of each member's anode for 1 A of each member's current, anodes first, then screens [ohm].
 
-        ``signs`` has the shape (points, valves), 1 for the valve itself; ``tap`` the shape (points,).
+        All other valves are at work: what feeds a pair's cathodes may be one, and lets no other current through.
+        Shape (points, frequencies, members, currents).
         """
-        share = self.ratio[..., valve]
         count = self.to_cathode.shape[-2]
+        drives = [*members, *(count + place for place, valve in enumerate(self.screens) if valve in members)]
+        falls = self._falls[..., members, :][..., drives] * self._scale[..., drives]
+        return np.where(self._failed, np.nan, falls @ self._inverse(drives))
+
+    def load(self, valve: int, signs: Floats, tap: Floats) -> Array:
+        """Return the load of a valve while its twins' currents are its own times signs, over frequency [ohm].
+
+        ``signs`` has the shape (points, valves), 1 for the valve itself, NaN for those that aren't twins; ``tap`` the
+        shape (points,).
+        """
+        twins = np.flatnonzero(np.isfinite(signs).any(axis=0)).tolist()
+        screens = [each for each in self.screens if each in twins]
+        falls = self.among(twins)[..., twins.index(valve), :]
+        share = self.ratio[..., valve]
         total = np.zeros(share.shape, dtype=complex)
-        for other in range(count):
-            part = self.to_cathode[..., valve, other]
-            if other in self.screens:
-                part = part + share * self.to_cathode[..., valve, count + self.screens.index(other)]
-            total = total + signs[:, other, None] * np.where(signs[:, other, None] == 0, 0.0, part)
+        for place, other in enumerate(twins):
+            part = falls[..., place]
+            if other in screens:
+                part = part + share * falls[..., len(twins) + screens.index(other)]
+            sign = np.nan_to_num(signs[:, other, None])
+            total = total + sign * np.where(sign == 0, 0.0, part)
         return divide(total, 1.0 + tap[:, None] * share)
 
 
@@ -244,27 +267,32 @@ class _Network:
 _BELOW, _MIDDLE, _ABOVE = 0, 1, 2
 
 
-def _twins(valves: Mapping[str, Any], signal: Reply, network: _Network, low: _Network, valve: int) -> Floats:
-    """Return how the signal drives the twins of a valve: 1 in its phase, -1 in opposite phase, 0 for other valves.
+def _twins(
+    valves: Mapping[str, Any], signal: Reply, network: _Network, low: _Network, valve: int
+) -> tuple[Floats, Floats]:
+    """Return how the signal drives the twins of a valve, and what 1 A of each does to its anode [ohm].
 
-    Valves in series are no twins: a slow change of the one's current is the other's too; nor are valves whose own
-    loads differ, such as a follower and the stage that it drives at its cathode. Shape (points, valves).
+    1 is in its phase, -1 in opposite phase, NaN another valve. Valves in series are no twins: a slow change of the
+    one's current is the other's too; nor are valves whose own loads differ, such as a follower and the stage that it
+    drives at its cathode. Both of shape (points, valves).
     """
     driven = np.stack([vector(signal, current_nodes(n, u)["anode"])[:, _MIDDLE] for n, u in valves.items()], axis=-1)
     ratio = divide(driven, driven[:, valve, None])
     size, angle = np.abs(ratio), np.abs(np.angle(ratio))
-    across = network.to_cathode[:, _MIDDLE, valve, : len(valves)].real
-    coupled = np.abs(across) > _COUPLED * np.abs(across[:, valve, None])
-    in_series = low.takes_along[:, 0, :, valve].real > _SERIES
-    own = np.einsum("pkk->pk", np.abs(network.to_cathode[:, _MIDDLE, :, : len(valves)]))
-    loaded = divide(own, own[:, valve, None])
-    alike = coupled & ~in_series & _same_size(size) & _same_size(loaded)
-    signs = np.where(alike & (angle < _ANGLE), 1.0, np.where(alike & (angle > np.pi - _ANGLE), -1.0, 0.0))
+    across, alike = np.zeros(size.shape), _same_size(size)
+    for other in range(len(valves)):
+        if other != valve:
+            falls = network.among([valve, other])[:, _MIDDLE]
+            across[:, other] = falls[:, 0, 1].real
+            alike[:, other] &= np.abs(falls[:, 0, 1].real) > _COUPLED * np.abs(falls[:, 0, 0].real)
+            alike[:, other] &= _same_size(np.abs(divide(falls[:, 1, 1], falls[:, 0, 0])))
+    alike &= ~(low.takes_along[:, 0, :, valve].real > _SERIES)
+    signs = np.where(alike & (angle < _ANGLE), 1.0, np.where(alike & (angle > np.pi - _ANGLE), -1.0, np.nan))
     signs[:, valve] = 1.0
-    return signs
+    return signs, across
 
 
-def _same_size(ratio: Floats) -> Array:
+def _same_size(ratio: Floats) -> NDArray[np.bool_]:
     return np.asarray((ratio > 1.0 / _ALIKE) & (ratio < _ALIKE))
 
 
@@ -279,14 +307,14 @@ def _driven(signal: Reply, name: str, use: Any, tap: Floats) -> Array:
 
 
 def _lines(
-    valve: int, signs: Floats, middle: _Network, low: _Network, driven: Callable[[Floats], Array]
+    valve: int, twins: tuple[Floats, Floats], middle: _Network, low: _Network, driven: Callable[[Floats], Array]
 ) -> dict[str, Floats]:
     tap = middle.tap(valve, _MIDDLE)
+    signs, across = twins
     opposite = (signs < 0).any(axis=1)
-    across = middle.to_cathode[:, _MIDDLE, valve, : signs.shape[1]].real
     # At a common load a twin's current moves this anode the other way; at a common cathode it doesn't.
-    at_load = opposite & ((np.minimum(signs, 0.0) * across).sum(axis=1) > 0)
-    single = np.abs(signs).sum(axis=1) == 1
+    at_load = opposite & (np.where(signs < 0, -across, 0.0).sum(axis=1) > 0)
+    single = np.isfinite(signs).sum(axis=1) == 1
     # What is slow moves both valves of a pair alike. Those of a cathode-coupled pair share a current that stays.
     together = np.where(at_load[:, None], np.abs(signs), signs)
     slow = np.where(single, low.alive(valve, tap)[:, 0], low.load(valve, together, tap)[:, 0])

@@ -123,3 +123,24 @@ def test_a_cascode(tmp_path: Path) -> None:
     assert lines.v2.direct_load == pytest.approx(33e3 + low.ra + (low.mu + 1.0) * 1000.0, rel=1e-3)
     assert np.isnan(lines.v1.alone_load)
     assert np.isnan(lines.v2.alone_load)
+
+
+@pytest.mark.parametrize("tail", ["valve", "current_sink"])
+def test_a_pair_whose_tail_lets_no_other_current_through(tail: str) -> None:
+    """Halves that share a constant current see their anode resistor, whatever the tail is made of."""
+    lines = simwrap.measure(simwrap.stage("long_tailed_pair", tail=tail), "load_lines").load_lines.valves
+    for half in ("v1", "v2"):
+        assert lines[half].direct_load == pytest.approx(100e3, rel=1e-3)
+        assert lines[half].signal_load == pytest.approx(1.0 / (1.0 / 100e3 + 1.0 / 470e3), rel=1e-3)
+
+
+def test_a_follower_and_what_it_drives_at_its_cathode_are_no_pair() -> None:
+    """The follower sees Rk beside (ra + RL)/(mu + 1); the other Ra less what its cathode takes along."""
+    stage = simwrap.stage("cathode_coupled", grid_leak=1e8)
+    lines, _, second = measured(stage)
+    values = stage.values
+    load = 1.0 / (1.0 / values["anode_resistor"] + 1.0 / values["load_resistor"])
+    beneath = values["bias_resistor"] + values["cathode_resistor"]
+    seen = 1.0 / (1.0 / beneath + (second.mu + 1.0) / (second.ra + load))
+    assert lines.v1.signal_load == pytest.approx(seen, rel=2e-3)
+    assert lines.v2.signal_load == pytest.approx(load - (second.ra + load) / (second.mu + 1.0), rel=2e-3)
