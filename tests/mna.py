@@ -31,7 +31,7 @@ class Circuit:
         branches = [words[0] for words in lines if words[0][0] in "vel" or (words[0][0] == "b" and words[3][0] == "v")]
         for words in lines:
             count = 4 if words[0][0] in "eg" else 2
-            for node in words[1 : 1 + count]:
+            for node in words[1 : 1 + count] if words[0][0] != "k" else ():
                 self._place(node)
             for call, inside in _CALL.findall(" ".join(words[3:])) if words[0][0] == "b" else ():
                 for node in inside.split(",") if call == "v" else ():

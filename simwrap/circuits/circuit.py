@@ -195,13 +195,13 @@ class Circuit:
     def placed(self, stage: str, element: Element) -> Element:
         """Return an element of a stage's template as it is in the circuit: its names there, and what it is."""
         header = self.stages[stage].template.header
-        what: dict[str, Any] = {"stage": stage, "side": header.side_of.get(element.valve or element.name, "")}
+        what: dict[str, Any] = {"stage": stage, "side": header.side_of(element.valve or element.name)}
         if element.valve and not stage and not what["side"]:
             return element
         if element.valve:
             what["valve"] = joined_name(stage, element.valve)
         else:
-            what["role"] = header.roles.get(element.name, USUAL.get(element.kind, Role.MODEL))
+            what["role"] = header.role_of(element.name) or USUAL.get(element.kind, Role.MODEL)
             what["path"] = joined_name(stage, element.name[2:])
         if not stage:
             return replace(element, **what)
@@ -311,7 +311,7 @@ class Circuit:
                     currents=MappingProxyType(currents),
                     grid_leak=leak,
                     stage=stage,
-                    side=made.template.header.side_of.get(instance, ""),
+                    side=made.template.header.side_of(instance),
                     shares_load="speaker" in made.template.header.ports and len(made.valves) > 1,
                 )
         return found

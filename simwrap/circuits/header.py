@@ -247,7 +247,8 @@ class Header(_Entry):
         False refuses every measure that isn't in ``measures``.
     elements : mapping of Role to tuple of str
         Elements of the lines that are something else than usual: a resistor, capacitor or coil is a part (see
-        :class:`simwrap.netlist.element.Role`), a v or i source a source, everything else a model.
+        :class:`simwrap.netlist.element.Role`), a v or i source a source, everything else a model. Here and in
+        ``sides`` "r_screen_a*" is every element that begins so.
     sides : mapping of "a" or "b" to tuple of str
         Valves and elements that stand in one half of a pair.
     hidden_nodes : tuple of str
@@ -299,14 +300,24 @@ class Header(_Entry):
         return entries
 
     @cached_property
-    def roles(self) -> Mapping[str, Role]:
-        """What each element is that the header names."""
-        return {name: role for role, names in self.elements.items() for name in names}
+    def _named(self) -> Mapping[str, Mapping[str, Any]]:
+        tables: Mapping[str, Mapping[Any, tuple[str, ...]]] = {"elements": self.elements, "sides": self.sides}
+        return {table: {n: word for word, names in words.items() for n in names} for table, words in tables.items()}
 
-    @cached_property
-    def side_of(self) -> Mapping[str, str]:
-        """Side of each valve and element that the header names."""
-        return {name: side for side, names in self.sides.items() for name in names}
+    def _found(self, table: str, name: str) -> Any:
+        """Return under which word a table has a name; an entry "r_screen_a*" is for all that begin so."""
+        words = self._named[table]
+        starts = (start for start in words if start.endswith("*") and name.startswith(start[:-1]))
+        return words[name] if name in words else words.get(next(starts, ""))
+
+    def role_of(self, name: str) -> Role | None:
+        """Return what an element is, None where the header doesn't say."""
+        found: Role | None = self._found("elements", name)
+        return found
+
+    def side_of(self, name: str) -> str:
+        """Return the side of a valve or element, "" for none."""
+        return self._found("sides", name) or ""
 
     @field_validator("parameters", mode="before")
     @classmethod
@@ -511,12 +522,16 @@ def _elements(template: Template, table: str, words: Mapping[Any, tuple[str, ...
         for name in names:
             if name in seen:
                 yield f"{table}.{word}: {name} stands under {seen[name]} too"
-            elif name not in known and not (loops and name.startswith(loops)):
+            elif name not in known and not name.startswith(loops) and not _starts_any(name, known):
                 near = nearest(name, known, 1)
                 yield f'{table}.{word}: there is no element "{name}" in the netlist' + (
                     f"; did you mean {near[0]}?" if near else ""
                 )
             seen[name] = str(word)
+
+
+def _starts_any(pattern: str, known: list[str]) -> bool:
+    return pattern.endswith("*") and any(name.startswith(pattern[:-1]) for name in known)
 
 
 def _parameter(header: Header, place: str, name: str, units: tuple[str, ...]) -> Iterator[str]:

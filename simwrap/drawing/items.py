@@ -19,6 +19,7 @@ from simwrap.circuits.stage import Stage
 from simwrap.measures.numerics.discharge import WIRE
 from simwrap.measures.numerics.parts import bought, netlist_parts
 from simwrap.netlist.element import Element, Role, named
+from simwrap.netlist.groups import Groups
 from simwrap.units.quantity import render as written
 
 Kind = Literal[
@@ -230,13 +231,20 @@ def _read(device: Element) -> list[str]:
 def _blocks(
     circuit: Circuit, stage: str, elements: Mapping[str, Element], same: Mapping[str, str], hidden: set[str]
 ) -> tuple[list[Item], dict[str, Element]]:
-    """Return an item for every group of elements that hang together by hidden nets, and the other elements."""
+    """Return an item for every group of elements that hang together by hidden nets or a core, and the others."""
+    cores = Groups()
+    for device in elements.values():
+        if device.kind == "k":
+            cores.join(*device.refers)
+    coupled = {coil for device in elements.values() if device.kind == "k" for coil in device.refers}
     groups: list[tuple[set[str], dict[str, Element]]] = []
     left: dict[str, Element] = {}
     senses = {f"i({name})": device for name, device in elements.items()}
     for name, device in elements.items():
         reads = [*_read(device), *(n for key in device.reads if key in senses for n in senses[key].nodes)]
         touched = {same.get(node, node) for node in (*device.nodes, *reads)} & hidden
+        if name in coupled or device.kind == "k":
+            touched.add(f"core of {cores.of(device.refers[0] if device.kind == 'k' else name)}")
         if not touched:
             left[name] = device
             continue
@@ -264,7 +272,7 @@ def _block(
         return Item("transformer", joined_name(stage, "transformer"), _secondaries(windings), value, names)
     if len(windings) > 1:
         pins = {f"primary_{number}": net for number, net in enumerate(windings[0], 1)} | _secondaries(windings[1:])
-        dots = _dots(circuit, stage, pins, same)
+        dots = _coil_dots(members, pins, same) or _dots(circuit, stage, pins, same)
         return Item("transformer", joined_name(stage, "transformer"), pins, value, names, dots=dots)
     if len(ends) == 2 and not reads:
         coil = any(device.kind == "l" for device in members.values())
@@ -306,6 +314,20 @@ def _dots(circuit: Circuit, stage: str, pins: Mapping[str, str], same: Mapping[s
     for roles in windings.values():
         found += [role for role in roles if (pins[role] == "0") == (phase == "reversed")][:1]
     return tuple(found)
+
+
+def _coil_dots(members: Mapping[str, Element], pins: Mapping[str, str], same: Mapping[str, str]) -> tuple[str, ...]:
+    """Return the pins at which coupled coils begin: of each winding one."""
+    ways = {refer: np.sign(device.value) for device in members.values() if device.kind == "k"
+            for refer in device.refers[1:]}  # fmt: skip
+    coupled = {refer for device in members.values() if device.kind == "k" for refer in device.refers}
+    found: dict[str, str] = {}
+    for name in (name for name in members if name in coupled):
+        start = members[name].nodes[0 if ways.get(name, 1.0) > 0 else 1]
+        for role, net in pins.items():
+            if net == same.get(start, start):
+                found.setdefault(role.rpartition("_")[0], role)
+    return tuple(found.values())
 
 
 def _secondaries(windings: list[list[str]]) -> dict[str, str]:

@@ -139,8 +139,8 @@ class _Network:
     to_cathode, to_ground : ndarray, shape (points, frequencies, valves, currents)
         Fall of each anode's voltage, to its cathode and to ground, for 1 A of each current [ohm]: anodes first,
         then screens.
-    screens : list of int
-        The valves that have a screen, in the order of their currents.
+    screens, triodes : list of int
+        The valves that have a screen, in the order of their currents, and those of them whose anode it is wired to.
     output : ndarray, shape (points, frequencies, currents)
         Voltage at the output for 1 A of each current [ohm].
     ratio : ndarray, shape (points, frequencies, valves)
@@ -154,6 +154,8 @@ class _Network:
     def __init__(self, valves: Mapping[str, Any], replies: list[Reply], output: str) -> None:
         names = list(valves)
         self.screens = [k for k, name in enumerate(names) if "screen" in current_nodes(name, valves[name])]
+        uses = [use.nodes for use in valves.values()]
+        self.triodes = [k for k in self.screens if uses[k]["screen"] == uses[k]["anode"]]
         flows = np.stack([self._currents(valves, reply) for reply in replies], axis=-1)
         for drive in range(len(names), len(names) + len(self.screens)):
             flows[..., drive, drive] += 1.0  # that drive is a current beside the screen's own
@@ -218,6 +220,8 @@ class _Network:
         """Return the share of a valve's screen current that flows through its anode's load, at a frequency."""
         if valve not in self.screens:
             return np.zeros(len(self.ratio))
+        if valve in self.triodes:
+            return np.ones(len(self.ratio))
         column = self.to_ground.shape[-2] + self.screens.index(valve)
         own, other = self.to_ground[:, place, valve, valve], self.to_ground[:, place, valve, column]
         alike = np.abs(own) > _LEAST_TAP * np.abs(self.to_cathode[:, place, valve, valve])  # a follower's isn't loaded

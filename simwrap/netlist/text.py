@@ -140,7 +140,10 @@ class _Reader:
             raise Refused(f"has {len(fields)} fields after its name; needed: {wanted}")
         value = 0.0
         if shape[-1] == "v":
+            # A coupling or a factor can't be altered in an engine: each point is a netlist of its own then.
             value = self.value(fields[-1])
+            if kind not in "rcl" and np.ndim(value):
+                raise NotTabular
             if problem := value_problem(kind, value):
                 raise Refused(problem)
         nodes = tuple(word for word, letter in zip(fields, shape, strict=True) if letter == "n")

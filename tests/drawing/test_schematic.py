@@ -24,7 +24,10 @@ OTHERS = {
                     "step_capacitor": "100p", "step_resistor": "10k"},
     "push_pull_output": {"valves": "four", "connection": "ultra_linear", "grid_stopper": "4k7", "bias": "fixed",
                          "grid_bias": "-20 V"},
-    "long_tailed_pair": {"tail": "negative_supply", "negative_supply": "-100 V"},
+    "long_tailed_pair": {"tail": "valve", "negative_supply": "-100 V"},
+    "anode_follower": {"follower": "bootstrap"},
+    "parallel_triodes": {"valves": "four", "cathodes": "separate"},
+    "line_output": {"feed": "parallel"},
     "single_ended_output": {"connection": "ultra_linear", "screen_resistor": "100"},
     "tone_feedback": {"amplifier": "pentode", "treble_tap": "earthed", "supply": "285 V"},
     "two_stage_preamplifier": {"volume_taper": "logarithmic"},
@@ -34,6 +37,38 @@ OTHERS = {
                       "presence_capacitor": "100n", "presence": "wiper"},
     "cathode_follower": {"bias": "direct", "anode_resistor": "1k", "anode_capacitor": "10u"},
 }  # fmt: skip
+COUPLED = """{#toml
+summary = "A splitter of three coils"
+description = "For a test."
+measures = ["bias"]
+references = ["common practice, no source"]
+
+[ports]
+input = { node = "n_grid", source = {} }
+output = { node = "n_out", load = { resistor = "load" } }
+output_b = { node = "n_out_b", load = { resistor = "load" } }
+supply = { node = "n_supply", supply = "supply" }
+
+[valves.v1]
+parameter = "valve"
+anode = "n_anode"
+grid = "n_grid"
+cathode = "n_cathode"
+
+[parameters]
+valve = { unit = "valve", default = "6SN7GT", kinds = ["triode"], label = "valve", symbol = "V1" }
+supply = { unit = "V", default = "250 V", minimum = 0.0, maximum = 1000.0, label = "supply", symbol = "Vbb" }
+load = { unit = "ohm", default = "47k", minimum = 1.0, maximum = 1e9, label = "load resistor", symbol = "RL" }
+#}
+{{ valve("v1") }}
+r_cathode n_cathode 0 1000
+l_primary n_anode n_supply 40
+l_first n_out 0 20
+l_second 0 n_out_b 20
+k_first l_primary l_first 0.999
+k_second l_primary l_second 0.999
+k_halves l_first l_second 0.999
+"""
 CASES = [(name, {}) for name in stage_names()] + list(OTHERS.items())
 
 
@@ -220,3 +255,19 @@ def test_wires_bend_and_cross_by_rule() -> None:
     assert board.taken[4, 8] == ("", set())
     with pytest.raises(NoWay):  # shut in
         Board(20, 20, {(x, y) for x in (1, 2, 3) for y in (1, 2, 3)}).connect("b", [((2, 2), (0, 1)), ((9, 9), (0, 1))])
+
+
+def test_coupled_coils_are_one_transformer_with_its_dots(tmp_path: Path) -> None:
+    """Coils on a core, drawn as such: a primary, and a secondary in halves with their middle on ground."""
+    file = tmp_path / "two_halves.cir.j2"
+    file.write_text(COUPLED, encoding="utf-8")
+    circuit = simwrap.stage(str(file)).circuit
+    found = diagram(circuit, "", {})
+    (item,) = [item for item in found.items if item.kind == "transformer"]
+    windings: dict[str, set[str]] = {}
+    for role, net in item.pins.items():
+        windings.setdefault(role.rpartition("_")[0], set()).add(net)
+    assert windings == {"primary": {"n_anode", "n_supply"}, "secondary_1": {"n_out", "0", "n_out_b"}}
+    assert item.pins["secondary_1_2"] == "0"
+    assert {item.pins[dot] for dot in item.dots} == {"n_anode", "n_out"}
+    assert not [item for item in found.items if item.kind in ("inductor", "box")]

@@ -19,7 +19,7 @@ from simwrap.errors import FileProblemsError
 from simwrap.faults.bed import bed_of
 from simwrap.measures.numerics.parts import bought, netlist_parts
 from simwrap.netlist.element import Element, Role, named
-from simwrap.netlist.text import read, text_of
+from simwrap.netlist.text import NotTabular, read, read_with, text_of
 
 PACKAGE = Path(simwrap.__file__).parent
 
@@ -175,3 +175,12 @@ def test_a_template_can_be_pickled_and_copied():
         assert other.path == template.path
         assert other.header == template.header
     assert read_template(template.path).source == template.source
+
+
+@pytest.mark.parametrize("line", ["k_core l_one l_two {0}", "e_winding n_a 0 n_b 0 {0}", "f_winding 0 n_a v_sense {0}"])
+def test_a_coupling_or_a_factor_is_no_column(line: str) -> None:
+    """Engines can alter parts and sources only; a table of points is then rendered point by point."""
+    with pytest.raises(NotTabular):
+        read_with(line.format("word"), {"word": np.array([0.5, 0.6])})
+    element, _ = read_with(line.format("word"), {"word": 0.5})
+    assert element.value == 0.5

@@ -41,7 +41,8 @@ class Twin:
         # What a loop completes ("c_rectifier_*") keeps what comes after it.
         self.old = [word[2:].removesuffix("*").removesuffix("_") for word in words]
         new = {word: f"{word[:2]}zq{number}x" for number, word in enumerate(words)}
-        endings = {True: "_", False: r"\b"}
+        # "r_screen_a*" in the header is for what a loop completes, not for an element of that name.
+        endings = {True: "_", False: r"\b(?!\*)"}
         patterns = [
             (re.compile(rf"\b{re.escape(word.removesuffix('*').removesuffix('_'))}{endings[word.endswith('*')]}"),
              new[word] + ("_" if word.endswith("*") else ""))

@@ -101,6 +101,8 @@ def test_load_lines(name: str) -> None:
     for valve, use in made.valves.items():
         own = 1.0 if valve == "v1" else ratio
         current = own if ratio else 1e-3 * voltage(oracle, state, f"n_{valve}_ia")
+        if use.valve.kind == "pentode" and use.nodes["screen"] == use.nodes["anode"]:  # it flows through the same load
+            current += 1e-3 * voltage(oracle, state, f"n_{valve}_ig2")
         seen = -voltage(forced, state, use.nodes["anode"], use.nodes["cathode"]) / current
         straight = abs(seen.imag) < 0.2 * abs(seen.real)
         if straight and np.isfinite(found[valve].signal_load):
