@@ -80,7 +80,9 @@ def _of_half(guard: GuardBed, valve: Sensed) -> Iterator[Fault]:
     behind = {node for each in leakage for node in each.nodes} - {nodes["anode"]}
     windings = [each for each in own_stage if each.kind == "r" and behind & set(each.nodes)]
     feeds = [each for each in own_stage if each.kind == "r" and nodes.get("screen", "") in each.nodes]
-    for words, found in ((f"primary winding of {valve.name}", windings), (f"screen lead of {valve.name}", feeds)):
+    # A broken lead of the anode is the same as a broken winding.
+    for words, found in ((f"primary winding or anode lead of {valve.name}", windings),
+                         (f"screen lead of {valve.name}", feeds)):  # fmt: skip
         yield from (Fault(words, "open", {each.name: 1e8}) for each in found[:1])
 
 

@@ -12,8 +12,7 @@ import numpy as np
 import pytest
 
 from simwrap.cathode_guard.guard import guard
-from simwrap.cathode_guard.network import Network
-from simwrap.cathode_guard.proof import prove, prove_faults, prove_programme, words
+from simwrap.cathode_guard.proof import prove, words
 from simwrap.circuits.design_file import read_whole_design
 from simwrap.engine import choose
 from simwrap.fault_finding.diagnosis import fault_dictionary, simulated
@@ -40,23 +39,6 @@ def test_guard():
     print("", *words(proof), f"{seconds:.0f} s", sep="\n")
     assert proof.good
     assert seconds < 120.0
-
-
-def test_an_hour_of_programme_at_clipping():
-    found = guard(read_whole_design(ROOM, complete=True))
-    network = Network(found.bed)
-    parts = [prove_programme(found, network, 150, seed, seconds=6.0) for seed in range(4)]
-    assert sum(each.builds * each.seconds for each in parts) == 3600.0
-    assert [each.trips for each in parts] == [0] * 4
-
-
-def test_every_fault_at_many_moments():
-    found = guard(read_whole_design(ROOM, complete=True))
-    network = Network(found.bed)
-    runs = [run for seed in range(4) for run in prove_faults(found, network, seed=50 + seed)]
-    print("", *(run for run in runs if not run.right), sep="\n")
-    assert len(runs) > 1000
-    assert all(run.right for run in runs)
 
 
 @pytest.mark.parametrize("widths", OTHERS)
