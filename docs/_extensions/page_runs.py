@@ -48,6 +48,14 @@ def _stand_in(page: str, folder: Path) -> None:
     (folder / pages.RECORD).write_text(json.dumps(told), encoding="utf-8")
 
 
+def keep(page: Path, ran: Path, root: Path) -> None:
+    """Let a run of a page elsewhere serve the next build, which then needn't run it again."""
+    folder = root / RAN / page.relative_to(root).with_suffix("")
+    shutil.rmtree(folder, ignore_errors=True)
+    shutil.copytree(ran, folder)
+    (folder / "stamp").write_text(_stamp(page), encoding="utf-8")
+
+
 def _run_all(app: Any) -> None:
     """Run every page that has something to run and has changed."""
     root = Path(app.srcdir)

@@ -12,6 +12,7 @@ from html.parser import HTMLParser
 from pathlib import Path
 from urllib.parse import unquote, urlsplit
 
+import page_runs
 import pages
 import pytest
 
@@ -68,6 +69,7 @@ def test_the_page_runs_and_makes_its_pictures(page: Path, tmp_path: Path) -> Non
     for match in re.finditer(r"```\{printed\}", text(page)):
         before = max(block.end for block in blocks if block.end <= match.start())
         assert told[str(before)].strip()
+    page_runs.keep(page, tmp_path, DOCS)
 
 
 # The pages for developers hold pieces: tests/test_developers_page.py runs those.
