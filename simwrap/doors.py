@@ -212,7 +212,15 @@ def guard(
     return GuardPaper(made, findings(amplifier))
 
 
-def fault_finder(design: Any, *, despite_findings: bool = False, varied: Any = None, **how: Any) -> FaultFinder:
+def fault_finder(
+    design: Any,
+    *,
+    despite_findings: bool = False,
+    varied: Any = None,
+    shelf: Iterable[str] | None = None,
+    often: Mapping[str, float] | None = None,
+    **how: Any,
+) -> FaultFinder:
     """Return what finds the fault of a build by its readings; made once, it reads many.
 
     Parameters
@@ -222,8 +230,12 @@ def fault_finder(design: Any, *, despite_findings: bool = False, varied: Any = N
         Whether readings of a design that must not be built are judged.
     varied : Varied, optional
         What differs from build to build.
+    shelf : iterable of str, optional
+        Types of valves that are at hand beside the design's own; otherwise any of the library that goes in.
+    often : mapping of str to float, optional
+        How often each kind of fault happens, in place of entries of ``simwrap.fault_finding.hypotheses.OFTEN``.
     **how
-        As for :func:`check`.
+        As for :func:`check`; large signals, which tell nothing of readings, are left out unless ``quick`` is false.
 
     Raises
     ------
@@ -237,9 +249,9 @@ def fault_finder(design: Any, *, despite_findings: bool = False, varied: Any = N
     >>> finder.read([{"point": "v1.anode", "value": "300 V"}, {"point": "v1.cathode", "value": "0 V"}]).verdict
     'faulty'
     """
-    amplifier = as_amplifier(design, **how)
+    amplifier = as_amplifier(design, **{"quick": True, **how})
     refuse(amplifier, "a judgement of readings", despite_findings)
-    made = FaultFinder(amplifier, varied=varied)
+    made = FaultFinder(amplifier, varied=varied, shelf=shelf, often=often)
     amplifier.save()
     return made
 

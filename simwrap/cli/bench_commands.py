@@ -160,7 +160,8 @@ def readings(
         bool, typer.Option("--response", help="FILE is a frequency response: columns frequency, level (dB or volts).")
     ] = False,
     plot: Annotated[
-        Path | None, typer.Option("--plot", metavar="FILE", help="With --response: writes its picture there.")
+        Path | None,
+        typer.Option("--plot", metavar="FILE", help="Writes a picture of the readings there, or of the response."),
     ] = None,
     force: Force = False,
     as_json: Json = False,
@@ -177,20 +178,18 @@ def readings(
     check_file("--plot", plot, PICTURES, force=force)
     varied, despite = spread.varied(), amplifier.despite_findings
     found: Any
-    if plot is not None and not response:
-        raise InputError("--plot: readings has a picture of a frequency response only; give --response with it")
+    if not response:
+        read_readings(file)  # what can't be read is refused before anything is simulated
+    made = amplifier.amplifier("readings", running, quick=True)
     if response:
-        made = amplifier.amplifier("readings", running)
         refuse(made, "a judgement of a response", despite)
         found = measured_response.overlay(made, file, varied=varied)
         clean = found.diagnosis.healthy
-        if plot is not None:
-            write_figure(found.plot(), plot, force=force)
     else:
-        read_readings(file)  # what can't be read is refused before anything is simulated
-        made = amplifier.amplifier("readings", running)
         found = doors.fault_finder(made, varied=varied, despite_findings=despite).read(file)
         clean = found.clean
+    if plot is not None:
+        write_figure(found.plot(), plot, force=force)
     print(json.dumps(found.to_dict()) if as_json else "\n".join(found.page()))
     if not clean:
         raise typer.Exit(EXIT_NOT_MET)

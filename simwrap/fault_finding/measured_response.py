@@ -14,7 +14,9 @@ from numpy.typing import NDArray
 
 from simwrap.amplifier.amplifier import as_amplifier
 from simwrap.errors import FileProblemsError, InputError
-from simwrap.fault_finding.diagnosis import Diagnosis, Place, fault_dictionary
+from simwrap.fault_finding.diagnosis import Suspicions
+from simwrap.fault_finding.page import Diagnosis
+from simwrap.fault_finding.places import Place
 from simwrap.fault_finding.readings_file import read_response
 from simwrap.faults.bed import Varied
 from simwrap.faults.rails import supplied
@@ -35,8 +37,8 @@ _MOST = 20
 _RANGE = (0.1, 1e7)
 #: Colour of the band of healthy builds.
 BAND = "#d9d9d9"
-#: Decibels for each unit of a natural logarithm.
-_DECIBELS = 20.0 / np.log(10.0)
+#: Half width of the band of healthy builds, in standard deviations.
+_BAND = 2.8
 
 
 @dataclass(frozen=True, repr=False)
@@ -77,9 +79,9 @@ class Overlay(Shown):
         notes = ["The shape is what a healthy build may show."]
         if not self.diagnosis.healthy:
             notes = ["The shape is not a healthy build's. Parts that would best explain it:"]
-            for rank, cause in enumerate(self.diagnosis.causes, 1):
+            for rank, cause in enumerate(self.diagnosis.causes[:5], 1):
                 together = " (these can't be told apart)" if len(cause.faults) > 1 else ""
-                names = ", ".join(fault.name for fault in cause.faults[:6])
+                names = ", ".join(fault.told for fault in cause.faults[:6])
                 notes.append(f"{rank}. {names}{together}: {100.0 * cause.share:.0f} %")
         yield Section("response", f"Response, 0 dB at {render(self.reference, 'Hz')}", tables=[table], notes=notes)
 
@@ -110,8 +112,7 @@ class Overlay(Shown):
             "low_db": self.low.tolist(),
             "high_db": self.high.tolist(),
             "healthy": self.diagnosis.healthy,
-            "causes": [{"faults": [fault.name for fault in cause.faults], "share": cause.share}
-                       for cause in self.diagnosis.causes],
+            "causes": [{"faults": list(cause.names), "share": cause.share} for cause in self.diagnosis.causes],
         }  # fmt: skip
 
     def to_dataset(self) -> xarray.Dataset:
@@ -122,23 +123,6 @@ class Overlay(Shown):
         data = labelled("frequency", self.frequencies.tolist(), columns, reference=self.reference)
         data["frequency"].attrs["units"] = "Hz"
         return data
-
-
-@dataclass(frozen=True)
-class _Relative(Place):
-    """The output's level at a frequency over that at the reference: what a response's shape is."""
-
-    reference: float = 1e3
-
-    def shown(self, replies: Any) -> Floats:
-        """Return the ratio of simulated points, shape (points,)."""
-        node = self.nodes[0]
-        at, zero = (np.abs(np.asarray(replies[f][node])) for f in (self.frequency, self.reference))
-        return np.asarray(at / np.maximum(zero, 1e-30))
-
-    def scaled(self, value: Any) -> Floats:
-        """Return the logarithm; what is 80 dB down is nothing."""
-        return np.asarray(np.log(np.abs(value) + 1e-4))
 
 
 def overlay(
@@ -188,24 +172,23 @@ def overlay(
     kept = _thinned(frequencies, reference)
     node = source.circuit.ports[output]
     names = {float(f): render(float(f), "Hz", digits=8) for f in kept}
-    places: list[Place] = [Place("reference", "V", (node, "0"), reference)]
-    places += [_Relative(names[f], "V", (node, "0"), f, reference=reference) for f in names if f != reference]
-    tell("fault dictionary")
-    rail = source.rail(source.circuit, source.ports, run=run)
-    found = fault_dictionary(source.circuit, places, rail=rail, varied=varied, run=run)
+    places = [Place(names[f], "V", (node, "0"), frequency=f, reference=reference) for f in names if f != reference]
+    tell("every fault at every size")
+    made = Suspicions(source, places, varied or Varied(), parts=amplifier.design.parts, run=run)
     relative = decibels - float(np.interp(reference, frequencies, decibels))
     measured = np.interp(np.log(kept), np.log(frequencies), relative)
     values = {names[f]: 10.0 ** (level / 20.0) for f, level in zip(names, measured, strict=True) if f != reference}
-    at = {place.name: k for k, place in enumerate(found.places)}
-    rows = [at.get(names[f], -1) for f in names]
+    rows = {place.name: k for k, place in enumerate(places)}
+    healthy = made.evidence.healthy.seen
+    spread = np.sqrt(healthy.covariances[0].diagonal())
 
-    def band(of: Floats) -> Floats:
-        shaped = [20.0 * np.log10(of[k]) if f != reference else 0.0 for f, k in zip(names, rows, strict=True)]
-        return np.array(shaped)
+    def band(deviations: float) -> Floats:
+        """Return what healthy builds show, so many deviations from the middle."""
+        scaled = healthy.means[0] + deviations * spread
+        at = [float(places[rows[names[f]]].plain(scaled[rows[names[f]]])) if f != reference else 1.0 for f in names]
+        return np.asarray(20.0 * np.log10(np.maximum(at, 1e-6)))
 
-    predicted = np.array([_DECIBELS * found.means[0, k] if f != reference else 0.0
-                          for f, k in zip(names, rows, strict=True)])  # fmt: skip
-    return Overlay(kept, measured, predicted, band(found.lows), band(found.highs), reference, found.diagnose(values))
+    return Overlay(kept, measured, band(0.0), band(-_BAND), band(_BAND), reference, made.diagnose(values))
 
 
 def _thinned(frequencies: Floats, reference: float) -> Floats:
