@@ -16,9 +16,11 @@ from simwrap.engine import Run
 from simwrap.engine.known_states import KnownStates
 from simwrap.errors import EngineError
 from simwrap.findings.finding import Finding
+from simwrap.measures.common import Floats
 from simwrap.measures.numerics import harmonics
 from simwrap.measures.numerics.closing_in import Curve, first_reached, next_levels
 from simwrap.measures.numerics.crossings import interpolate
+from simwrap.measures.overload import settled_within
 from simwrap.simulation.measurement import Measurement, measure
 from simwrap.simulation.simulate import raw
 
@@ -27,8 +29,8 @@ INTERMODULATION = (10.0**-0.5, 1.0)
 #: Levels of the curve, and of that on rails that are held.
 LEVELS, HELD_LEVELS = 8, 6
 #: Where the stated distortion is looked for on rails that are held, as parts of the level that reaches it on those that
-#: fall: they are close. And rounds that close in on it.
-_HELD_NEAR, _HELD_ROUNDS = (0.9, 1.04, 1.2), 2
+#: fall, since they are close; where next, if it lies lower or higher; and rounds that close in on it.
+_HELD_NEAR, _HELD_LOWER, _HELD_HIGHER, _HELD_ROUNDS = (0.97, 1.08), 0.85, 1.25, 2
 
 
 @dataclass(frozen=True)
@@ -145,27 +147,36 @@ def limited(circuit: Circuit, near: float, stated_thd: float, load: float, run: 
     Limited or None
         None where it isn't close.
     """
+    if not np.isfinite(near):
+        return None
     levels = outputs = distortions = np.zeros((1, 0))
-    tries = near * np.array([_HELD_NEAR])
-    for _ in range(1 + _HELD_ROUNDS):
-        if not np.isfinite(tries).all():
-            return None
-        try:
-            waves = raw(circuit, "period", level=tries[0].tolist(), run=run)
-        except EngineError:
-            return None
+
+    def look(tries: Floats) -> Curve:
+        nonlocal levels, outputs, distortions
+        waves = raw(circuit, "period", level=tries[0].tolist(), tolerance=settled_within(stated_thd), run=run)
         wave = waves["output"][None]
+        found = (tries, harmonics.rms(wave), 100.0 * harmonics.thd(harmonics.spectrum(wave)))
         levels, outputs, distortions = (
-            np.concatenate(pair, axis=1)
-            for pair in ((levels, tries), (outputs, harmonics.rms(wave)),
-                         (distortions, 100.0 * harmonics.thd(harmonics.spectrum(wave))))
-        )  # fmt: skip
+            np.concatenate(pair, axis=1) for pair in zip((levels, outputs, distortions), found, strict=True)
+        )
         order = np.argsort(levels, axis=1)
         levels, outputs, distortions = (np.take_along_axis(a, order, 1) for a in (levels, outputs, distortions))
-        if not np.isfinite(distortions).all() or not distortions[0, 0] < stated_thd <= distortions[0, -1]:
-            return None
-        mark = Curve(distortions / stated_thd)
-        tries = next_levels(levels, [[mark]])
+        return Curve(distortions / stated_thd)
+
+    try:
+        mark = look(near * np.array([_HELD_NEAR]))
+        for beyond, share in ((distortions[0, 0] >= stated_thd, _HELD_LOWER),
+                              (distortions[0, -1] < stated_thd, _HELD_HIGHER)):  # fmt: skip
+            if beyond:
+                mark = look(near * np.array([[share]]))
+        for _ in range(_HELD_ROUNDS):
+            if not distortions[0, 0] < stated_thd <= distortions[0, -1]:
+                return None
+            mark = look(next_levels(levels, [[mark]]))
+    except EngineError:
+        return None
+    if not np.isfinite(distortions).all():
+        return None
     emf = first_reached(levels, mark)
     volts = float(interpolate(levels, outputs, emf)[0])
     return Limited(float(emf[0]), volts, volts**2 / load)

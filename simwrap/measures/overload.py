@@ -157,8 +157,7 @@ def overload(
     conditions: dict[str, tuple[Any, str]] = {}
     if levels:
         rest = {name: signs_at_rest(stage, {name: use}, op) for name, use in valves.items()}
-        # To find a distortion it is enough to know it to a hundredth of itself.
-        settled = float(np.clip(1e-4 * stated_thd, COARSE, COARSEST))
+        settled = settled_within(stated_thd)
         first = emf[:, None] * np.geomspace(*_SPAN, levels)
         curve = yield from _driven(stage, node, valves, op, frequency, first, settled)
         for _ in range(_ROUNDS):
@@ -186,6 +185,11 @@ def overload(
         "criteria": (CRITERIA, ""),
     }
     return Result(variables | more, coords, conditions)
+
+
+def settled_within(stated_thd: float) -> float:
+    """Return what a level is settled to: to find a distortion [%] it is enough to know it to a hundredth of itself."""
+    return float(np.clip(1e-4 * stated_thd, COARSE, COARSEST))
 
 
 def _foretold(use: Any, op: Reply, small: Reply, emf: Floats) -> tuple[Any, Floats]:

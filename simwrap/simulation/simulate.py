@@ -169,20 +169,22 @@ def raw(
     nodes: Sequence[str] = ("output",),
     excite: str = "signal",
     near: Sequence[Element] = (),
+    tolerance: float = SteadyRun.tolerance,
     **how: Unpack[SimulateKeywords],
 ) -> Raw:
     """Run what :func:`simulate` does, without a Dataset.
 
     ``near``: elements that hold the circuit at rest close to where the periodic steady state of every level begins;
-    it is looked for from there, and without them.
+    it is looked for from there, and without them. ``tolerance`` is what that is settled to.
     """
     vectors = {name: _Vector.named(circuit, name) for name in nodes}
     words: dict[str, Any] = dict(how)
     signal = Signal(**{field.name: words.pop(field.name) for field in fields(Signal) if field.name in words})
     wanted = tuple(dict.fromkeys(vector.name for vector in vectors.values()))
     asked, levels, hertz = _asked(kind, signal, wanted)
-    if near and isinstance(asked, SteadyRun):
-        asked = _near(circuit, near, asked, **words)
+    if isinstance(asked, SteadyRun):
+        asked = replace(asked, tolerance=tolerance)
+        asked = _near(circuit, near, asked, **words) if near else asked
     text, reply = _run(circuit, asked, excite, **words)
     return Raw(kind, vectors, levels, hertz, text, reply)
 
