@@ -78,6 +78,7 @@ def make_stage(values=None, ports=None, valves=None, supplies=None):
         values=values or {},
         ports=ports or {"input": "n_in", "output": "n_out"},
         valves=valves or {},
+        components={},
         supplies=supplies or {},
     )
 

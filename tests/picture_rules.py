@@ -11,7 +11,7 @@ from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.transforms import Bbox
 
 
-def assert_readable(figure: Any, *, bare: tuple[str, ...] = ("harmonic", "")) -> None:
+def assert_readable(figure: Any, *, bare: tuple[str, ...] = ("harmonic", "node", "")) -> None:
     """Insist on a picture that a builder can read; ``bare`` are labels of axes without a unit."""
     FigureCanvasAgg(figure).draw()
     renderer = figure.canvas.get_renderer()

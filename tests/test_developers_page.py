@@ -31,6 +31,7 @@ MODELS = {
     "ports.load": header.Load,
     "parameters": header.Parameter,
     "valves": header.ValveSlot,
+    "components": header.ComponentSlot,
 }
 
 
@@ -85,7 +86,7 @@ def test_units_of_parameters_are_known() -> None:
     (units,) = [
         meaning for place, key, meaning in rows("table of the header") if (place, key) == ("parameters", "`unit`")
     ]
-    assert set(re.findall(r'"(.*?)"', units)) <= {*quantity.UNITS, "valve", "choice"}
+    assert set(re.findall(r'"(.*?)"', units)) <= {*quantity.UNITS, *header.KINDS, "choice"}
 
 
 def test_every_request_is_in_the_table() -> None:

@@ -106,8 +106,8 @@ def shown_range(parameter: Any) -> str:
 
     if parameter.choices:
         return " | ".join(parameter.choices)
-    if parameter.unit == "valve":
-        return " or ".join(parameter.kinds) or "any valve"
+    if parameter.unit in ("valve", "component"):
+        return " or ".join(parameter.kinds) or f"any {parameter.unit}"
     if not parameter.numeric:
         return ""
     least, most = (
@@ -221,6 +221,32 @@ def valves() -> Iterator[tuple[str, str]]:
     )
 
 
+# Components
+
+
+def components() -> Iterator[tuple[str, str]]:
+    """Yield the page of each component, and that of all."""
+    from simwrap.components import component_names, facts, get_component
+
+    rows = []
+    for name in component_names():
+        found = get_component(name)
+        rows.append((link("components", name), found.kind, found.record.summary, ", ".join(found.record.designations)))
+        page = [title(name), f"{escape(found.record.summary)}.\n\n"]
+        for number, entry in enumerate(facts(found)):
+            page += [title(entry.caption[0].upper() + entry.caption[1:], "~"), "\n"] if number else []
+            page += [table(entry.head, entry.rows)]
+        yield f"components/{file_name(name)}", "".join(page)
+    yield (
+        "components",
+        title("Components")
+        + "\nSemiconductors and gas stabilisers. Their laws follow in closed form from printed numbers; each page has"
+        " those, with what the law makes of them.\n\n"
+        + table(("component", "kind", "what it is", "also known as"), rows)
+        + toctree("components", component_names()),
+    )
+
+
 # Commands
 
 
@@ -285,7 +311,7 @@ def make(app: Any) -> None:
     """Write all pages; those that haven't changed stay as they are, so that a second build is quick."""
     folder = Path(app.srcdir) / MADE
     written = set()
-    for kind in (stages, measures, valves, commands, header_keys):
+    for kind in (stages, measures, valves, components, commands, header_keys):
         for name, text in kind():
             file = folder / f"{name}.rst"
             written.add(file)

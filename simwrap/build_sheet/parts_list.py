@@ -135,7 +135,17 @@ def totals(found: Iterable[PartsRow]) -> list[Total]:
     groups: dict[tuple[str, str, str], list[PartsRow]] = {}
     for row in found:
         groups.setdefault((row.kind, row.value, _higher(row)), []).append(row)
-    order = ["valve", "resistor", "potentiometer", "variable", "capacitor", "inductor", "transformer"]
+    order = [
+        "valve",
+        "transistor",
+        "diode",
+        "resistor",
+        "potentiometer",
+        "variable",
+        "capacitor",
+        "inductor",
+        "transformer",
+    ]
     made = [
         Total(kind, value, rating, sum(row.count for row in members), ", ".join(row.reference for row in members))
         for (kind, value, rating), members in groups.items()

@@ -13,15 +13,17 @@ from dataclasses import dataclass, replace
 from types import MappingProxyType
 from typing import Any
 
-from simwrap.circuits.header import Parameter, Port, Template
+from simwrap.circuits.header import Parameter, Port
 from simwrap.circuits.joins import Join, chain, join_faults
 from simwrap.circuits.stage import (
+    ComponentUse,
     Stage,
     ValveUse,
     check_pairs,
     parameter_row,
     parameter_table,
 )
+from simwrap.circuits.template import Template
 from simwrap.errors import InputError, UnknownNameError, shown
 from simwrap.forking import cached_property
 from simwrap.netlist.element import USUAL, Element, Role
@@ -317,6 +319,18 @@ class Circuit:
         return found
 
     @cached_property
+    def components(self) -> Mapping[str, ComponentUse]:
+        """The components that are in the circuit, by name."""
+        found = {}
+        for stage, made in self.stages.items():
+            for instance, use in made.components.items():
+                nodes = {role: self.node(in_netlist(stage, node)) for role, node in use.nodes.items()}
+                current = in_netlist(stage, use.current)
+                own = replace(use, nodes=MappingProxyType(nodes), current=current, stage=stage)
+                found[joined_name(stage, instance)] = own
+        return found
+
+    @cached_property
     def ports(self) -> Mapping[str, str]:
         """Node of each port by name; "input", "output", "output_b", "speaker" are the circuit's own ends."""
         full = {name: port.node for name, port in self.placed_ports.items()}
@@ -382,8 +396,9 @@ class Circuit:
         """Netlist node by path ("driver.n_anode") of every node that a builder can touch with a probe."""
         found: dict[str, str] = {}
         for stage, made in self.stages.items():
-            inner = tuple(f"n_{instance}_" for instance in made.template.header.valves)
-            hidden = {*made.template.header.hidden_nodes, "n_signal"}
+            header = made.template.header
+            inner = tuple(f"n_{instance}_" for instance in (*header.valves, *header.components))
+            hidden = {*header.hidden_nodes, "n_signal"}
             for node in sorted(made.template.nodes):
                 if node in hidden or node.startswith(inner):
                     continue

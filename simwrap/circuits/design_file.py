@@ -45,10 +45,10 @@ from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, ValidationEr
 from simwrap import toml_text
 from simwrap._paths import as_path
 from simwrap.circuits.circuit import Circuit
-from simwrap.circuits.header import template_problem
 from simwrap.circuits.joins import Join, chain, find_place, join_faults
 from simwrap.circuits.library import find_template
 from simwrap.circuits.stage import Stage, stage
+from simwrap.circuits.template import template_problem
 from simwrap.errors import FileProblemsError, InputError, SimwrapError
 from simwrap.units import quantity
 

@@ -12,7 +12,7 @@ from collections.abc import Iterable, Mapping
 from pathlib import Path
 
 from simwrap._paths import template_folders
-from simwrap.circuits.header import Template, read_template
+from simwrap.circuits.template import Template, read_template
 from simwrap.errors import FileProblemsError, InputError, UnknownNameError
 from simwrap.registry import find, plugin_folders
 

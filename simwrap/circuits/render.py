@@ -24,6 +24,7 @@ from simwrap.circuits.point_table import PointTable
 from simwrap.circuits.sandbox import DottedTable, Inside, Printed, rendered
 from simwrap.circuits.stage import PART_SPREAD, Stage
 from simwrap.circuits.template_functions import given
+from simwrap.components.component import Component
 from simwrap.engine import protocol
 from simwrap.errors import NetlistError, SimwrapError, UnknownNameError
 from simwrap.forking import cached_property
@@ -128,6 +129,32 @@ class _Valves:
         )
 
 
+@lru_cache(maxsize=512)
+def _component_inside(component: Component, instance: str, nodes: Named, dark: bool) -> tuple[Element, ...]:
+    lines = component.netlist(instance, dark=dark, **dict(nodes))
+    return tuple(replace(read(line), valve=instance) for line in lines)
+
+
+class _Components:
+    """The ``component`` function of a template: prints the elements of one component, and notes which it drew."""
+
+    for_templates = True
+
+    def __init__(self, stage: Stage, name: str, extra: Mapping[str, Any]):
+        self._uses, self._where = stage.components, name or stage.name
+        self._stage, self._extra = name, extra
+        self.drawn: set[str] = set()
+
+    def __call__(self, instance: str) -> Inside:
+        """Return the elements."""
+        if instance not in self._uses:
+            raise UnknownNameError("component in this circuit", instance, self._uses, self._where)
+        self.drawn.add(instance)
+        use = self._uses[instance]
+        dark = bool(self._extra.get("dark", {}).get(joined_name(self._stage, instance)))
+        return Inside(_component_inside(use.component, instance, tuple(use.nodes.items()), dark))
+
+
 class _Excitation:
     """``ac("mains")`` in a template: 1 for the source that is excited, 0 for the others."""
 
@@ -187,7 +214,8 @@ def _stage_elements(
 ) -> Sequence[Element]:
     """Return the elements of one stage, with the circuit's names; those of a stage that is as before are kept."""
     stage = circuit.stages[name]
-    own = {joined_name(name, instance): use.valve for instance, use in stage.valves.items()}
+    own: dict[str, Valve | Component] = {joined_name(name, i): use.valve for i, use in stage.valves.items()}
+    own |= {joined_name(name, i): use.component for i, use in stage.components.items()}
     more = tuple(
         (what, full, table[full])
         for what, table in extra.items() if isinstance(table, Mapping) for full in own if full in table
@@ -216,11 +244,14 @@ def _made_elements(asked: _Asked) -> Sequence[Element]:
     if template.compiled is None:
         raise NetlistError(f"{template.path}: " + "; ".join(template.faults))
     shown = {part: given(value, joined_name(name, part)) for part, value in values.items() if "." not in part}
-    valves = _Valves(stage, name, values, extra)
+    valves, components = _Valves(stage, name, values, extra), _Components(stage, name, extra)
+    kinds: dict[str, str] = {instance: use.valve.kind for instance, use in stage.valves.items()}
+    kinds |= {instance: use.component.kind for instance, use in stage.components.items()}
     shown |= {
         "ac": _Excitation(name, excite),
         "valve": valves,  # shadows the parameter that names the type
-        "kind": DottedTable({instance: use.valve.kind for instance, use in stage.valves.items()}),
+        "component": components,
+        "kind": DottedTable(kinds),
         "joined": DottedTable({port: circuit.is_joined(joined_name(name, port)) for port in template.ports}),
     }
     printed = Printed()
@@ -234,9 +265,12 @@ def _made_elements(asked: _Asked) -> Sequence[Element]:
         raise
     except Exception as fault:  # a template is somebody's code: name it, and show no traceback
         raise NetlistError(f"{template.path}: {fault}") from None
-    if missing := set(stage.valves) - valves.drawn:
-        words = ", ".join(sorted(missing))
-        raise NetlistError(f'{template.path}: the header has {words}, which the lines never draw with valve("...")')
+    for word, uses, drawn in (("valve", stage.valves, valves.drawn), ("component", stage.components, components.drawn)):
+        if missing := set(uses) - drawn:
+            words = ", ".join(sorted(missing))
+            raise NetlistError(
+                f'{template.path}: the header has {words}, which the lines never draw with {word}("...")'
+            )
     return tuple(circuit.placed(name, element) for element in printed.elements(text, str(template.path)))
 
 

@@ -51,7 +51,7 @@ FUNCTIONS: dict[str, Any] = {
     "maximum": np.maximum,
 }
 #: Names that the renderer gives besides the stage's parameters.
-GIVEN = frozenset({"ac", "valve", "kind", "joined", "pi", *FUNCTIONS})
+GIVEN = frozenset({"ac", "valve", "component", "kind", "joined", "pi", *FUNCTIONS})
 
 #: A node, a name, or ground.
 _WORD = re.compile(r"(0|[a-z][a-z0-9_]*)\Z")
@@ -64,7 +64,7 @@ _NUMBER = re.compile(f"{_LINE}(\\d+){_LINE}")
 
 
 class Inside(tuple[Element, ...]):
-    """The elements of a valve, made by our own code: they may be printed as they are."""
+    """The elements of a valve or component, made by our own code: they may be printed as they are."""
 
     __slots__ = ()
 

@@ -16,8 +16,9 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from simwrap._paths import as_folders
-from simwrap.circuits.header import SAME, Parameter, Template, ValveSlot, When
+from simwrap.circuits.header import SAME, Parameter, ValveSlot, When
 from simwrap.circuits.library import find_template
+from simwrap.circuits.template import Template
 from simwrap.errors import InputError, RangeError, UnknownNameError
 from simwrap.forking import cached_property
 from simwrap.registry import find, load
@@ -26,6 +27,7 @@ from simwrap.report.model import Listing
 from simwrap.units import quantity
 
 if TYPE_CHECKING:
+    from simwrap.components import Component
     from simwrap.valves import Valve
 
 #: Parameters that any valve of any stage has: factors on emission and amplification factor.
@@ -64,6 +66,21 @@ class ValveUse:
     stage: str = ""
     side: str = ""
     shares_load: bool = False
+
+
+@dataclass(frozen=True)
+class ComponentUse:
+    """A component in a circuit: what it is, and its nodes by electrode.
+
+    The node ``current`` carries its current in mA as volts; ``stage`` is the name of the stage that it is in,
+    ``protects`` tells of a zener that isn't meant to conduct at rest.
+    """
+
+    component: Component
+    nodes: Mapping[str, str]
+    current: str
+    stage: str = ""
+    protects: bool = False
 
 
 def holds(words: When, values: Mapping[str, Any]) -> bool:
@@ -146,6 +163,18 @@ class Stage:
         for instance, slot in self.template.header.valves.items():
             if holds(slot.when, self.values):
                 found[instance] = _use(instance, slot, self._in_socket(slot), self.values)
+        return found
+
+    @cached_property
+    def components(self) -> Mapping[str, ComponentUse]:
+        """The components that are in the circuit, by instance name."""
+        found = {}
+        for instance, slot in self.template.header.components.items():
+            if holds(slot.when, self.values):
+                own = self.parameters[slot.parameter]
+                made = _component(own, self.values[slot.parameter], self.name, self.valve_folders)
+                nodes = MappingProxyType({role: slot.nodes[role] for role in made.electrodes})
+                found[instance] = ComponentUse(made, nodes, f"n_{instance}_ia", protects=slot.protects)
         return found
 
     def _in_socket(self, slot: ValveSlot) -> Valve:
@@ -298,6 +327,8 @@ def _checked(parameter: Parameter, given: Any, where: str, folders: tuple[Path, 
         return SAME
     if parameter.unit == "valve":
         return _valve(parameter, given, where, folders).name
+    if parameter.unit == "component":
+        return _component(parameter, given, where, folders).name
     value = quantity.parse(given, parameter.unit, parameter=parameter.name)
     low, high = parameter.minimum, parameter.maximum
     if (low is not None and value < low) or (high is not None and value > high):
@@ -320,6 +351,16 @@ def _valve(parameter: Parameter, given: Any, where: str, folders: tuple[Path, ..
         except InputError:
             continue
     raise RangeError(parameter.name, f"{valve.name} ({valve.kind})", "a " + " or ".join(parameter.kinds), where)
+
+
+def _component(parameter: Parameter, given: Any, where: str, folders: tuple[Path, ...]) -> Component:
+    """Return the component that a parameter takes."""
+    from simwrap.components import get_component
+
+    found = get_component(given, folders=folders)
+    if parameter.kinds and found.kind not in parameter.kinds:
+        raise RangeError(parameter.name, f"{found.name} ({found.kind})", "a " + " or ".join(parameter.kinds), where)
+    return found
 
 
 def _range_words(parameter: Parameter) -> str:

@@ -21,6 +21,7 @@ from simwrap.cli.options import (
     Valves,
     folders_of,
     kind_of,
+    known_components,
     known_measures,
     known_stages,
     known_valves,
@@ -34,13 +35,16 @@ def list_things(
     context: typer.Context,
     what: Annotated[
         str | None,
-        typer.Argument(metavar="stages|valves|measures", autocompletion=lambda: ["stages", "valves", "measures"]),
+        typer.Argument(
+            metavar="stages|valves|components|measures",
+            autocompletion=lambda: ["stages", "valves", "components", "measures"],
+        ),
     ] = None,
     valves: Valves = None,
     stages: Stages = None,
     as_json: Json = False,
 ) -> None:
-    """List what there is: stages, valves or measures."""
+    """List what there is: stages, valves, components (semiconductors, stabilisers) or measures."""
     from simwrap.registry import find
 
     if what is None:
@@ -50,6 +54,7 @@ def list_things(
     kinds: dict[str, Callable[[bool], None]] = {
         "stages": _list_stages,
         "valves": partial(_list_valves, folders),
+        "components": partial(_list_components, folders),
         "measures": _list_measures,
     }
     find("list", what, kinds)(as_json)
@@ -79,6 +84,17 @@ def _list_valves(folders: list[Path], as_json: bool) -> None:
     output.print_table("valves", ["valve", "kind", "also known as"], rows)
 
 
+def _list_components(folders: list[Path], as_json: bool) -> None:
+    from simwrap.components import component_names, get_component
+
+    found = [get_component(name, folders=folders) for name in component_names(folders=folders)]
+    if as_json:
+        print(json.dumps(told.components_json(found)))
+        return
+    rows = [(each.name, each.kind, each.record.summary, ", ".join(each.record.designations)) for each in found]
+    output.print_table("components", ["component", "kind", "what it is", "also known as"], rows)
+
+
 def _list_measures(as_json: bool) -> None:
     from simwrap.measures.registry import measures
 
@@ -94,8 +110,8 @@ def show(
     name: Annotated[
         str,
         typer.Argument(
-            help="A stage, a valve, a measure, or a file: a template or a design.",
-            autocompletion=lambda: [*known_stages(), *known_measures(), *known_valves()],
+            help="A stage, a valve, a component, a measure, or a file: a template or a design.",
+            autocompletion=lambda: [*known_stages(), *known_measures(), *known_valves(), *known_components()],
         ),
     ],
     kind: Kind = None,
@@ -106,8 +122,9 @@ def show(
         bool, typer.Option("--details", help="Print every published row of a valve beside its model.")
     ] = False,
 ) -> None:
-    """Show a stage or a design (parameters, ports), a valve (ratings, proof, sources) or a measure (options)."""
+    """Show a stage or a design (parameters, ports), a valve or component (ratings, proof, sources) or a measure."""
     from simwrap.circuits.library import stage_names
+    from simwrap.components import component_names, get_component
     from simwrap.measures.registry import measures
     from simwrap.valves import get_valve, valve_names
 
@@ -124,8 +141,13 @@ def show(
         try:
             valve = get_valve(name, kind=kind_of(kind), folders=folders)
         except UnknownNameError:
-            known = [*stage_names(), *measures(), *valve_names(folders=folders)]
-            raise UnknownNameError("stage, valve or measure", name, known) from None
+            try:
+                component = get_component(name, folders=folders)
+            except UnknownNameError:
+                known = [*stage_names(), *measures(), *valve_names(folders=folders), *component_names(folders=folders)]
+                raise UnknownNameError("stage, valve, component or measure", name, known) from None
+            _show_component(component, as_json)
+            return
         _show_valve(valve, as_json, details)
 
 
@@ -173,6 +195,16 @@ def _show_measure(name: str, as_json: bool) -> None:
         rows = [(key, option.shown, option.accepted) for key, option in entry.options.items()]
         output.print_table("options", ["option", "default", "accepted"], rows)
     print(entry.description)
+
+
+def _show_component(component: Any, as_json: bool) -> None:
+    from simwrap.components import facts
+
+    if as_json:
+        print(json.dumps(told.component_json(component)))
+        return
+    for table in facts(component):
+        output.print_table(table.caption, table.head, table.rows)
 
 
 def _show_valve(valve: Any, as_json: bool, details: bool) -> None:

@@ -65,6 +65,13 @@ def known_valves() -> list[str]:
     return valve_names()
 
 
+def known_components() -> list[str]:
+    """Return what a shell completes for a component."""
+    from simwrap.components import component_names
+
+    return component_names()
+
+
 def known_engines() -> list[str]:
     """Return what a shell completes for an engine."""
     return ["auto", "neospice", "ngspice"]

@@ -24,13 +24,14 @@ from simwrap.units.quantity import render as written
 
 Kind = Literal[
     "resistor", "variable", "potentiometer", "capacitor", "inductor", "valve", "transformer", "voltage", "current",
-    "controlled", "diode", "box",
+    "controlled", "diode", "transistor", "box",
 ]  # fmt: skip
 
 #: Letters of reference designators, IEEE 315 (from memory); a valve is V as the trade has it.
 LETTERS: Mapping[Kind, str] = {
     "resistor": "R", "variable": "VR", "potentiometer": "VR", "capacitor": "C", "inductor": "L", "valve": "V",
-    "transformer": "T", "voltage": "U", "current": "I", "controlled": "A", "diode": "D", "box": "N",
+    "transformer": "T", "voltage": "U", "current": "I", "controlled": "A", "diode": "D", "transistor": "Q",
+    "box": "N",
 }  # fmt: skip
 _UNITS = {"r": "ohm", "c": "F", "l": "H", "v": "V", "i": "A"}
 _KINDS: Mapping[str, Kind] = {"r": "resistor", "c": "capacitor", "l": "inductor", "v": "voltage", "i": "current",
@@ -63,7 +64,7 @@ class Item:
     parameter : str
         What sets its value, where that is one parameter of the stage.
     valve_kind : str
-        Of a valve: "triode", "pentode" or "rectifier".
+        Of a valve: "triode", "pentode", "rectifier" or "stabiliser"; of a diode or transistor what it is.
     positive : str
         Of an electrolytic capacitor the pin that is positive, "one" or "other".
     reference : str
@@ -137,7 +138,7 @@ def diagram(circuit: Circuit, stage: str, volts: Mapping[str, float]) -> Diagram
     real = {part.name: part for kind in "rc" for part in bought(parts, kind).values()}
     hidden = _hidden(circuit, stage, left, same, real.values())
     blocks, left = _blocks(circuit, stage, left, same, hidden)
-    items = [*_valves(circuit, stage), *pots, *blocks]
+    items = [*_valves(circuit, stage), *_components(circuit, stage), *pots, *blocks]
     gone = []
     for name, device in left.items():
         if device.kind in "rc" and name not in real:
@@ -218,7 +219,8 @@ def _hidden(
     own = {in_netlist(stage, node) for node in circuit.stages[stage].template.header.hidden_nodes}
     nodes = {node for device in elements.values() for node in (*device.nodes, *_read(device))} | set(same)
     open_ = {same.get(node, node) for node in nodes if node not in own}
-    open_ |= {same.get(net, net) for use in circuit.valves.values() for net in use.nodes.values()}
+    pins = [use.nodes for use in circuit.valves.values()] + [use.nodes for use in circuit.components.values()]
+    open_ |= {same.get(net, net) for nodes in pins for net in nodes.values()}
     open_ |= {same.get(node, node) for part in real for node in part.nodes}
     return {same.get(node, node) for node in nodes} - open_ - {"0"}
 
@@ -472,6 +474,24 @@ def _valves(circuit: Circuit, stage: str) -> Iterator[Item]:
     for name, use in circuit.valves.items():
         if use.stage == stage:
             yield Item("valve", name, dict(use.nodes), (use.valve.name,), valve_kind=use.valve.kind)
+
+
+#: What stands on a drawing in the place of an anode, a grid and a cathode.
+_ROLES = {"collector": "anode", "drain": "anode", "base": "grid", "gate": "grid", "emitter": "cathode",
+          "source": "cathode"}  # fmt: skip
+
+
+def _components(circuit: Circuit, stage: str) -> Iterator[Item]:
+    for name, use in circuit.components.items():
+        if use.stage != stage:
+            continue
+        kind, value = use.component.kind, (use.component.name,)
+        if kind in ("diode", "led", "zener"):
+            pins = {"one": use.nodes["anode"], "other": use.nodes["cathode"]}
+            yield Item("diode", name, pins, value, valve_kind=kind)
+        else:
+            pins = {_ROLES.get(role, role): node for role, node in use.nodes.items()}
+            yield Item("valve" if kind == "stabiliser" else "transistor", name, pins, value, valve_kind=kind)
 
 
 def _terminals(

@@ -94,7 +94,7 @@ class Arrangement:
         """Return whether a cell, as it is turned, hangs on a rail above, and on one below."""
         key = id(cell), cell.turn
         if key not in self._hanging:
-            free = cell.item is None or cell.item.kind in ("valve", "transformer", "box")
+            free = cell.item is None or cell.item.kind in ("valve", "transistor", "transformer", "box")
             ways = {cell.shape.pins[role].dy for role, net in cell.nets.items()
                     if not free and net in self.up | self.down and role in cell.shape.pins}  # fmt: skip
             self._hanging[key] = -1 in ways, 1 in ways
@@ -184,7 +184,7 @@ def _annealed(sheet: Arrangement, chance: _Chance) -> None:
             pins = (shape.pins[role] for shape in cell.shapes)
             nets.setdefault(net, []).append((cell, tuple((pin.x, pin.y, pin.dx, pin.dy) for pin in pins)))
     of = {id(cell): tuple(sorted(set(cell.nets.values()))) for cell in sheet.cells}
-    valves = [cell for cell in sheet.cells if cell.item is not None and cell.item.kind == "valve"]
+    valves = [cell for cell in sheet.cells if cell.item is not None and cell.item.kind in ("valve", "transistor")]
     headed = [cell for cell in sheet.cells if any(cell.heads)]
     costs = {net: _cost(sheet, net, pins) for net, pins in nets.items()} | {_ORDER: _disorder(headed, valves)}
     moves = _MOVES * len(sheet.cells)

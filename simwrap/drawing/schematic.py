@@ -142,6 +142,8 @@ def _item(pen: _Pen, cell: Placed) -> None:
         return
     if item.kind == "valve":
         _valve(pen, cell, item)
+    elif item.kind == "transistor":
+        _transistor(pen, cell, item)
     elif item.kind == "transformer":
         _transformer(pen, cell, item)
     elif item.kind == "box":
@@ -154,6 +156,10 @@ def _item(pen: _Pen, cell: Placed) -> None:
 
 _SYMBOLS = {"resistor": "ResistorIEC", "variable": "ResistorVarIEC", "capacitor": "Capacitor", "inductor": "Inductor",
             "diode": "Diode"}  # fmt: skip
+
+
+#: Symbols of diodes that are more than one.
+_DIODES = {"led": "LED", "zener": "Zener"}
 
 
 def _ends(cell: Placed) -> tuple[tuple[int, int], tuple[int, int]]:
@@ -179,7 +185,7 @@ def _leads(pen: _Pen, cell: Placed) -> None:
 
 def _two_terminals(pen: _Pen, cell: Placed, item: Item) -> None:
     if item.kind in _SYMBOLS:
-        pen.part(_SYMBOLS[item.kind], *_ends(cell))
+        pen.part(_DIODES.get(item.valve_kind, _SYMBOLS[item.kind]), *_ends(cell))
     else:
         _source(pen, cell, item)
     _leads(pen, cell)
@@ -246,10 +252,31 @@ def _valve(pen: _Pen, cell: Placed, item: Item) -> None:
         _grid(pen, x, y - 1)
         lead = pins["screen"].x if "screen" in pins else side * STAND_OFF
         pen.strokes([[(x + lead, y - 1), (x + side * 2.4, y - 1)]])
+    if item.valve_kind == "stabiliser":  # filled with gas
+        pen.dot((x + 1.8, y + 1.0))
     if item.valve_kind == "pentode":  # the third grid, or what stands in its place, is joined to the cathode inside
         _grid(pen, x, y - 1.65)
         pen.strokes([[(x - side * 2.0, y - 1.65), (x - side * 2.7, y - 1.65), (x - side * 2.7, y + 1.6),
                       (x - side * 1.5, y + 1.6)]])  # fmt: skip
+
+
+def _transistor(pen: _Pen, cell: Placed, item: Item) -> None:
+    """Draw a transistor (an arrow at its emitter) or a MOSFET (a gate beside the channel) of n polarity."""
+    x, y, pins = cell.x, cell.y, cell.shape.pins
+    side = -1 if cell.shape.turn.endswith("M") else 1
+    bar = x - 0.9 * side
+    top, low = (pins["anode"].y if "anode" in pins else -6), (pins["cathode"].y if "cathode" in pins else 6)
+    gate = bar if item.valve_kind == "transistor" else bar - 0.8 * side
+    lead = pins["grid"].x if "grid" in pins else -side * STAND_OFF
+    pen.circle((x, y), ENVELOPE)
+    pen.strokes([[(bar, y - 1.9), (bar, y + 1.9)]], wide=True)
+    pen.strokes([[(x + lead, y), (gate, y)]])
+    if item.valve_kind == "transistor":
+        pen.strokes([[(x, y + top), (x, y - 2.0), (bar, y - 0.8)], [(x, y + low), (x, y + 2.0), (bar, y + 0.8)]])
+        pen.strokes([[(x - 0.9 * side, y + 1.9), (x, y + 2.0), (x - 0.2 * side, y + 1.1)]])
+        return
+    pen.strokes([[(gate, y - 1.5), (gate, y + 1.5)], [(x, y + top), (x, y - 1.5), (bar, y - 1.5)]])
+    pen.strokes([[(x, y + low), (x, y + 1.5), (bar, y + 1.5)]])
 
 
 def _grid(pen: _Pen, x: float, y: float) -> None:

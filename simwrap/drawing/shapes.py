@@ -97,8 +97,8 @@ def volts(value: float | None) -> str:
 
 def turns_of(item: Item, up: frozenset[str], down: frozenset[str]) -> list[str]:
     """Return the orientations that an item may have; ``up`` and ``down`` are the nets of rails above and below."""
-    if item.kind == "valve":
-        return ["V"] if item.valve_kind == "rectifier" else ["V", "M"]
+    if item.kind in ("valve", "transistor"):
+        return ["V", "M"] if "grid" in item.pins else ["V"]
     if item.kind in ("transformer", "box"):
         return ["V"]
     first, last = ("high", "low") if item.kind == "potentiometer" else ("one", "other")
@@ -120,7 +120,7 @@ def lean(item: Item, turn: str, net_volts: Mapping[str, float]) -> bool:
 
 def shape(item: Item, turn: str, net_volts: Mapping[str, float]) -> Shape:
     """Return an item's shape in one orientation, its labels with the voltages of a valve's pins."""
-    if item.kind == "valve":
+    if item.kind in ("valve", "transistor"):
         made = _valve(item, net_volts)
     elif item.kind == "potentiometer":
         made = _potentiometer(item, turn[0])
@@ -162,7 +162,7 @@ def _mirrored(made: Shape) -> Shape:
 
 def _body(item: Item) -> tuple[float, float]:
     """Return half the width and height of a symbol without its leads."""
-    if item.kind == "valve":
+    if item.kind in ("valve", "transistor"):
         return ENVELOPE + 0.6, ENVELOPE
     if item.kind == "transformer":
         return 4.0, 4.0

@@ -523,7 +523,10 @@ def _slopes(model: Mapping[str, float], voltage: Array) -> Array:
             over = inner + series * (current * np.expm1(inner / scale) + LEAST * inner) - voltage
             inner = inner - over / (1.0 + series * slope)
     forward = np.exp(np.minimum(inner / scale, 700.0))
-    conductance = current / scale * forward
+    # Beyond three of these voltages backward SPICE goes on with a cube in place of the exponential.
+    backward = np.minimum(inner, -3.0 * scale)
+    cube = (3.0 * scale / (backward * math.e)) ** 3
+    conductance = np.where(inner < -3.0 * scale, 3.0 * current * cube / backward, current / scale * forward)
     if math.isfinite(model["bv"]):
         conductance = conductance + current / scale * np.exp(np.minimum(-(model["bv"] + inner) / scale, 700.0))
     edge = FORWARD * model["vj"]

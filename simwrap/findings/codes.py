@@ -36,7 +36,10 @@ CODES: dict[str, Code] = {
     "over_rating": Code(_OVER, "a value is beyond its rating", _NEVER),
     "at_rating": Code(_NEAR, "a value is at its rating, or beyond it by less than the model's own error"),
     "near_rating": Code(_NEAR, "a value is within 10 % of its rating"),
-    "below_least": Code(_OVER, "a value is below the least that a valve needs", _NEVER),
+    "below_least": Code(_OVER, "a value is below the least that a valve or component needs", _NEVER),
+    "stabiliser_oscillates": Code(
+        _OVER, "a capacitor across a gas stabiliser makes a relaxation oscillator of it", _NEVER
+    ),
     "half_loaded": Code(_NEAR, "a resistor bears more than half its rating (common practice, no source)"),
     "measured_over_rating": Code(_DANGER, "readings of a build pass a rating by their own numbers", _NEVER),
     # stability

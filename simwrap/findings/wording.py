@@ -103,6 +103,9 @@ SENTENCES: dict[str, str | Callable[[Fields], str]] = {
     "at_rating": "{who}{quantity} {value}{when} is at its rating of {limit}.",
     "near_rating": _near,
     "below_least": "{who}{quantity} {value} is below the {limit} that it needs{when}.",
+    "stabiliser_oscillates": "{who}{value} lie across it, more than the {limit} that its maker allows: charged to its "
+    "striking voltage and discharged through it again and again, it may be a relaxation oscillator; take the capacitor "
+    "away, or put it behind a resistor.",
     "half_loaded": "{who}{quantity} {value}{when} is more than half its rating of {limit}.",
     "measured_over_rating": "Switch off: {who}{quantity} {value}{when} exceeds its rating of {limit}.",
     "unstable": _unstable,

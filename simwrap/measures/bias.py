@@ -24,6 +24,13 @@ from simwrap.measures.common import (
     scalar,
     vector,
 )
+from simwrap.measures.numerics.components import (
+    UNITS,
+    component_figures,
+    component_state,
+    holding_findings,
+    limits_of,
+)
 from simwrap.measures.numerics.parts import OPEN, VOLTAGES, bought, cold, dissipated, next_of, part_tables, voltages
 from simwrap.measures.options import Option
 from simwrap.measures.registry import Steps, measure
@@ -71,7 +78,19 @@ def valve_tables(found: Any) -> list[Listing]:
     texts, sign = quantity.alike(volts, "V")
     nodes: list[tuple[str, ...]] = [(path.partition(".")[2], text) for path, text in zip(paths, texts, strict=True)]
     tables = [Listing("quiescent: volts to the cathode", tuple(heads), [tuple(row) for row in rows])] if rows else []
+    tables += _component_table(found)
     return [*tables, Listing("voltages to ground", ("node", sign), nodes, details=True), *part_tables(found)]
+
+
+def _component_table(found: Any) -> list[Listing]:
+    names = [path.removesuffix(".type") for path in found.paths if fnmatchcase(path, "components.*.type")]
+    figures = [key for key in UNITS if any(f"{name}.{key}" in found.paths for name in names)]
+    rows = []
+    for name in names:
+        texts = [found.text(f"{name}.{key}") if f"{name}.{key}" in found.paths else "" for key in figures]
+        rows.append((name.partition(".")[2], str(found[f"{name}.type"]), *texts))
+    heads = ("", "component", *(key.replace("_", " ") for key in figures))
+    return [Listing("components, in the direction in which each works", heads, rows)] if rows else []
 
 
 @measure(
@@ -109,6 +128,9 @@ def bias(
         Into the electrode (out of the cathode) [A].
     valves.<name>.anode_dissipation, screen_dissipation
         [W]; ``..._share`` is the share of the valve's rating [%], NaN where it has none.
+    components.<name>.type, .voltage, .control_voltage, .current, .dissipation
+        Of semiconductors and gas stabilisers, in the direction in which each works (a zener's backward); the control
+        voltage is gate to source or base to emitter [V, A, W].
     nodes.<node>
         Voltage to ground [V].
 
@@ -116,7 +138,8 @@ def bias(
         Of each resistor [W], and the next common wattage of which that on mains 10 % high, which lift every supply
         alike, is no more than half (common practice).
     ratings_kept
-        "no" where a known rating of a valve is exceeded, by more than the fit's own error; else "yes".
+        "no" where a known rating of a valve is exceeded, by more than the fit's own error, or one of a component, or a
+        zener or stabiliser has less than it needs; else "yes".
     capacitors.<name>.voltage, .voltage_cold, .rating_needed
         Across each capacitor at the operating point, and before the valves conduct [V]; and the next common working
         voltage that stands both on such mains. Signals aren't in it: `check` has them.
@@ -162,9 +185,17 @@ def bias(
             error = 0.0 if exact else fit_error(use)
             about = Finding.of("near_rating", instance, words, unit=unit, type=use.valve.name)
             over |= compare(findings, about, values, limit, error=error, near=not exact)
+    for instance, use in stage.components.items():
+        for words, values, limit, unit in limits_of(use, component_state(reply, use)):
+            (unrated if limit is None else checked).append((instance, words))
+            about = Finding.of("near_rating", instance, words, unit=unit, type=use.component.name)
+            if limit is not None:
+                over |= compare(findings, about, values, limit)
+    variables |= component_figures(stage, reply)
+    over |= yield from holding_findings(stage, reply, findings)
     if checked:
         kept = np.where(reply.failed, "", np.where(over, "no", "yes"))
-        variables["ratings_kept"] = scalar(kept, "", "known ratings of the valves kept")
+        variables["ratings_kept"] = scalar(kept, "", "known ratings of valves and components kept")
     for path, node in stage.node_paths.items():
         if node in reply.values:
             variables[f"nodes.{path}"] = scalar(reply.values[node], "V", f"{path} to ground")

@@ -57,6 +57,10 @@ class StageLike(Protocol):
         """Valve instances, each with ``.valve``, ``.nodes`` and ``.currents``."""
 
     @property
+    def components(self) -> Mapping[str, Any]:
+        """Component instances, each with ``.component``, ``.nodes`` and ``.current``."""
+
+    @property
     def node_paths(self) -> Mapping[str, str]:
         """Node by path of every node that a builder can touch with a probe."""
 

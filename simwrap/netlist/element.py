@@ -68,7 +68,7 @@ class Element:
     side : str
         "a" or "b" in one half of a pair; "" in both or in none.
     valve : str
-        The valve whose inside it is: "driver.v1".
+        The valve, or component, whose inside it is: "driver.v1".
     """
 
     name: str

@@ -283,11 +283,13 @@ def _control(ipywidgets: Any, stage: Stage, parameter: Parameter, choices: Any) 
 def _choices(stage: Stage, parameter: Parameter, value: Any) -> list[Any]:
     if parameter.unit == "choice":
         return list(parameter.choices)
-    if parameter.unit == "valve":
+    if parameter.unit in ("valve", "component"):
+        from simwrap.components import component_names
         from simwrap.valves import valve_names
 
         fitting = []
-        for name in valve_names(folders=stage.valve_folders):
+        names = valve_names if parameter.unit == "valve" else component_names
+        for name in names(folders=stage.valve_folders):
             try:
                 fitting.append(stage.check(parameter.name, name)[1])
             except InputError:  # of another kind

@@ -27,9 +27,9 @@ A finding is one object of ``severity`` ("danger", "over", "near", "note"), ``ma
 
 Null is a number that isn't finite. What has no number at all is "" among words.
 
-What there is, as `simwrap list` has it, is one object: ``schema``, and ``stages``, ``valves`` or ``measures``, a list
-of objects. What one of them is, as `simwrap show` has it, is one object; numbers are in the unit beside them, those
-of valves in SI units (V, A, W, ohm, F, S, Hz)::
+What there is, as `simwrap list` has it, is one object: ``schema``, and ``stages``, ``valves``, ``components`` or
+``measures``, a list of objects. What one of them is, as `simwrap show` has it, is one object; numbers are in the unit
+beside them, those of valves and components in SI units (V, A, W, ohm, F, S, Hz)::
 
     stage        its name, and summary, description, references, measures, ports, joins
     parameters   by name: label, symbol, unit, value, default, minimum, maximum, below, choices, kinds
@@ -43,6 +43,11 @@ of valves in SI units (V, A, W, ohm, F, S, Hz)::
                  as the valve's file has them
     conditions   published operating conditions by their short names, as the valve's file has them
     published    the numbers that the model is held to: row, label, quantity, unit, published, model, error, use
+
+    component    its name, and kind, designations, summary, note
+    printed, limits, strays, modulation, sources
+                 as the component's file has them
+    constants    of its law, computed from what is printed
 """
 
 from __future__ import annotations
@@ -59,7 +64,9 @@ if TYPE_CHECKING:
     import xarray
 
     from simwrap.circuits.circuit import Circuit
-    from simwrap.circuits.header import Parameter, Template
+    from simwrap.circuits.header import Parameter
+    from simwrap.circuits.template import Template
+    from simwrap.components import Component
     from simwrap.measures.registry import Measure
     from simwrap.valves import Valve
 
@@ -110,6 +117,22 @@ def valves_json(found: Iterable[Valve]) -> dict[str, Any]:
         for each in found
     ]
     return {"schema": SCHEMA, "valves": listed}
+
+
+def components_json(found: Iterable[Component]) -> dict[str, Any]:
+    """Return a list of components."""
+    listed = [
+        {"component": each.name, "kind": each.kind, "designations": list(each.record.designations),
+         "summary": each.record.summary}
+        for each in found
+    ]  # fmt: skip
+    return {"schema": SCHEMA, "components": listed}
+
+
+def component_json(found: Component) -> dict[str, Any]:
+    """Return what is known about a component."""
+    told = {"schema": SCHEMA, "component": found.name, **_fields(found.record), "constants": _fields(found.law)}
+    return dict(plain({key: value for key, value in told.items() if key != "name"}))
 
 
 def measures_json(found: Iterable[Measure]) -> dict[str, Any]:

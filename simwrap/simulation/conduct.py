@@ -50,6 +50,7 @@ class StageView:
     bench_part: BenchPart
     standard_curves: Mapping[str, Mapping[str, list[float]]]
     valves: Mapping[str, Any]
+    components: Mapping[str, Any]
     node_paths: Mapping[str, str]
 
     @classmethod

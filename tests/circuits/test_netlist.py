@@ -8,10 +8,10 @@ from types import MappingProxyType
 import numpy as np
 import pytest
 
-from simwrap.circuits.header import read_template
 from simwrap.circuits.point_table import PointTable
 from simwrap.circuits.render import render, render_table
 from simwrap.circuits.stage import Stage, stage
+from simwrap.circuits.template import read_template
 from simwrap.errors import FileProblemsError, NetlistError
 
 NUMBER = re.compile(r"-?\d+(\.\d+)?(e-?\d+)?\Z")

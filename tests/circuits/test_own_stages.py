@@ -18,9 +18,9 @@ import pytest
 import simwrap
 from simwrap import registry
 from simwrap.circuits import library
-from simwrap.circuits.header import read_template
 from simwrap.circuits.point_table import PointTable
 from simwrap.circuits.render import render, render_table
+from simwrap.circuits.template import read_template
 from simwrap.errors import FileProblemsError, InputError, NetlistError, UnknownNameError
 
 OWN = """{#toml

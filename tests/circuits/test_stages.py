@@ -8,10 +8,10 @@ import numpy as np
 import pytest
 
 import simwrap
-from simwrap.circuits.header import read_template
 from simwrap.circuits.library import find_template, stage_names
 from simwrap.circuits.point_table import check_column
 from simwrap.circuits.stage import stage
+from simwrap.circuits.template import read_template
 from simwrap.errors import FileProblemsError, InputError, QuantityError, RangeError, UnknownNameError
 
 

@@ -175,6 +175,8 @@ def values_of(parameter: Parameter) -> st.SearchStrategy[Any]:
     if parameter.unit == "valve":
         named = [valve for kind in parameter.kinds for valve in DRAWN[kind]]
         return st.sampled_from([*dict.fromkeys([parameter.default, *named])])
+    if parameter.unit == "component":
+        return st.just(parameter.default)
     low, high = parameter.minimum, parameter.maximum
     assert low is not None
     assert high is not None
@@ -235,7 +237,9 @@ def test_numbers_can_be_swept_without_rendering_again(name):
         circuit = batches[0].netlist.circuit
         for index, value in enumerate(column):
             alone = render(made.replace(**{parameter.name: float(value)})).circuit
-            lines = {line.split()[0]: line.split() for line in circuit.text.splitlines()}
+            lines = {
+                " ".join(line.split()[: 1 + line.startswith(".")]): line.split() for line in circuit.text.splitlines()
+            }
             for device, values in circuit.table.items():
                 place = 4 if device[0] in "vi" else 3
                 lines[device][place] = repr(float(values[index]))

@@ -136,7 +136,8 @@ def test_every_part_is_drawn_once(drawing: tuple[Circuit, Layout]) -> None:
     }
     both_ends_alike = {name for name in wanted if name not in devices}
     assert both_ends_alike == set(), f"{circuit.name}: not drawn"
-    assert {item.path for item in drawn_ if item.kind == "valve"} == set(circuit.valves)
+    whole = {item.path for item in drawn_ if item.kind in ("valve", "transistor", "diode") and not item.devices}
+    assert whole == {*circuit.valves, *circuit.components}
     assert len({item.reference for item in drawn_}) == len(drawn_)
 
 

@@ -11,8 +11,8 @@ import numpy as np
 import pytest
 
 import simwrap
-from simwrap.circuits.header import read_template
 from simwrap.circuits.render import render
+from simwrap.circuits.template import read_template
 from simwrap.drawing.items import diagram
 from simwrap.drawing.schematic import schematic
 from simwrap.errors import FileProblemsError

@@ -70,7 +70,7 @@ def draw(reader: Reader) -> Figure:
         path.removeprefix("valves.").removesuffix(".grid_voltage") for path in bias.paths("valves.", ".grid_voltage")
     ]
     if not instances:
-        raise InputError("plot: the anode curves need bias to be measured, of a stage with valves that have a grid")
+        return _nodes(bias)
     groups = _alike(bias, instances) if len(bias.labels) == 1 else _by_type(bias, instances)
     figure = new_figure(max(5.6 * len(groups), 7.0), 4.8)
     panels = figure.subplots(1, len(groups), squeeze=False)[0]
@@ -79,6 +79,26 @@ def draw(reader: Reader) -> Figure:
     legend_below(*panels)
     rests = [f"{' and '.join(names)} at {' and '.join(said)}" for names, _ in groups if (said := _at_rest(bias, names))]
     add_title(figure, bias, "operating point", f"at rest {', '.join(rests)}" if len(rests) <= _FEW else "")
+    return figure
+
+
+def _nodes(bias: Reader) -> Figure:
+    """Draw what a stage without a grid has at rest: the voltage of each node to ground."""
+    nodes = [path for path in bias.paths("nodes.") if np.isfinite(np.asarray(bias[path], dtype=float)).any()]
+    if not nodes:
+        raise InputError("plot: the operating point needs bias to be measured, of a stage with nodes that have one")
+    figure = new_figure(7.0, 1.4 + 0.4 * len(nodes))
+    axes = figure.subplots()
+    places = np.arange(len(nodes))
+    for point, label, look in chosen_points(bias):
+        volts = [float(bias[path][point]) for path in nodes]
+        axes.plot(volts, places, label=label, **{**look, "linestyle": "none", "marker": "o"})
+    axes.set_yticks(places, [path.partition(".")[2].removeprefix("n_").replace("_", " ") for path in nodes])
+    axes.set_ylim(len(nodes) - 0.5, -0.5)
+    axes.set_xlabel(label_of("to ground", "V"))
+    axes.set_ylabel("node")
+    legend_below(axes)
+    add_title(figure, bias, "voltages at rest")
     return figure
 
 
