@@ -185,14 +185,8 @@ def bias(
             error = 0.0 if exact else fit_error(use)
             about = Finding.of("near_rating", instance, words, unit=unit, type=use.valve.name)
             over |= compare(findings, about, values, limit, error=error, near=not exact)
-    for instance, use in stage.components.items():
-        for words, values, limit, unit in limits_of(use, component_state(reply, use)):
-            (unrated if limit is None else checked).append((instance, words))
-            about = Finding.of("near_rating", instance, words, unit=unit, type=use.component.name)
-            if limit is not None:
-                over |= compare(findings, about, values, limit)
     variables |= component_figures(stage, reply)
-    over |= yield from holding_findings(stage, reply, findings)
+    over |= yield from _components(stage, reply, findings, (checked, unrated))
     if checked:
         kept = np.where(reply.failed, "", np.where(over, "no", "yes"))
         variables["ratings_kept"] = scalar(kept, "", "known ratings of valves and components kept")
@@ -203,6 +197,20 @@ def bias(
         variables |= _parts(reply, high)
     conditions = {"signal": (0.0, "V")} | limits_note(checked, unrated)
     return Result(variables, conditions=conditions, findings=findings, checked=tuple(checked), unrated=tuple(unrated))
+
+
+def _components(
+    stage: StageLike, reply: Reply, findings: list[list[Finding]], noted: tuple[list[tuple[str, str]], ...]
+) -> Generator[Any, Any, NDArray[np.bool_]]:
+    """Hold components to their limits, noting those that are ``(checked, unrated)``; return where one isn't kept."""
+    over = np.zeros(count(reply), dtype=bool)
+    for instance, use in stage.components.items():
+        for words, values, limit, unit in limits_of(use, component_state(reply, use)):
+            noted[limit is None].append((instance, words))
+            about = Finding.of("near_rating", instance, words, unit=unit, type=use.component.name)
+            if limit is not None:
+                over |= compare(findings, about, values, limit)
+    return np.asarray(over | (yield from holding_findings(stage, reply, findings)))
 
 
 def limits_note(checked: Limits, unrated: Limits) -> dict[str, tuple[Any, str]]:
