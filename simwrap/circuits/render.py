@@ -359,12 +359,24 @@ def render(
     return _render(as_circuit(design), {}, 1, excite, extra)
 
 
+#: By how much a value is changed to see what it moves: hardly, and so far that one of a series is another one.
+_NUDGES = (1.001, 1.25, 0.8)
+
+
 def devices_moved(design: Circuit | Stage, name: str) -> set[str]:
     """Return the devices of the netlist that a value changes: none where its choices leave it out."""
-    circuit, value = as_circuit(design), design.values[name] * 1.001
-    moved, own = circuit.with_values({name: value}), circuit.split({name: value})
-    before, after = (_render(one, {}, 1, "signal", {}, own).elements for one in (circuit, moved))
-    return {old.name for old, new in zip(before, after, strict=False) if old != new}
+    circuit = as_circuit(design)
+    before = _render(circuit, {}, 1, "signal", {}, circuit.split({name: 0.0})).elements
+    for factor in _NUDGES:
+        value = circuit.values[name] * factor
+        try:
+            moved = circuit.with_values({name: value})
+        except SimwrapError:  # beyond what the template accepts
+            continue
+        after = _render(moved, {}, 1, "signal", {}, circuit.split({name: value})).elements
+        if found := {old.name for old, new in zip(before, after, strict=False) if old != new}:
+            return found
+    return set()
 
 
 @dataclass(frozen=True)

@@ -47,6 +47,7 @@ FUNCTIONS: dict[str, Any] = {
     "tapped_legs": functions.tapped_legs,
     "resistance": functions.resistance,
     "core_scale": functions.core_scale,
+    "preferred": functions.preferred,
     "sqrt": np.sqrt,
     "maximum": np.maximum,
 }

@@ -7,6 +7,7 @@ from typing import Any, NamedTuple
 import numpy as np
 
 from simwrap.errors import RangeError
+from simwrap.units import eseries
 
 
 class Given(float):
@@ -87,8 +88,21 @@ def resistance(value: Any) -> Any:
     return _of(value, np.maximum(np.asarray(value), CONNECTION))
 
 
+def preferred(value: Any, series: str) -> Any:
+    """Return the nearest value of a series of IEC 60063, such as "E24"; 0 stays 0. Of a column each by itself.
+
+    Parameters
+    ----------
+    value : float or ndarray
+        Resistance or capacitance, in any unit.
+    """
+    whole = np.asarray(value, dtype=float)
+    found = [eseries.nearest(each, series) if each > 0.0 else 0.0 for each in whole.ravel().tolist()]
+    return np.array(found).reshape(whole.shape)
+
+
 class TappedLegs(NamedTuple):
-    """Resistances [ohm] of a potentiometer with a grounded centre tap; see :func:`tapped_legs`."""
+    """Resistances [ohm] of a potentiometer with a tap; see :func:`tapped_legs`."""
 
     high_wiper: Any
     high_tap: Any
@@ -97,10 +111,10 @@ class TappedLegs(NamedTuple):
     low_wiper: Any
 
 
-def tapped_legs(total: Any, fraction: Any) -> TappedLegs:
-    """Return what lies between the ends, the wiper and the centre tap of a track [ohm].
+def tapped_legs(total: Any, fraction: Any, tap: Any = 0.5) -> TappedLegs:
+    """Return what lies between the ends, the wiper and a tap of a track [ohm], by default one in the middle.
 
-    The wiper stands in one half of the track, so that one end reaches it only by way of the tap:
+    The wiper stands on one side of the tap, so that one end reaches it only by way of the tap:
     that connection is written as :data:`OPEN`, so that a sweep keeps one circuit.
 
     Parameters
@@ -109,16 +123,18 @@ def tapped_legs(total: Any, fraction: Any) -> TappedLegs:
         Resistance of the whole track [ohm].
     fraction : float or ndarray
         Part of the resistance between the low end and the wiper, 0..1.
+    tap : float or ndarray
+        Part of it between the low end and the tap.
     """
-    fraction = np.asarray(fraction, dtype=float)
-    half = np.asarray(total, dtype=float) * 0.5
-    upper = fraction >= 0.5
+    fraction, tap = np.asarray(fraction, dtype=float), np.asarray(tap, dtype=float)
+    whole = np.asarray(total, dtype=float)
+    upper = fraction >= tap
     high, low = leg(total, 1.0 - fraction), leg(total, fraction)
     legs = (
         np.where(upper, high, OPEN),
-        np.where(upper, OPEN, half),
-        leg(total, np.abs(fraction - 0.5)),
-        np.where(upper, half, OPEN),
+        np.where(upper, OPEN, whole * (1.0 - tap)),
+        leg(total, np.abs(fraction - tap)),
+        np.where(upper, whole * tap, OPEN),
         np.where(upper, OPEN, low),
     )
     return TappedLegs(*(_of(total, each, track=True) for each in legs))

@@ -6,12 +6,13 @@ from pathlib import Path
 
 import forms_of_amplifiers  # these register their checks
 import forms_of_outputs
+import forms_of_preamplifiers
 import forms_of_splitters
 import pytest
 from closed_forms import CHECKS, Check
 
 PAGE = Path(__file__).parents[2] / "docs" / "checked_stages.md"
-MODULES = (forms_of_amplifiers, forms_of_outputs, forms_of_splitters)
+MODULES = (forms_of_amplifiers, forms_of_outputs, forms_of_preamplifiers, forms_of_splitters)
 
 
 @pytest.mark.parametrize("check", CHECKS, ids=lambda check: f"{check.stage}: {check.figure}"[:60])
