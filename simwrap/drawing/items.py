@@ -408,7 +408,7 @@ def _potentiometers(stage: str, made: Stage, elements: Mapping[str, Element]) ->
             if not set(legs) & set(turned):
                 continue
             value = (written(float(made.values[track]), "ohm", digits=3),)
-            for group in _legs_together({name: elements[name].nodes for name in legs}, set(turned)):
+            for group in _legs_together({name: elements[name].nodes for name in legs}, turned):
                 pins = _tracked(elements, group, turned)
                 kind: Kind = "potentiometer" if "wiper" in pins else "variable"
                 path = elements[group[0]].path if kind == "variable" else joined_name(stage, track)
@@ -421,8 +421,11 @@ def _potentiometers(stage: str, made: Stage, elements: Mapping[str, Element]) ->
                 yield Item(kind, path, pins, value, devices, joined_name(stage, track), paths)
 
 
-def _legs_together(ends: Mapping[str, tuple[str, ...]], turned: set[str]) -> list[list[str]]:
-    """Return the legs of each track: those that share nodes, and a leg that never turns with those on its ground."""
+def _legs_together(ends: Mapping[str, tuple[str, ...]], turned: Mapping[str, bool]) -> list[list[str]]:
+    """Return the legs of each track: those that share nodes, and a leg that never turns with those on its ground.
+
+    Two alone, of which one grows as the other shrinks, are a track with its wiper on ground.
+    """
     groups: list[tuple[set[str], list[str]]] = []
     for name, nodes in ends.items():
         own, members = set(nodes) - {"0"}, [name]
@@ -431,8 +434,11 @@ def _legs_together(ends: Mapping[str, tuple[str, ...]], turned: set[str]) -> lis
             members = [*other[1], *members]
             groups.remove(other)
         groups.append((own, members))
-    found = [members for _, members in groups if turned & set(members)]
-    for _, still in [group for group in groups if not turned & set(group[1])]:
+    found = [members for _, members in groups if turned.keys() & set(members)]
+    lone = [members[0] for members in found if len(members) == 1 and "0" in ends[members[0]]]
+    if len(found) == len(lone) == 2 and turned[lone[0]] != turned[lone[1]]:
+        found = [lone]
+    for _, still in [group for group in groups if not turned.keys() & set(group[1])]:
         tapped = next((legs for legs in found if any("0" in ends[leg] for leg in legs)), None)
         if tapped is not None and any("0" in ends[leg] for leg in still):
             tapped += still

@@ -272,3 +272,11 @@ def test_coupled_coils_are_one_transformer_with_its_dots(tmp_path: Path) -> None
     assert item.pins["secondary_1_2"] == "0"
     assert {item.pins[dot] for dot in item.dots} == {"n_anode", "n_out"}
     assert not [item for item in found.items if item.kind in ("inductor", "box")]
+
+
+def test_a_track_with_its_wiper_on_ground_is_one_potentiometer() -> None:
+    _, found = made("balance_control", {"position": 0.3})
+    (pot,) = [item for item in found.items if item.kind in ("potentiometer", "variable")]
+    assert (pot.kind, pot.pins["wiper"], set(pot.pins.values())) == ("potentiometer", "0", {"n_out", "0", "n_out_b"})
+    # Turned to the right, the wiper comes to the right channel's end.
+    assert pot.pins["high"] == "n_out_b"
