@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 from measure_fakes import frequencies, make_reply, make_stage, make_use, run
 
+import simwrap
 from simwrap.errors import InputError
 from simwrap.measures.registry import get_measure
 from simwrap.measures.requests import Ac, Noise, Op
@@ -192,3 +193,12 @@ def test_noise_of_a_passive_stage_is_thermal():
     assert got["input_density_1khz"] == pytest.approx([4.0019e-9], rel=1e-4)
     assert got["with_flicker.output_rms"] == pytest.approx(got["output_rms"])
     assert got["valve_share_1khz"] == pytest.approx([0.0])
+
+
+@pytest.mark.ngspice
+@pytest.mark.parametrize("name", ["dropper", "sagging_supply"])
+def test_where_no_signal_comes_through_there_is_no_corner_and_no_warning(name):
+    """What goes into a supply's port has no gain to its output: -inf dB, whose corners are no numbers."""
+    found = simwrap.measure(simwrap.stage(name), "response").response
+    assert found.gain_db == -np.inf
+    assert np.isnan([found.low_corner, found.high_corner]).all()

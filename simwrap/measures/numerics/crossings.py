@@ -89,7 +89,8 @@ def corners(
     low, high : ndarray, shape (points,)
         [Hz]; NaN where the level doesn't drop so far inside the range.
     """
-    above = level_db - (reference - drop)[:, None]
+    with np.errstate(invalid="ignore"):  # nothing comes through: -inf less -inf is NaN, and no corner
+        above = level_db - (reference - drop)[:, None]
     middle = int(np.argmin(np.abs(np.log(frequency / centre))))
     return _crossing_out(frequency, above, middle, -1), _crossing_out(frequency, above, middle, 1)
 
