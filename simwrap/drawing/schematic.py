@@ -315,16 +315,22 @@ def _box(pen: _Pen, cell: Placed) -> None:
         pen.strokes([[(x + pin.x, y + pin.y), (x + 3 * pin.dx, y + pin.y)]])
 
 
+#: Free to the left and right of a picture, in its units.
+_MARGIN = 16.0
+
+
 def _accessible(svg: str, diagram: Diagram) -> str:
     """Return the picture with a role, a title and a description for those who can't see it."""
     ident = re.sub(r"\W", "_", diagram.name)
     size = re.search(r'viewBox="([^"]*)"', svg)
-    box = size[1] if size else "0 0 100 100"
-    width, height = box.split()[2:4]
+    left, top, width, height = map(float, (size[1] if size else "0 0 100 100").split())
+    # How wide words are is only estimated: the names of ports stand at the edges.
+    left, width = left - _MARGIN, width + 2.0 * _MARGIN
     words = "; ".join(described(diagram))
     head = (
         f'<svg xmlns="http://www.w3.org/2000/svg" role="img" aria-labelledby="schematic-{ident}-title '
-        f'schematic-{ident}-text" viewBox="{box}" width="{float(width):.0f}" height="{float(height):.0f}">'
+        f'schematic-{ident}-text" viewBox="{left:g} {top:g} {width:g} {height:g}" '
+        f'width="{width:.0f}" height="{height:.0f}">'
         f'<title id="schematic-{ident}-title">Schematic of {escape(diagram.title)}</title>'
         f'<desc id="schematic-{ident}-text">{escape(words)}</desc>'
     )
