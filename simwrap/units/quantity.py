@@ -172,7 +172,7 @@ def render(value: float, unit: str = "", *, digits: int = 4) -> str:
     # Round first, so that 999.96 becomes 1 k, then shift by the decimal exponent: no error.
     shifted = float(f"{mantissa}e{int(exponent) - power}")
     size = abs(shifted)
-    number = f"{shifted:.0f}" if 1000 <= size < 1e7 else f"{shifted:.{digits}g}"
+    number = f"{shifted:.0f}" if min(1000, 10**digits) <= size < 1e7 else f"{shifted:.{digits}g}"
     return f"{number}{gap}{_PREFIX_POWERS[power]}{sign}"
 
 

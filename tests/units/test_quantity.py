@@ -257,6 +257,13 @@ def test_render(value: float, unit: str, text: str) -> None:
     assert render(value, unit) == text
 
 
+@pytest.mark.parametrize(
+    ("value", "digits", "text"), [(151e3, 2, "150 kΩ"), (680.0, 2, "680 Ω"), (99.0, 1, "100 Ω"), (4700.0, 1, "5 kΩ")]
+)
+def test_few_digits_need_no_power_of_ten(value: float, digits: int, text: str) -> None:
+    assert render(value, "ohm", digits=digits) == text
+
+
 @pytest.mark.parametrize("unit", ["ohm", "F", "H", "V", "A", "W", "Hz", "s", "S", "dB", "%", "degree", ""])
 @given(mantissa=st.integers(1000, 9999), exponent=st.integers(-6, 2))
 def test_what_is_rendered_is_read_back(unit: str, mantissa: int, exponent: int) -> None:
