@@ -12,10 +12,11 @@ import simwrap
 from simwrap.circuits.circuit import Circuit
 from simwrap.circuits.library import stage_names
 from simwrap.circuits.render import render
+from simwrap.drawing import beside
 from simwrap.drawing.items import Diagram, diagram, numbered
 from simwrap.drawing.layout import Layout, laid_out
 from simwrap.drawing.route import Board, NoWay
-from simwrap.drawing.schematic import described, drawn
+from simwrap.drawing.schematic import described, drawn, schematic
 from simwrap.measures.numerics.parts import bought, netlist_parts
 
 #: Settings with which a stage has other parts than by default.
@@ -280,3 +281,22 @@ def test_a_track_with_its_wiper_on_ground_is_one_potentiometer() -> None:
     assert (pot.kind, pot.pins["wiper"], set(pot.pins.values())) == ("potentiometer", "0", {"n_out", "0", "n_out_b"})
     # Turned to the right, the wiper comes to the right channel's end.
     assert pot.pins["high"] == "n_out_b"
+
+
+def test_a_process_beside_this_one_draws_the_same(monkeypatch: pytest.MonkeyPatch) -> None:
+    """And where none can be started, or it comes to nothing, they are drawn here."""
+    diagrams = numbered([diagram(simwrap.stage(name).circuit, "", {}) for name in ("triode_gain", "tone_passive")])
+    here = [schematic(each) for each in diagrams]
+    assert all(picture.startswith("<svg") for picture in here)
+    monkeypatch.setattr(beside.os, "cpu_count", lambda: 2)
+    with monkeypatch.context() as patch:
+        patch.setattr(beside, "schematic", lambda each: "drawn here")
+        assert beside.begun(diagrams)() == here
+        patch.setattr(beside, "_PROGRAM", "raise SystemExit(1)")
+        assert beside.begun(diagrams)() == ["drawn here"] * 2
+
+    def full(*given: object, **how: object) -> None:
+        raise OSError(11, "no room for a process")
+
+    monkeypatch.setattr(beside.subprocess, "Popen", full)
+    assert beside.begun(diagrams)() == here

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import time
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -10,6 +11,7 @@ from engine_circuits import DIVIDER, amplifier, push_pull, stage, two_stages
 
 from simwrap import engine
 from simwrap.engine import NetlistTable, Run, Sine, SteadyRun, TransientRun, run
+from simwrap.engine.known_states import KnownStates
 from simwrap.engine.protocol import Array
 from simwrap.engine.resample import onto
 
@@ -264,3 +266,28 @@ def test_cubic_resampling_of_uneven_points() -> None:
     grid = np.linspace(0, 1, 97)
     cubic = np.polynomial.Polynomial([0.3, -1.0, 2.0, 4.0])
     np.testing.assert_allclose(onto(grid, times, cubic(times)), cubic(grid), atol=1e-9)
+    edge = np.where(times > 0.5, 1.0, 0.0)
+    both = onto(grid, times, np.array([cubic(times), edge]))
+    np.testing.assert_array_equal(both, [onto(grid, times, cubic(times)), onto(grid, times, edge)])
+
+
+def test_a_level_begins_from_what_another_run_kept() -> None:
+    """A cubic's third harmonic in closed form, a/4 of the cube: the same from kept states, in fewer periods."""
+    text = (
+        "v_signal n_in 0 dc 0.0\nr_a n_in n_a 1000.0\nc_a n_a 0 1e-06\nr_b n_a n_b 100000.0\nc_b n_b 0 0.0001\n"
+        "b_cubic n_out 0 v=v(n_in)*v(n_in)*v(n_in)+v(n_b)\nr_c n_out 0 1000.0\n"
+    )
+    kept, alone = KnownStates(), np.zeros(1, dtype=int)
+    request = SteadyRun(1000.0, (Sine(1.0, 1000.0),), np.array([[0.5, 1.0]]), ("n_out",))
+    (first,) = run(NetlistTable(text), [request])
+    kept.keep("cubic", request.amplitude, first, alone)
+    assert "state" not in first.extras
+    again = replace(request, amplitude=np.array([[0.8]]))
+    begun = kept.begin("cubic", again, alone)
+    assert begun.known_levels is not None
+    np.testing.assert_array_equal(begun.known_levels, [[0.5, 1.0]])
+    assert kept.begin("another", again, alone) is again
+    (found,), (fresh,) = run(NetlistTable(text), [begun]), run(NetlistTable(text), [again])
+    for reply in (found, fresh):
+        assert harmonics(reply.values["n_out"][0, 0])[3] == pytest.approx(0.25 * 0.8**3, rel=1e-4)
+    assert found.extras["periods"][0, 0] <= fresh.extras["periods"][0, 0]

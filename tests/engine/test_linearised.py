@@ -12,6 +12,7 @@ import simwrap
 from simwrap import engine
 from simwrap.circuits.render import render
 from simwrap.engine import AcRun, NetlistTable, OpRun, Run, linearised, run
+from simwrap.engine.stretch import answers
 from simwrap.errors import NetlistError
 from simwrap.netlist import allow_list, expressions
 
@@ -194,3 +195,25 @@ def test_a_quick_pair_keeps_its_digits_beside_a_farad(farads):
     assert np.sort(pair.imag) == pytest.approx([-imag, imag], rel=1e-3)
     slowest = found[np.argmin(np.abs(found))]
     assert slowest.real == pytest.approx(-1.0 / (farads * 5e4), rel=1e-2)
+
+
+@pytest.mark.parametrize("steps", ["alike", "uneven"])
+def test_unknowns_that_change_alone_are_solved_at_each_instant(steps: str) -> None:
+    """Elimination of what never changes against numpy's solution of the whole, instant by instant."""
+    rng = np.random.default_rng(5)
+    instants, unknowns, states = 14, 9, 4
+    matrix = np.repeat(rng.normal(size=(1, unknowns, unknowns)) + 6.0 * np.eye(unknowns), instants, axis=0)
+    matrix[:, 3, 5] += rng.normal(size=instants)
+    matrix[:, 5, 5] += rng.normal(size=instants)
+    seen, enters = rng.normal(size=(1, states, unknowns)), rng.normal(size=(unknowns, states))
+    rate = np.full((instants, 1, 1), 2.0)
+    if steps == "uneven":
+        rate[::2] *= 1.5
+    solved, found = answers(matrix, seen, enters, rate)
+    whole = [np.linalg.solve(m + r * (enters @ seen[0]), r * enters) for m, r in zip(matrix, rate, strict=True)]
+    np.testing.assert_allclose(solved, [seen[0] @ each for each in whole], rtol=1e-9, atol=1e-12)
+    changes = rng.normal(size=(1 + instants // 2, states))
+    kept = [whole[0], *whole[1::2]]
+    told = [each @ change for each, change in zip(kept, changes, strict=True)]
+    np.testing.assert_allclose(found.of(changes), told, rtol=1e-9, atol=1e-12)
+    assert len(found.places) == (2 if steps == "alike" else unknowns)

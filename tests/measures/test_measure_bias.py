@@ -255,3 +255,19 @@ def test_a_reservoir_of_the_largest_allowed_value_needs_no_word():
         found = simwrap.measure(made, measures={"supply": {"loads": (1.0,), "starting": 0.05}})
         said[share] = any("reservoir capacitor" in words for words in found.warnings)
     assert said == {0.95: False, 1.0: False, 1.05: True}
+
+
+def test_without_parts_one_operating_point_is_enough():
+    """The valves' figures stay as they are; what resistors and capacitors bear isn't told."""
+    stage = simwrap.stage("triode_gain")
+    whole, short = (simwrap.measure(stage, {"bias": {"with_parts": each}}) for each in (True, False))
+    paths = set(short.bias.paths)
+    assert paths < set(whole.bias.paths)
+    left_out = {path.partition(".")[0] for path in set(whole.bias.paths) - paths}
+    assert left_out == {"resistors", "capacitors"}
+    assert all(short.bias[path] == whole.bias[path] for path in paths)
+    asked = get_measure("bias")(SimpleNamespace(supplies={"supply": "v_supply"}, valves={}, node_paths={}, values={}),
+                                with_parts=False)  # fmt: skip
+    next(asked)
+    with pytest.raises(StopIteration):
+        asked.send(make_reply({"n_anode": [100.0]}))

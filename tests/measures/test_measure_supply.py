@@ -25,6 +25,21 @@ def plain():
     return simwrap.measure(made, measures={"supply": {"loads": (0.5, 1.0), "starting": 0.5}}).to_dict()
 
 
+def test_a_supply_that_is_not_switched_on_has_no_surge(plain):
+    """What the cold start alone tells is NaN, the rest the same: the worked example."""
+    made = simwrap.stage(
+        "supply", winding_voltage=300, winding_resistance=100, rectifier_law="ideal", reservoir_capacitor="50u",
+        filter="resistor", filter_resistor=0, filter_capacitor=0, bleeder="220k", load_current=0,
+        load_resistor="3041.37", first_dropper_capacitor=0,
+    )  # fmt: skip
+    found = simwrap.measure(made, {"supply": {"loads": (0.5, 1.0), "starting": 0.0}}).supply
+    assert found.output_voltage == pytest.approx(worked()["rectifier_mean"], rel=0.001)
+    assert found.ripple == plain["supply"]["ripple"]
+    for figure in ("surge.current_peak", "surge.output_peak", "surge.time", "discharge_from", "discharge_time",
+                   "capacitors.reservoir.voltage", "capacitors.reservoir.rating_needed"):  # fmt: skip
+        assert np.isnan(found[figure]), figure
+
+
 def test_worked_example(plain):
     """The bleeder in parallel with the load makes 3 kohm."""
     found = plain["supply"]
