@@ -8,7 +8,7 @@ from pathlib import Path
 
 from simwrap.errors import InputError, shown
 
-__all__ = ["example_design", "model_folders", "template_folders"]
+__all__ = ["example_design", "example_stage", "model_folders", "template_folders"]
 
 _PACKAGE = Path(__file__).resolve().parent
 
@@ -58,6 +58,11 @@ def template_folders(added: Iterable[str | PathLike[str]] = ()) -> list[Path]:
 def example_design() -> str:
     """Return the text of the design file to start from: a whole amplifier of invented values."""
     return (_PACKAGE / "amplifier" / "reading_room.toml").read_text(encoding="utf-8")
+
+
+def example_stage() -> str:
+    """Return the text of the template to start from: one stage with comments."""
+    return (_PACKAGE / "circuits" / "first_stage.cir.j2").read_text(encoding="utf-8")
 
 
 def as_path(given: object, what: str) -> Path:

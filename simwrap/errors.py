@@ -197,7 +197,18 @@ class FindingsError(SimwrapError):
 
 
 class NetlistError(InputError):
-    """A netlist that breaks the rules of netlist.py (names, plain numbers, allow-list)."""
+    """A netlist that breaks the rules of netlist.py (names, plain numbers, allow-list).
+
+    Parameters
+    ----------
+    message : str
+    device, problem : str, optional
+        The element that breaks them, and by what: whoever knows where it was written can say so.
+    """
+
+    def __init__(self, message: str, device: str = "", problem: str = "") -> None:
+        super().__init__(message)
+        self.device, self.problem = device, problem
 
 
 class EngineError(SimwrapError):

@@ -247,6 +247,26 @@ def components() -> Iterator[tuple[str, str]]:
     )
 
 
+# Names for measures of one's own
+
+
+def own_measures() -> Iterator[tuple[str, str]]:
+    """Yield the page of what a measure of one's own, and its picture, are made with."""
+    from importlib import import_module
+
+    page = [title("For measures of your own"), "\n"]
+    page += ["A measure of your own needs no other module than these two; what the names do is told in full by "
+             "``pydoc simwrap.measures.NAME``.\n\n"]  # fmt: skip
+    for name in ("simwrap.measures", "simwrap.plots"):
+        module = import_module(name)
+        rows = []
+        for each in module.__all__:
+            told = (getattr(module, each).__doc__ or "").strip() if callable(getattr(module, each)) else ""
+            rows.append((code(each), _ROLE.sub(lambda match: match[1].rpartition(".")[2], told.split("\n\n")[0])))
+        page += [title(name, "-"), "\n", table(("name", "what it does"), rows)]
+    yield "own_measures", "".join(page)
+
+
 # Commands
 
 
@@ -311,7 +331,7 @@ def make(app: Any) -> None:
     """Write all pages; those that haven't changed stay as they are, so that a second build is quick."""
     folder = Path(app.srcdir) / MADE
     written = set()
-    for kind in (stages, measures, valves, components, commands, header_keys):
+    for kind in (stages, measures, valves, components, own_measures, commands, header_keys):
         for name, text in kind():
             file = folder / f"{name}.rst"
             written.add(file)

@@ -297,7 +297,9 @@ class Header(HeaderTable):
     @field_validator("ports", mode="before")
     @classmethod
     def _no_bare_nodes(cls, ports: Any) -> Any:
-        """Refuse the form in which a port was only a node, with what to write now."""
+        """Refuse the form in which a port was only a node, with what to write now, and a template without any."""
+        if ports == {}:
+            raise ValueError('a template needs one at least, such as output = { node = "n_out", load = {} }')
         for name, port in ports.items() if isinstance(ports, dict) else ():
             if isinstance(port, str):
                 raise ValueError(

@@ -59,8 +59,21 @@ class Netlist:
 
     @cached_property
     def circuit(self) -> protocol.NetlistTable:
-        """What an engine takes: text, and the table of values that vary."""
-        return protocol.NetlistTable.of(self.elements, self.points)
+        """What an engine takes: text, and the table of values that vary.
+
+        Raises
+        ------
+        NetlistError
+            If a line isn't on the allow-list, with its line in the template.
+        """
+        table = protocol.NetlistTable.of(self.elements, self.points)
+        try:
+            check(table.text)
+        except NetlistError as fault:
+            if place := _written_at(self.design, fault.device):
+                raise NetlistError(f"{place}: {fault.device} {fault.problem}", fault.device, fault.problem) from None
+            raise
+        return table
 
     @property
     def sha256(self) -> str:
@@ -77,7 +90,6 @@ class Netlist:
         NetlistError
             If a line isn't on the allow-list.
         """
-        check(self.circuit.text)
         port = self.design.ports.get("output", "")
         lines = [f"* simwrap {self.design.name}: {self.design.summary}"]
         for _, label, name, value in self.design.rows():
@@ -236,8 +248,8 @@ def _kept_elements(asked: _Asked) -> Sequence[Element]:
     return _made_elements(asked)
 
 
-def _made_elements(asked: _Asked) -> Sequence[Element]:
-    """Render a stage."""
+def _made_elements(asked: _Asked, printed: Printed | None = None) -> Sequence[Element]:
+    """Render a stage; ``printed`` then knows which line of the template each element is from."""
     circuit, name, values, extra, excite = asked.circuit, asked.name, asked.values, asked.extra, asked.excite
     stage = circuit.stages[name]
     template = stage.template
@@ -254,7 +266,7 @@ def _made_elements(asked: _Asked) -> Sequence[Element]:
         "kind": DottedTable(kinds),
         "joined": DottedTable({port: circuit.is_joined(joined_name(name, port)) for port in template.ports}),
     }
-    printed = Printed()
+    printed = printed or Printed()
     try:
         text = rendered(template.compiled, shown, printed)
     except ValueError as fault:
@@ -272,6 +284,21 @@ def _made_elements(asked: _Asked) -> Sequence[Element]:
                 f'{template.path}: the header has {words}, which the lines never draw with {word}("...")'
             )
     return tuple(circuit.placed(name, element) for element in printed.elements(text, str(template.path)))
+
+
+def _written_at(circuit: Circuit, device: str) -> str:
+    """Return the template and line of an element of a circuit, "" for one of the bench or of a valve's inside.
+
+    Of an element that stands there twice, or is the bench's too, it is the last line: the one to mend.
+    """
+    for name, stage in circuit.stages.items():
+        printed = Printed()
+        asked = _Asked((), circuit, name, stage.values, {}, "")
+        _made_elements(asked, printed)
+        own = {in_netlist(name, each): line for each, line in printed.lines.items()}
+        if device in own:
+            return f"{stage.template.path}: line {own[device]}"
+    return ""
 
 
 def _render(

@@ -93,10 +93,13 @@ class Printed:
     ----------
     printed : dict of str to float, ndarray or Inside
         By the marker that stands for it in the text.
+    lines : dict of str to int
+        The template's line of each element, the last one of those of one name.
     """
 
     def __init__(self) -> None:
         self.printed: dict[str, Any] = {}
+        self.lines: dict[str, int] = {}
 
     def write(self, value: Any) -> str:
         """Return the text of one printed value: a marker, or a plain word."""
@@ -134,12 +137,14 @@ class Printed:
             elif line and not line.startswith("*"):
                 printed = {marker: self.printed[marker] for marker in _PIECE.findall(line)}
                 try:
-                    yield self._element(line, printed)
+                    element = self._element(line, printed)
+                    self.lines[element.name] = int(numbers[-1]) if numbers else 0
+                    yield element
                 except Refused as fault:
                     place = f"{where}: line {numbers[-1]}: " if numbers else f"{where}: "
                     for marker, value in printed.items():
                         line = line.replace(marker, "a valve" if isinstance(value, Inside) else f"{np.ravel(value)[0]}")
-                    raise NetlistError(f"{place}{shown(line)} {fault}") from None
+                    raise NetlistError(f"{place}{shown(line)} {fault}{_hint(line)}") from None
 
     def _element(self, line: str, printed: Mapping[str, Any]) -> Element:
         plain(_PIECE.sub("0", line))
@@ -151,6 +156,18 @@ class Printed:
         source = printed.get(marker)
         parameter = getattr(source, "parameter", "")
         return replace(element, parameter=parameter, track=getattr(source, "track", False)) if parameter else element
+
+
+def _hint(line: str) -> str:
+    """Return what a line that is refused may be mended by, "" where nothing is known."""
+    name = line.split()[0]
+    if "#" in line:
+        return '; a comment after an element begins with ";"'
+    if name != name.lower():
+        return "; write it in lower case"
+    if re.fullmatch(r"[rclvi][a-z0-9]+", name):
+        return f"; write {name[0]}_{name[1:]}"
+    return ""
 
 
 def present(value: Any) -> bool:

@@ -296,4 +296,7 @@ def _choices(header: Header, place: str, when: When) -> Iterator[str]:
 def _node(template: Template, place: str, node: str) -> Iterator[str]:
     if node not in template.nodes and node != GROUND:
         near = nearest(node, template.nodes, 1)
-        yield f'{place}: there is no node "{node}" in the netlist' + (f"; did you mean {near[0]}?" if near else "")
+        hint = f"; did you mean {near[0]}?" if near else ""
+        if not _NODE.fullmatch(node):
+            hint = '; a node is "0" (ground) or begins with "n_"'
+        yield f'{place}: there is no node "{node}" in the netlist lines, so that nothing is joined to it{hint}'

@@ -1,4 +1,4 @@
-"""Commands for a whole amplifier: ``simwrap new`` writes a design file, ``simwrap check`` audits one.
+"""Commands for a whole amplifier: ``simwrap new`` writes a design file (or a template), ``simwrap check`` audits one.
 
 ``check`` exits with 0 when nothing is over a rating and the amplifier is stable, with 1 when something is, with 2 for a
 design that can't be read or built (all problems at once), with 3 when the simulator failed.
@@ -12,7 +12,7 @@ from typing import Annotated
 
 import typer
 
-from simwrap._paths import example_design
+from simwrap._paths import example_design, example_stage
 from simwrap.cli.app import app
 from simwrap.cli.options import AmplifierFile, Force, Json, Running, together
 from simwrap.cli.output import check_file, write_text
@@ -21,10 +21,16 @@ from simwrap.errors import EXIT_NOT_MET
 
 @app.command()
 def new(
-    file: Annotated[Path, typer.Argument(metavar="FILE", help="The design file to write, such as amplifier.toml.")],
+    file: Annotated[
+        Path, typer.Argument(metavar="FILE", help="The design file (amplifier.toml) or stage (mine.cir.j2) to write.")
+    ],
     force: Force = False,
 ) -> None:
-    """Write a commented design file to start from: a whole amplifier of invented values."""
+    """Write a commented file to start from: a whole amplifier of invented values, or (FILE.cir.j2) a stage."""
+    if file.name.endswith(".cir.j2"):
+        check_file("the template", file, force=force)
+        write_text(file, example_stage(), force=force, then=f"; look at it with: simwrap measure {file}")
+        return
     check_file("the design file", file, {".toml"}, force=force)
     write_text(file, example_design(), force=force, then=f"; audit it with: simwrap check {file}")
 

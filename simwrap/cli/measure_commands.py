@@ -28,12 +28,24 @@ from simwrap.cli.options import (
     together,
 )
 from simwrap.errors import InputError, NoEngineError, RangeError
+from simwrap.files import write_text
+
+Watch = Annotated[
+    Path | None,
+    typer.Option("--watch", metavar="PAGE.html", help="Keep a page with schematic, figures and pictures of a file that "
+                 "is being edited; Ctrl-C ends it."),
+]  # fmt: skip
 
 
 @app.command()
 @together
-def measure(subject: Subject, asked: Asked, running: Running, told: Told, data: DataFile = None) -> None:
+def measure(
+    subject: Subject, asked: Asked, running: Running, told: Told, data: DataFile = None, watch: Watch = None
+) -> None:
     """Measure one stage or design and print what was found."""
+    if watch is not None:
+        _watch(subject, asked, running, watch, told.force)
+        return
     from simwrap.simulation.measurement import chosen_measures
     from simwrap.simulation.measurement import measure as run
 
@@ -61,6 +73,21 @@ def measure(subject: Subject, asked: Asked, running: Running, told: Told, data: 
         output.say(f"{made.name}: {found.values_line()}")
     more = "" if told.details else "; --details prints every figure, conditions and criteria"
     output.say(f"simulated by {found.provenance.get('engine', found.engine)}{more}")
+
+
+def _watch(subject: Subject, asked: Asked, running: Running, target: Path, force: bool) -> None:
+    """Write a page of a file of one's own again and again, each time that the file has changed, until interrupted."""
+    from simwrap.cli import watch
+    from simwrap.simulation.measurement import measure as run
+
+    file = Path(subject.stage)
+    if not file.is_file():
+        raise InputError(f"--watch: {subject.stage} is no file; give that of a template or a design")
+    output.check_file("--watch", target, {".html"}, force=force)
+    for _ in watch.changes(file):
+        line, body = watch.told(lambda: run(subject.made(running.how()), asked.chosen(), run=running.how()))
+        write_text(target, watch.page(file.name, body), replace=True)
+        output.say(line)
 
 
 def _plot_files(measures: Iterable[str], file: Path) -> dict[str, Path]:

@@ -49,7 +49,8 @@ class _Building:
 
 
 def _refuse(number: int, line: str, why: str) -> NetlistError:
-    return NetlistError(f"netlist line {number}: {shown(line)} {why}")
+    device = line.split()[0] if line.split() else ""
+    return NetlistError(f"netlist line {number}: {shown(line)} {why}", device, why)
 
 
 def _check_references(building: _Building, known: Iterable[str]) -> None:
@@ -150,7 +151,8 @@ def _read(line: str, number: int, building: _Building) -> None:
         building.cards.append(line)
         return
     if device.name in building.devices:
-        raise lines_of_text.Refused(f"uses the name {device.name} again")
+        why = "another line has it, or the bench at a port; choose another"
+        raise lines_of_text.Refused(f"uses the name {device.name} again: {why}")
     building.devices[device.name], building.numbers[device.name] = device, number
 
 
