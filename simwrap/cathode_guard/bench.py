@@ -20,13 +20,14 @@ from simwrap.circuits.joins import Join
 from simwrap.circuits.render import render
 from simwrap.engine import DEFAULT, Run, protocol
 from simwrap.errors import InputError
-from simwrap.faults.bed import NO_LEAK, Fault, TestBed, Varied, bed_of
+from simwrap.faults.bed import NO_LEAK, RAIL, Fault, TestBed, Varied, bed_of
 from simwrap.faults.rails import Supplied
 from simwrap.netlist.element import Element, Role
 from simwrap.simulation.simulate import at_rest
 
 Floats = NDArray[np.float64]
 
+_SUPPLY_PIN = "n_guard__supply"
 #: A transformer's strays ring above 10 kHz, which costs time and moves an average by less than 0.2 %.
 _NO_RINGING = {"leakage_inductance": 1e-6, "primary_capacitance": 0.0, "interwinding_capacitance": 0.0}
 
@@ -81,6 +82,8 @@ class GuardBed:
         By input port ("power_1.input") the resistor from it to the direct voltage before its coupling capacitor.
     rest : tuple of float
         Cathode current of each valve at rest [A].
+    supply_pin : str
+        Node of the supply's pin behind its divider; "" where it isn't watched.
     """
 
     bed: TestBed
@@ -90,6 +93,7 @@ class GuardBed:
     sense: float
     drives: Mapping[str, str]
     rest: tuple[float, ...] = ()
+    supply_pin: str = ""
 
     @property
     def channel(self) -> list[Sensed]:
@@ -131,7 +135,7 @@ class GuardBed:
     def vectors(self) -> tuple[str, ...]:
         """What a run has to return for :meth:`currents` and :meth:`pins`."""
         ends = [node for valve in self.valves for node in valve.ends if node != "0"]
-        return (*dict.fromkeys(ends), *(valve.pin for valve in self.valves))
+        return (*dict.fromkeys(ends), *(valve.pin for valve in self.valves), *filter(None, [self.supply_pin]))
 
     def driven(self) -> protocol.NetlistTable:
         """Return the circuit in which all channels have the first one's signal."""
@@ -150,7 +154,7 @@ def output_stages(circuit: Circuit) -> list[str]:
 
 def guard_bed(
     source: Supplied, channels: int, *, sense: float, gain: float, resistance: float, capacitance: float,
-    run: Run = DEFAULT,
+    supply_share: float = 0.0, run: Run = DEFAULT,
 ) -> GuardBed:  # fmt: skip
     """Make the netlist of all output stages with their guards.
 
@@ -165,12 +169,14 @@ def guard_bed(
         From the sense resistor to the pin: a divider below 1, an amplifier above.
     resistance, capacitance : float
         Filter before the pin [ohm, F].
+    supply_share : float
+        Of the divider from the supply to a pin of its own; 0: none.
     run : Run
 
     Raises
     ------
     InputError
-        If the design has no output stage, or one without a place for a sense resistor.
+        If the design has no output stage, or one without a place for a sense resistor, or no supply to watch.
     """
     circuit = source.circuit
     chosen = output_stages(circuit)
@@ -208,11 +214,15 @@ def guard_bed(
             Element(f"r_guard__{tail}", (f"n_sensed__{tail}", pin), resistance),
             Element(f"c_guard__{tail}", (pin, "0"), capacitance),
         ]
+    if supply_share and rail is None:
+        raise InputError(f"{circuit.name}: nothing hangs on a supply that could be watched; leave out supply_share")
+    if supply_share:
+        added += _behind_divider(supply_share, resistance, capacitance)
     drives = _drives(circuit, whole, chosen, channels, added, run)
     bed = replace(bed.with_elements(added), shorts=MappingProxyType({**bed.shorts, **shorts}))
     inputs = {stage: in_netlist(stage, "v_signal") for stage in _named(chosen, channels)}
     inputs[next(iter(inputs))] = "v_signal"
-    made = GuardBed(bed, tuple(valves), inputs, 0.0, sense, drives)
+    made = GuardBed(bed, tuple(valves), inputs, 0.0, sense, drives, supply_pin=_SUPPLY_PIN if supply_share else "")
     run = replace(run, workers=1)
     (still,) = engines.run(bed.table({}, [_NONE]), [protocol.OpRun(made.vectors)], run)
     (signal,) = engines.run(made.driven(), [protocol.AcRun(1e3, 1e3, 1, made.vectors)], run)
@@ -221,6 +231,15 @@ def guard_bed(
     halves = _halves(valves, made.currents(signal.values).reshape(-1))
     rest = tuple(np.nan_to_num(made.currents(still.values).reshape(-1)).tolist())
     return replace(made, valves=halves, lifted=lifted if lifted > 0.1 else 0.0, rest=rest)
+
+
+def _behind_divider(share: float, resistance: float, capacitance: float) -> list[Element]:
+    """Return the supply's divider and filter."""
+    return [
+        Element("e_guard__supply", ("n_sensed__supply", "0", RAIL, "0"), share),
+        Element("r_guard__supply", ("n_sensed__supply", _SUPPLY_PIN), resistance),
+        Element("c_guard__supply", (_SUPPLY_PIN, "0"), capacitance),
+    ]
 
 
 def _halves(valves: Sequence[Sensed], signal: NDArray[Any]) -> tuple[Sensed, ...]:

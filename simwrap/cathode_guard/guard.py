@@ -18,7 +18,15 @@ from simwrap import engine as engines
 from simwrap.amplifier.amplifier import as_amplifier
 from simwrap.cathode_guard.bench import GuardBed, Sensed, guard_bed
 from simwrap.cathode_guard.faults import faults_of, overloads
-from simwrap.cathode_guard.levels import MINUTE, Converter, Level, StageGuard, stage_guard
+from simwrap.cathode_guard.levels import (
+    MINUTE,
+    Converter,
+    Level,
+    StageGuard,
+    SupplyGuard,
+    stage_guard,
+    supply_guard,
+)  # fmt: skip
 from simwrap.cathode_guard.loop import RUNNING, Check, Loop
 from simwrap.cathode_guard.network import Network
 from simwrap.cathode_guard.starts import surges
@@ -36,7 +44,7 @@ VARIED = Varied(emission="20 %", mu="5 %")
 #: Levels of drive at which the average current is looked up, as parts of the one that small signals ask for.
 _DRIVES = (0.25, 0.5, 0.75, 1.0, 1.15, 1.3)
 #: How long there may be no current until it counts as a mains that is off, and how long that may last [s].
-_DARK_HOLD, _PATIENCE = 0.1, 60.0
+_DARK_HOLD, PATIENCE = 0.1, 60.0
 #: What a clamp may have to carry at the pin [A] (common practice for an input's own diodes, no source).
 PIN_CURRENT = 1e-3
 #: Builds that are started for the levels.
@@ -88,6 +96,8 @@ class Guard:
         The same of the lower ends of the sense resistors.
     unseen : tuple of Unseen
         Faults that overload a valve's anode or screen and that the guard may not act on, or say nothing of.
+    supply : SupplyGuard or None
+        Levels of the supply, where it is watched.
     notes : tuple of str
     """
 
@@ -102,6 +112,7 @@ class Guard:
     worst_common: tuple[str, float]
     unseen: tuple[Unseen, ...] = ()
     notes: tuple[str, ...] = ()
+    supply: SupplyGuard | None = None
 
     @property
     def pairs(self) -> list[str]:
@@ -141,13 +152,18 @@ class Guard:
             found += checks(number, (level for level in self.levels_of(first) if level.of_pair))
         dark = min(stage.level("trip_low").counts for stage in self.stages.values())
         found.append(Check("dark", "most", 0, True, RUNNING, dark, max(1, round(_DARK_HOLD * rate)), "dark"))
+        if (rail := self.supply) is not None:
+            held = max(1, round(rail.hold * rate))
+            for name, below, volts in (("supply_low", True, rail.low), ("supply_high", False, rail.high)):
+                found.append(Check(name, "smooth", len(valves), below, RUNNING, rail.counts(volts), held, "warn"))
         halves = tuple(
             tuple({"a": 1, "b": -1}.get(v.half, 0) if v.pair == pair else 0 for v in valves) for pair in self.pairs
         )
         return Loop(
             valves=len(valves), checks=tuple(found), halves=halves, shift=way.shift or 0,
-            warming=round(way.warming * rate), dark=dark, patience=round(_PATIENCE * rate),
+            warming=round(way.warming * rate), dark=dark, patience=round(PATIENCE * rate),
             slow=round(MINUTE * rate), period=round(1e6 / rate),
+            supply=self.supply.counts(self.supply.present) if self.supply else 0,
         )  # fmt: skip
 
 
@@ -187,14 +203,19 @@ def guard(
     tell("supply and operating point")
     design, source = amplifier.design, supplied(amplifier)
     bed = guard_bed(source, design.channels, sense=way.sense, gain=way.gain, resistance=way.resistance,
-                    capacitance=way.capacitance, run=run)  # fmt: skip
+                    capacitance=way.capacitance, supply_share=way.supply_share, run=run)  # fmt: skip
     way = Converter(**{**vars(way), "sense": bed.sense})
     tell(f"{builds} healthy builds at rest")
     columns = bed.draw(varied, builds, seed, way.sense_tolerance)
-    quiet = bed.currents(_rest(bed, columns, [HEALTHY] * builds, run), columns)
+    resting = _rest(bed, columns, [HEALTHY] * builds, run)
+    quiet = bed.currents(resting, columns)
     nominal = bed.currents(_rest(bed, {}, [HEALTHY], run))[0]
     tell("average currents over drive")
     drive, loud, swing = _full_power(design, bed, run)
+    rail = None
+    if bed.supply_pin:
+        drop = source.resistance * float(np.maximum(loud - nominal, 0.0).sum())
+        rail = supply_guard(resting[bed.supply_pin] / way.supply_share, drop, way)
     tell("cold, warm and hot starts")
     first = {name: column[:_STARTED] for name, column in columns.items()}
     started = surges(Network(bed, run), first, min(builds, _STARTED), seed)
@@ -207,7 +228,7 @@ def guard(
                                     [pins[:, :, own] / (way.gain * way.sense) for pins in started])  # fmt: skip
     tell("what a fault can put on a pin")
     pin, common = _worst(bed, run)
-    made = Guard(design.circuit.name, way, bed, varied, builds, stages, drive, pin, common)
+    made = Guard(design.circuit.name, way, bed, varied, builds, stages, drive, pin, common, supply=rail)
     return replace(made, unseen=_unseen(made, run))
 
 
@@ -315,7 +336,8 @@ def _unseen(guard: Guard, run: Run) -> tuple[Unseen, ...]:
     def met(events: tuple[str, ...]) -> NDArray[np.bool_]:
         found = np.zeros(len(currents), dtype=bool)
         for check in loop.checks:
-            if check.source in seen and check.event in events and check.phases & RUNNING:
+            of_valves = check.source in seen and check.signal < seen[check.source].shape[1]
+            if of_valves and check.event in events and check.phases & RUNNING:
                 value = seen[check.source][:, check.signal] / guard.converter.amperes
                 found |= value < check.counts if check.below else value > check.counts
         return found.reshape(shape)
@@ -332,4 +354,15 @@ def _unseen(guard: Guard, run: Run) -> tuple[Unseen, ...]:
     return tuple(sorted(found.values(), key=lambda entry: -entry.share))
 
 
-__all__ = ["STRAIN", "Converter", "Guard", "Level", "StageGuard", "Unseen", "guard"]
+__all__ = [
+    "PATIENCE",
+    "PIN_CURRENT",
+    "STRAIN",
+    "Converter",
+    "Guard",
+    "Level",
+    "StageGuard",
+    "SupplyGuard",
+    "Unseen",
+    "guard",
+]

@@ -64,6 +64,8 @@ class Converter:
         The loop smooths over 2 to the power of it samples; by itself over about 64 ms.
     warming : float
         From the first current of a start until all levels are live [s].
+    supply_share : float
+        From the anode supply to a free pin, by a divider; 0: it isn't watched.
     noise : float
         Of the converter and its reference at the pin [V r.m.s.] (common practice, no source).
     """
@@ -79,6 +81,7 @@ class Converter:
     rate: int = 250
     shift: int | None = None
     warming: float = 30.0
+    supply_share: float = 0.0
     noise: float = 2.5e-4
 
     def __post_init__(self) -> None:
@@ -90,6 +93,7 @@ class Converter:
             "resistance": (10.0, 1e7, "from 10 ohm to 10 Mohm"), "capacitance": (1e-10, 1e-3, "from 100 pF to 1 mF"),
             "rate": (20, 20000, "from 20 to 20000 a second"), "shift": (0, 10, "from 0 to 10"),
             "warming": (0.0, 600.0, "from 0 to 600 s"), "noise": (0.0, 1.0, "from 0 to 1 V"),
+            "supply_share": (0.0, 0.1, "a share from 0 to 0.1"),
         }  # fmt: skip
         if self.shift is None:
             object.__setattr__(self, "shift", int(np.clip(round(np.log2(max(self.rate * _SMOOTHING, 1.0))), 0, 10)))
@@ -176,6 +180,71 @@ class Level:
     def of_pair(self) -> bool:
         """Whether it is about the halves of a pair."""
         return self.source == "apart"
+
+
+@dataclass(frozen=True)
+class SupplyGuard:
+    """The anode supply, where a pin is free for it.
+
+    Attributes
+    ----------
+    share : float
+        Of the divider before the pin.
+    expected : float
+        At rest [V].
+    window : tuple of float
+        Of healthy builds at rest [V].
+    present, low, high : float
+        From which voltage on it counts as there, and below and above which it is warned of [V].
+    hold : float
+        How long the last two must last [s].
+    volts_per_count : float
+        [V].
+    """
+
+    share: float
+    expected: float
+    window: tuple[float, float]
+    present: float
+    low: float
+    high: float
+    hold: float
+    volts_per_count: float
+
+    def counts(self, volts: float) -> int:
+        """Return what a voltage reads."""
+        return round(volts / self.volts_per_count)
+
+
+def supply_guard(quiet: Floats, drop: float, way: Converter) -> SupplyGuard:
+    """Return the levels of the supply.
+
+    Parameters
+    ----------
+    quiet : ndarray, shape (builds,)
+        Of healthy builds at rest [V].
+    drop : float
+        By which full power lowers it [V].
+    way : Converter
+
+    Raises
+    ------
+    InputError
+        If it doesn't fit the converter.
+    """
+    step = way.reference / 2**way.bits / way.supply_share
+    expected, low, high = (float(each(quiet)) for each in (np.nanmean, np.nanmin, np.nanmax))
+    margin = (_MARGIN + way.reference_tolerance) * expected
+    # Cold valves draw nothing: a third more than at rest, and something to spare (common practice, no source).
+    if (most := 1.4 * high) > way.full_scale * step:
+        raise InputError(
+            f"guard: the supply may reach {most:.3g} V before the valves are warm, {most * way.supply_share:.3g} V at "
+            f"its pin, and the converter ends at {way.reference:g} V; give a smaller share than "
+            f"{way.supply_share:g}, such as {0.9 * way.reference / most:.2g}"
+        )
+    return SupplyGuard(
+        way.supply_share, expected, (low, high), 0.5 * expected, low - drop - margin, high + margin, 3.0, step
+    )
 
 
 @dataclass(frozen=True)
@@ -330,4 +399,4 @@ def _fits(made: StageGuard, way: Converter) -> None:
         )
 
 
-__all__ = ["MINUTE", "SENSE", "Converter", "Level", "StageGuard", "stage_guard"]
+__all__ = ["MINUTE", "SENSE", "Converter", "Level", "StageGuard", "SupplyGuard", "stage_guard", "supply_guard"]

@@ -93,6 +93,8 @@ class Loop:
         Samples of the mean that drifts are told by.
     period : int
         From sample to sample [us].
+    supply : int
+        Count above which the anode supply is there, which has a pin after the valves'; 0: it has none.
     """
 
     valves: int
@@ -104,6 +106,12 @@ class Loop:
     patience: int = 0
     slow: int = 15000
     period: int = 4000
+    supply: int = 0
+
+    @property
+    def pins(self) -> int:
+        """How many counts a sample has."""
+        return self.valves + (1 if self.supply else 0)
 
 
 class Memory:
@@ -118,9 +126,9 @@ class Memory:
     """
 
     def __init__(self, loop: Loop, points: int, state: str = "warming") -> None:
-        valves = (points, loop.valves)
+        pins = (points, loop.pins)
         self.sums, self.rough, self.still, self.last, self.slow, self.reference, self.drift = (
-            np.zeros(valves, dtype=np.int64) for _ in range(7)
+            np.zeros(pins, dtype=np.int64) for _ in range(7)
         )
         self.held = np.zeros((points, len(loop.checks)), dtype=np.int64)
         self.samples, self.slow_samples, self.off_beat = (np.zeros(points, dtype=np.int64) for _ in range(3))
@@ -177,7 +185,7 @@ def replay(
     Parameters
     ----------
     loop : Loop
-    counts : ndarray of int, shape (points, samples, valves)
+    counts : ndarray of int, shape (points, samples, pins)
     warm : bool
         Whether the warming up is over at the first sample.
     memory : Memory, optional
@@ -213,7 +221,7 @@ class _Step:
         self.needed = np.array([check.samples for check in loop.checks], dtype=np.int64)
         # What is met below a level is met above it with both signs turned.
         self.sign = np.array([-1 if check.below else 1 for check in loop.checks], dtype=np.int64)
-        sizes = [len(self.halves) if source == "apart" else loop.valves for source in SOURCES]
+        sizes = [len(self.halves) if source == "apart" else loop.pins for source in SOURCES]
         begins = dict(zip(SOURCES, np.concatenate([[0], np.cumsum(sizes)[:-1]]).tolist(), strict=True))
         self.place = np.array([begins[check.source] + check.signal for check in loop.checks], dtype=np.int64)
         # The first check of the highest event is the cause: events fall, and within one the number rises.
@@ -229,7 +237,8 @@ class _Step:
         m.rough = m.rough + np.abs(new - m.last) - (m.rough >> ROUGH_SHIFT)
         m.still = np.where((new == m.last) & (new >= loop.dark), m.still + 1, 0)
         m.last = new
-        most = smooth.max(axis=1)
+        valves = smooth[:, : loop.valves]
+        most = valves.max(axis=1)
         starting = m.state == _WARMING
         m.patience = np.where(~starting & (most >= loop.dark), loop.patience, m.patience)
         waits = starting & (most < loop.dark) & (m.patience > 0)
@@ -240,7 +249,9 @@ class _Step:
         self._slow(m, smooth, cold)
         # Who has waited in vain has no other start before it.
         most = np.where(m.patience > 0, most, loop.dark)
-        signals = np.concatenate([smooth, np.abs(smooth @ self.halves.T), new, m.rough >> ROUGH_SHIFT, m.still,
+        if loop.supply:  # no current while the supply is there is no mains that is off
+            most = np.where(smooth[:, loop.valves] > loop.supply, np.maximum(most, loop.dark), most)
+        signals = np.concatenate([smooth, np.abs(valves @ self.halves.T), new, m.rough >> ROUGH_SHIFT, m.still,
                                   m.drift, most[:, None]], axis=1)  # fmt: skip
         met = self.sign * signals[:, self.place] > self.sign * self.level
         live = (self.phases & np.where(cold, STARTING, RUNNING)[:, None]) != 0

@@ -154,7 +154,7 @@ class Network:
             if e.holds_voltage or self._coil_is_wire(e):
                 self.place[f"i({e.name})"] = len(self.place)
         self.stores = [e for e in self.elements if e.kind == "c" or (e.kind == "l" and not self._coil_is_wire(e))]
-        self.pins = [self._index_of_pin(valve.pin) for valve in bed.valves]
+        self.pins = [self._index_of_pin(pin) for pin in (*(v.pin for v in bed.valves), bed.supply_pin) if pin]
         self.ports = [
             (use.nodes.get(electrode, ""), use.nodes["cathode"]) for use in self.uses for electrode in ELECTRODES
         ]
@@ -411,7 +411,7 @@ class Network:
         return np.asarray((watts / self.ratings).max(axis=2))
 
     def pin_volts(self, now: Moment) -> Floats:
-        """Return the voltages at the converter's pins [V], shape (points, valves)."""
+        """Return the voltages at the converter's pins [V], shape (points, pins): valves, then a watched supply."""
         return now.state[:, self.pins]
 
 

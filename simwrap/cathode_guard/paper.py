@@ -6,7 +6,7 @@ import re
 from importlib.resources import files
 from typing import Any
 
-from simwrap.cathode_guard.guard import PIN_CURRENT, Guard, Level
+from simwrap.cathode_guard.guard import PATIENCE, PIN_CURRENT, Guard, Level
 from simwrap.cathode_guard.loop import EVENTS, NEXT, OFF_BEAT, ROUGH_SHIFT, RUNNING, SOURCES, STARTING, STATES, Loop
 from simwrap.report.model import Listing, Section
 from simwrap.units.quantity import render
@@ -45,6 +45,7 @@ def to_dict(guard: Guard) -> dict[str, Any]:
             }
             for name, stage in guard.stages.items()
         },
+        "supply": _supply(guard),
         "warming": way.warming,
         "healthy_builds": guard.builds,
         "pin": pin(guard),
@@ -69,6 +70,20 @@ def _level(level: Level) -> dict[str, Any]:
         "hold": level.hold,
         "within": level.within,
         "event": level.event,
+    }
+
+
+def _supply(guard: Guard) -> dict[str, Any] | None:
+    made = guard.supply
+    if made is None:
+        return None
+    volts = {"present": made.present, "warn_low": made.low, "warn_high": made.high}
+    return {
+        "share": made.share,
+        "expected": made.expected,
+        "window": list(made.window),
+        "hold": made.hold,
+        "levels": {name: {"voltage": value, "counts": made.counts(value)} for name, value in volts.items()},
     }
 
 
@@ -116,6 +131,18 @@ def section(guard: Guard) -> Section:
         table = Listing("", ("level", "current", "sense", "counts", "lasts", "within"), rows)
         note = f"a full-power sine at the sampling rate leaves {_amperes(alias)} that looks like a slow change"
         made.parts.append(Section(name, title, tables=[table], notes=[note]))
+    if (rail := guard.supply) is not None:
+        below, above, there = (
+            f"{render(volts, 'V', digits=3)} ({rail.counts(volts)} counts)"
+            for volts in (rail.low, rail.high, rail.present)
+        )
+        notes = [
+            f"{rail.share:g} of it at a pin of its own; warned of below {below} and above {above} for "
+            f"{render(rail.hold, 's')}",
+            f"above {there} it is there, and valves without current are no mains that is off: heaters or converter",
+        ]
+        title = f"supply: {render(rail.expected, 'V', digits=3)} expected at rest"
+        made.parts.append(Section("supply", title, notes=notes))
     made.parts += [
         Section("pin", "what a fault puts on a pin", notes=_pin_words(guard)),
         Section("not-seen", "What no cathode current tells (a fuse or a look has to):", notes=unseen_words(guard)),
@@ -136,6 +163,9 @@ def unseen_words(guard: Guard) -> list[str]:
         "valves that run hot together by less than a level is wide, such as grids with a little gas in both halves",
         "heaters, screens and anodes themselves: a current may be right and its way wrong",
     ]
+    blind = "every pin that reads nothing, the supply's too" if guard.supply else "every pin that reads nothing at once"
+    wait = render(PATIENCE + guard.converter.warming, "s")
+    lines.append(f"{blind}: it looks like a mains that is off, and trips after {wait}")
     if not any(level.source == "still" for stage in guard.stages.values() for level in stage.levels):
         lines.append("a converter stuck inside the window: its noise is too small beside a count to tell")
     return lines
@@ -181,11 +211,12 @@ def header(guard: Guard) -> str:
     way, loop = guard.converter, guard.loop()
     names = {"apart": guard.pairs, "most": ["all"]}
     valves = [valve.name for valve in guard.bed.valves]
+    rail = guard.supply
     checks = [
         {
             "numbers": f"GUARD_{c.source.upper()}, {c.signal}, {int(c.below)}, {c.phases}, GUARD_{c.event.upper()}, "
             f"{c.counts}, {c.samples}",
-            "words": plain(f"{names.get(c.source, valves)[c.signal]} {c.name}"),
+            "words": plain(f"{names.get(c.source, [*valves, 'supply'])[c.signal]} {c.name}"),
         }
         for c in loop.checks
     ]
@@ -194,6 +225,9 @@ def header(guard: Guard) -> str:
         for stage, made in guard.stages.items()
         for level in made.levels
     ]
+    if rail is not None:
+        constants += [(name, rail.counts(volts), f"{render(volts, 'V', digits=3)} for {render(rail.hold, 's')}")
+                      for name, volts in (("supply_low", rail.low), ("supply_high", rail.high))]  # fmt: skip
     lasting = max(c.samples for c in loop.checks if c.source in ("smooth", "apart", "raw"))
     constants.append(("trial_samples", lasting + 16 * 2**loop.shift, "of each try of the self-test"))
     return environment.from_string(source).render(
@@ -202,7 +236,8 @@ def header(guard: Guard) -> str:
         shift=way.shift, rough_shift=ROUGH_SHIFT, off_beat=OFF_BEAT, warming=loop.warming,
         warming_seconds=f"{way.warming:g}", patience=loop.patience, slow=loop.slow, dark=loop.dark, period=loop.period,
         full_scale=way.full_scale, checksum=checksum(loop), constants=constants, rest=_row(rest_counts(guard)),
-        unseen=[plain(line) for line in unseen_words(guard)], single=len(valves) == 1, starting=STARTING,
+        unseen=[plain(line) for line in unseen_words(guard)], single=len(valves) == 1 and rail is None,
+        rest_pins=loop.pins, supply=loop.supply, supply_share=f"{way.supply_share:g}", starting=STARTING,
         running=RUNNING, states=", ".join(_name(state) for state in STATES),
         events=", ".join(_name(event) for event in EVENTS), sources=", ".join(_name(source) for source in SOURCES),
         next=[", ".join(_name(state) for state in row) for row in NEXT],
@@ -210,8 +245,9 @@ def header(guard: Guard) -> str:
 
 
 def rest_counts(guard: Guard) -> tuple[int, ...]:
-    """Return what each healthy valve reads at rest [counts]."""
-    return tuple(round(guard.stages[v.stage].expected / guard.converter.amperes) for v in guard.bed.valves)
+    """Return what each pin of a healthy amplifier reads at rest [counts]."""
+    found = [round(guard.stages[v.stage].expected / guard.converter.amperes) for v in guard.bed.valves]
+    return (*found, *([guard.supply.counts(guard.supply.expected)] if guard.supply else []))
 
 
 def checksum(loop: Loop) -> int:

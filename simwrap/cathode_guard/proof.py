@@ -415,11 +415,14 @@ def prove_converter(guard: Guard, *, seconds: float = 125.0) -> list[ConverterRu
     way, loop = guard.converter, guard.loop()
     random = np.random.default_rng(41)
     samples = round(seconds * way.rate)
-    rest = np.array([guard.stages[v.stage].expected * way.sense * way.gain for v in guard.bed.valves])
+    rest = [guard.stages[v.stage].expected * way.sense * way.gain for v in guard.bed.valves]
+    if guard.supply is not None:
+        rest.append(guard.supply.expected * guard.supply.share)
     volts = np.tile(rest, (samples, 1))
     healthy = way.counts(volts, random=random)
     wave = np.sin(2.0 * np.pi * 50.0 * np.arange(samples) / way.rate)[:, None]
     one = np.arange(len(rest)) == 0
+    cathodes = np.arange(len(rest)) < len(guard.bed.valves)
     wrong: dict[str, NDArray[np.int64]] = {
         "stuck inside the window": np.broadcast_to(healthy[:1], healthy.shape),
         "saturated": np.full_like(healthy, way.full_scale),
@@ -427,8 +430,11 @@ def prove_converter(guard: Guard, *, seconds: float = 125.0) -> list[ConverterRu
         "reads noise": random.integers(0, 2 * healthy[0].max(), healthy.shape),
         "an open wire that picks up 50 Hz": way.counts(volts * (1.0 + wave), random=random),
     }
-    names = [f"{which}: {words}" for words in wrong for which in ("every pin", "one pin")]
-    masks = (np.ones_like(one), one)
+    which = {"every pin": np.ones_like(one), "one pin": one}
+    if not cathodes.all():
+        which["every cathode's pin"] = cathodes
+    names = [f"{pins}: {words}" for words in wrong for pins in which]
+    masks = which.values()
     said = replay(loop, np.stack([np.where(mask, counts, healthy) for counts in wrong.values() for mask in masks]),
                   warm=True)  # fmt: skip
     at = said.first("tripped")

@@ -118,7 +118,7 @@ class Builds:
         self, seconds: float, rate: int, *, mains: bool = True, quick: float = QUICK, finest: float = SHORT_STEP,
         signal: Callable[[float], Floats] | None = None, each: Callable[[float, Moment], None] | None = None,
     ) -> Floats:  # fmt: skip
-        """Go on for some time; return the pins' voltages at every sample [V], shape (points, samples, valves).
+        """Go on for some time; return the pins' voltages at every sample [V], shape (points, samples, pins).
 
         Parameters
         ----------
@@ -136,7 +136,7 @@ class Builds:
             Told the length of each step [s] and the moment after it.
         """
         samples = max(1, round(seconds * rate))
-        pins = np.zeros((self.points, samples, len(self.network.names)))
+        pins = np.zeros((self.points, samples, len(self.network.pins)))
         ohms = np.stack([self.values.get(v.element, np.full(self.points, self.network.bed.sense))
                          for v in self.network.bed.valves], axis=1)  # fmt: skip
         emission, mu, gas = (self.factors(what) for what in ("emission", "mu", "gas"))
@@ -211,7 +211,7 @@ def at_rest(builds: Builds, rate: int = 250) -> None:
 
 
 def surges(network: Network, columns: Mapping[str, Floats], points: int, seed: int) -> list[Floats]:
-    """Return the pins' voltages of healthy starts [V], each (points, samples, valves) at 250 a second.
+    """Return the pins' voltages of healthy starts [V], each (points, samples, pins) at 250 a second.
 
     Cold ones of a minute, and the first seconds after dips of the mains, :data:`DIPS`.
     """

@@ -78,6 +78,9 @@ class ConverterPins:
     filter_resistor: Annotated[str, typer.Option("--filter-resistor", metavar="OHM")] = "10k"
     filter_capacitor: Annotated[str, typer.Option("--filter-capacitor", metavar="F")] = "4u7"
     rate: Annotated[int, typer.Option("--rate", help="Samples a second of each pin.")] = 250
+    supply_share: Annotated[
+        float, typer.Option("--supply-share", help="Divider from the anode supply to a pin of its own; 0: none.")
+    ] = 0.0
     warming: Annotated[str, typer.Option("--warming", metavar="S", help="First current to all levels.")] = "30"
 
     def converter(self) -> Converter:
@@ -89,7 +92,7 @@ class ConverterPins:
             reference=quantity.parse(self.reference, "V", parameter="--reference"), gain=self.gain,
             resistance=quantity.parse(self.filter_resistor, "ohm", parameter="--filter-resistor"),
             capacitance=quantity.parse(self.filter_capacitor, "F", parameter="--filter-capacitor"), rate=self.rate,
-            warming=quantity.parse(self.warming, "s", parameter="--warming"),
+            supply_share=self.supply_share, warming=quantity.parse(self.warming, "s", parameter="--warming"),
         )  # fmt: skip
 
 

@@ -16,8 +16,9 @@ import pytest
 from simwrap.cathode_guard import paper
 from simwrap.cathode_guard.bench import Sensed
 from simwrap.cathode_guard.guard import Guard, Unseen
-from simwrap.cathode_guard.levels import Converter, stage_guard
+from simwrap.cathode_guard.levels import Converter, stage_guard, supply_guard
 from simwrap.cathode_guard.loop import EVENTS, STATES, Loop, Memory, replay
+from simwrap.errors import InputError
 
 STRICT = ["-std=c99", "-Wall", "-Wextra", "-Werror", "-pedantic", "-O2"]
 
@@ -37,10 +38,10 @@ int run(const uint16_t *counts, const uint32_t *times, long points, long samples
         guard_start(&g, state);
         for (sample = 0; sample < samples; sample++) {
             const long n = point * samples + sample;
-            states[n] = guard_step(&g, counts + n * GUARD_VALVES, times[n]);
+            states[n] = guard_step(&g, counts + n * GUARD_PINS, times[n]);
             causes[n] = g.cause;
         }
-        for (k = 0; k < GUARD_VALVES; k++) {
+        for (k = 0; k < GUARD_PINS; k++) {
             *memory++ = g.sums[k]; *memory++ = g.rough[k]; *memory++ = g.still[k]; *memory++ = g.slow[k];
             *memory++ = g.reference[k]; *memory++ = g.drift[k];
         }
@@ -66,7 +67,10 @@ def made(converter: Converter, *, pair: bool = True, title: str = "reading room"
     stage = stage_guard("power", np.full(len(valves), 0.037), quiet, 1.12, apart, 0.057, converter)
     bed: Any = SimpleNamespace(valves=valves, sense=converter.sense, lifted=0.0)
     nothing: Any = None
-    return Guard(title, converter, bed, nothing, 50, {"power": stage}, 1.0, ("", 1.0), ("", 0.0))
+    rail = None
+    if converter.supply_share:
+        rail = supply_guard(300.0 * (1.0 + random.uniform(-0.1, 0.1, 50)), 10.0, converter)
+    return Guard(title, converter, bed, nothing, 50, {"power": stage}, 1.0, ("", 1.0), ("", 0.0), supply=rail)
 
 
 class Host:
@@ -110,13 +114,13 @@ def traces(loop: Loop, full: int, points: int, samples: int, seed: int) -> tuple
     levels = np.unique([0, full, loop.dark, *(c.counts for c in loop.checks if c.source in ("smooth", "raw", "apart"))])
     # A point dwells on three levels in turn; each valve near it, or on one of its own.
     dwell = random.choice(levels, (points, 3, 1))
-    own = random.choice(levels, (points, 3, loop.valves))
-    near = np.where(random.random((points, 3, loop.valves)) < 0.7, dwell, own)
+    own = random.choice(levels, (points, 3, loop.pins))
+    near = np.where(random.random((points, 3, loop.pins)) < 0.7, dwell, own)
     ends = np.sort(random.integers(0, samples, (points, 2)), axis=1)
     place = (np.arange(samples)[None, :, None] >= ends[:, None, :]).sum(axis=2)
     centre = np.take_along_axis(near, place[:, :, None], axis=1)
     width = random.choice([0.0, 1.0, 3.0, 0.02 * full, 0.3 * full], (points, 1, 1))
-    noise = random.standard_normal((points, samples, loop.valves), dtype=np.float32)
+    noise = random.standard_normal((points, samples, loop.pins), dtype=np.float32)
     counts = np.clip(np.rint(centre + width * noise), 0, full).astype(np.uint16)
     elapsed = np.full((points, samples), loop.period)
     bad = random.random((points, samples)) < np.where(random.random((points, 1)) < 0.1, 0.8, 0.01)
@@ -128,6 +132,7 @@ def traces(loop: Loop, full: int, points: int, samples: int, seed: int) -> tuple
 EDGES: list[dict[str, Any]] = [
     {}, {"warming": 0.0}, {"warming": 1e-4}, {"warming": 0.1}, {"warming": 600.0}, {"shift": 0}, {"shift": 10},
     {"rate": 20}, {"rate": 20000, "capacitance": 1e-6}, {"noise": 0.0}, {"noise": 1e-2},
+    {"supply_share": 0.005},
     {"sense": 1.0, "gain": 10.0}, {"sense": 100.0, "gain": 0.1}, {"reference": 1.1}, {"reference": 10.0},
 ]  # fmt: skip
 BITS = (8, 10, 12, 16)
@@ -233,11 +238,33 @@ def test_the_self_test(tmp_path: Path) -> None:
         folder.mkdir()
         (folder / "guard.h").write_text(text.replace(old, new), encoding="ascii")
         (folder / "main.c").write_text(
-            '#include "guard.h"\nint main(void) { const uint16_t n[GUARD_VALVES] = {0}; return guard_self_test(n); }\n',
+            '#include "guard.h"\nint main(void) { const uint16_t n[GUARD_PINS] = {0}; return guard_self_test(n); }\n',
             encoding="ascii",
         )
         subprocess.run(["gcc", "-std=c99", "main.c", "-o", "main"], cwd=folder, check=True)
         assert subprocess.run([folder / "main"], check=False).returncode == says
+
+
+def test_the_self_test_with_a_supply(tmp_path: Path) -> None:
+    """Its pin may hold what the reservoir does; one valve without current isn't a mains that is off any more."""
+    guard = made(Converter(supply_share=0.005), pair=False)
+    host = Host(guard, tmp_path)
+    assert guard.supply is not None
+    assert guard.supply.counts(300.0) == round(300.0 * 0.005 / 3.3 * 4096)
+    assert host.self_test([0, guard.supply.counts(300.0)]) == 0
+    assert host.self_test([457, 0]) == 4
+    text = paper.header(guard)
+    assert "GUARD_PINS 2" in text
+    assert "GUARD_VALVES 1" in text
+    assert "guard_tried(k, 0)" in text
+    assert "guard_tried(k, 0)" not in paper.header(made(Converter(), pair=False))
+
+
+def test_a_supply_that_does_not_fit_the_converter() -> None:
+    with pytest.raises(InputError, match=r"give a smaller share than 0\.02, such as 0\.006"):
+        made(Converter(supply_share=0.02))
+    with pytest.raises(InputError, match="supply_share"):
+        Converter(supply_share=0.5)
 
 
 def test_a_clock_that_is_off_trips(tmp_path: Path) -> None:

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
@@ -43,6 +45,26 @@ def test_while_warming_a_short_counts_at_once_and_an_overload_soon() -> None:
     said = replay(LOOP, trace((49, 700, 300)))
     assert said.first("tripped")[0] == 29  # the thirtieth sample above it, not the fiftieth
     assert said.tripped_by == ["start_high"]
+
+
+def with_supply(*levels: tuple[int, int, int]) -> np.ndarray:
+    """Counts of two valves and of the supply: both valves alike."""
+    return np.concatenate([np.tile([[both, both, rail]], (samples, 1)) for samples, both, rail in levels])[None]
+
+
+def test_a_supply_that_is_there_tells_dead_valves_from_a_mains_that_is_off() -> None:
+    """Heaters that go out, or a converter that reads nothing of all valves: once a new start, and no trip."""
+    watched = replace(LOOP, supply=200)
+    assert watched.pins == 3
+    out = with_supply((50, 300, 400), (60, 0, 420))
+    assert replay(watched, out, warm=True).tripped_by == ["trip_low"]
+    assert replay(LOOP, out[:, :, :2], warm=True).tripped_by == [""]
+    # The mains goes, and with it the supply: a start follows.
+    off = replay(watched, with_supply((50, 300, 400), (60, 0, 20), (10, 0, 400), (90, 300, 400)), warm=True)
+    assert off.tripped_by == [""]
+    assert STATES.index("warming") in off.states[0]
+    # While cold cathodes have no current yet, the supply is there, and nothing is amiss.
+    assert replay(watched, with_supply((60, 0, 420), (90, 300, 400))).tripped_by == [""]
 
 
 def test_the_warming_up_begins_with_the_first_current() -> None:

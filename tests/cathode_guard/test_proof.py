@@ -24,10 +24,11 @@ from simwrap.cathode_guard.proof import (
     prove_programme,
     prove_starts,
     prove_tones,
+    resting,
     started,
 )  # fmt: skip
 from simwrap.circuits.design_file import read_whole_design
-from simwrap.faults.bed import Fault
+from simwrap.faults.bed import Fault, element_of
 from simwrap.faults.rails import supplied
 from simwrap.report.text import as_text
 
@@ -180,6 +181,33 @@ def test_gas_that_grows_over_minutes_warns(room: Guard, network: Network) -> Non
     assert watch.builds.moment.sensed[0, 0] < level
     assert watch.tripped == [""]
     assert "warn_drift" in watch.warned[0]
+
+
+# A supply with a pin of its own
+
+
+def test_a_watched_supply(room: Guard, network: Network) -> None:
+    """Starts, dips and programme trip nothing with it; heaters that go out and a mute converter do."""
+    found = guard(read_whole_design(ROOM, complete=True), Converter(supply_share=0.005), builds=8)
+    rail = found.supply
+    assert rail is not None
+    # What the supply gives both channels, as the audit has it: 307 V.
+    assert rail.expected == pytest.approx(307.0, rel=0.03)
+    own = Network(found.bed)
+    assert prove_starts(found, own, 6, 2, seconds=12.0).trips == 0
+    assert prove_programme(found, own, 4, 3, seconds=1.0).trips == 0
+    said = {run.fault: run for run in prove_converter(found, seconds=30.0)}
+    assert said["every cathode's pin: reads nothing"].seconds < 1.5
+    for made, each, tripped in ((found, own, ["trip_low"]), (room, network, [""])):
+        watch = resting(made, each, 1, 9)
+        watch.run(1.0)
+        cold = {element_of(valve.name, "emission"): 1e-3 for valve in found.bed.valves}
+        watch.builds.broken([Fault("heaters", "out", {}, cold)])
+        watch.run(3.0)
+        assert watch.tripped == tripped
+    text = json.dumps(paper.to_dict(found))
+    assert f'"present": {{"voltage": {rail.present}' in text
+    assert "a pin of its own" in as_text([paper.section(found)], 10_000)
 
 
 # What stands on the paper
