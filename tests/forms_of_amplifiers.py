@@ -109,7 +109,7 @@ def cascode_output(made: Stage) -> tuple[float, float]:
 WHITE = "both valves' currents (own); 1/gm of the upper, divided by 1 + gm2 Ra, is the usual estimate"
 FOLLOWING: dict[str, Any] = {
     "source_resistance": 0, "input_capacitor": FARAD, "lower_capacitor": FARAD, "drive_capacitor": FARAD,
-    "coupling_capacitor": FARAD, "load_capacitance": 0,
+    "coupling_capacitor": FARAD, "load_capacitance": 0, "bleeder_resistor": 0, "discharge_resistor": 0,
 }  # fmt: skip
 
 

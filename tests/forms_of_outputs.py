@@ -107,7 +107,7 @@ def three_single(made: Stage) -> tuple[float, float]:
 TOTEM = "both valves' currents (own); Peterson and Sinclair 1952 (from memory)"
 COUPLED: dict[str, Any] = {
     "source_resistance": 0, "input_capacitor": FARAD, "cathode_capacitor": FARAD, "coupling_capacitor": FARAD,
-    "load_capacitance": 0, "bleeder_resistor": 0,
+    "load_capacitance": 0, "bleeder_resistor": 0, "discharge_resistor": 0,
 }  # fmt: skip
 
 

@@ -166,6 +166,7 @@ def follower(network: Network, made: Stage) -> Network:
 def rumble(made: Stage, frequency: float) -> tuple[float, float]:
     v = made.values
     network = follower(Network().add("resistor", "signal", "input", v["source_resistance"]), made)
+    network.add("resistor", "input", "0", v["input_resistor"])
     network.add("capacitor", "input", "middle", v["first_capacitor"])
     network.add("capacitor", "middle", "grid", v["second_capacitor"])
     network.add("resistor", "middle", "cathode", v["feedback_resistor"])

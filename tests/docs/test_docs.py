@@ -28,7 +28,7 @@ WRITTEN = sorted(
     if not page.relative_to(DOCS).parts[0].startswith("_") and "made" not in page.parts
 )
 #: Pages that take more than a few seconds.
-SLOW = {"bench", "cathode_resistor", "output_stages", "whole_amplifier", "tone_control"}
+SLOW = {"bench", "cathode_resistor", "output_stages", "phones_and_records", "whole_amplifier", "tone_control"}
 #: What a block that isn't run may hold: installation, servers, the tests themselves.
 NOT_RUN = {"apt-get", "git", "cd", "python3", ".", "pip", "jupyter", "make", "dask", ".venv/bin/python"}
 
