@@ -78,8 +78,8 @@ def load_lines(stage: StageLike, *, frequency: Frequency = 1000.0) -> Steps:
     valves.<name>.signal_load
         For the signal [ohm]; NaN where it isn't a straight line: not resistive within 20 %, or
         not the same within 20 % half a decade higher and lower. Of valves that share a load or a cathode and
-        that the signal drives in opposite phase, or in the same, both moving alike; but valves in series see what they
-        see, as any other.
+        that the signal drives in opposite phase, what they have in opposite phase. Below 0 where another valve
+        drives this one's anode: the upper one of two in series takes current up as its anode rises.
     valves.<name>.alone_load
         For the signal while a twin in opposite phase at the same load is cut off [ohm]; NaN without one.
     valves.<name>.output_share
@@ -111,9 +111,9 @@ def load_lines(stage: StageLike, *, frequency: Frequency = 1000.0) -> Steps:
     middle, low = (_Network(valves, answers, output) for answers in (at_band, at_slow))
     ohms = load_of(stage, count(signal))[1]
     variables: dict[str, Variable] = {}
-    for number, (name, use) in enumerate(valves.items()):
+    for number, name in enumerate(valves):
         twins = _twins(valves, signal, middle, low, number)
-        found = _lines(number, twins, middle, low, partial(_driven, signal, name, use))
+        found = _lines(number, twins, middle, low, partial(_driven, signal, valves, middle, number))
         for key, words in (
             ("direct_load", "load of {} for slow changes"),
             ("signal_load", "load of {} for the signal"),
@@ -300,14 +300,24 @@ def _same_size(ratio: Floats) -> NDArray[np.bool_]:
     return np.asarray((ratio > 1.0 / _ALIKE) & (ratio < _ALIKE))
 
 
-def _driven(signal: Reply, name: str, use: Any, tap: Floats) -> Array:
-    """Return what a valve sees while the signal drives it, over frequency [ohm]; NaN where it doesn't."""
-    nodes = current_nodes(name, use)
-    current = 1e-3 * vector(signal, nodes["anode"])
-    if "screen" in nodes:
-        current = current + tap[:, None] * 1e-3 * vector(signal, nodes["screen"])
-    seen = divide(-between(signal, use.nodes["anode"], use.nodes["cathode"]), current)
-    return np.where(np.abs(current) > _UNDRIVEN, seen, np.nan)
+def _driven(signal: Reply, valves: Mapping[str, Any], network: _Network, valve: int, signs: Floats) -> Array:
+    """Return what a valve sees while the signal drives it, over frequency [ohm]; NaN where it doesn't.
+
+    Of a pair it is what both halves have in opposite phase: an exactly balanced one has nothing else.
+    """
+    falls, currents = [], []
+    for number, (name, use) in enumerate(valves.items()):
+        nodes = current_nodes(name, use)
+        current = 1e-3 * vector(signal, nodes["anode"])
+        if "screen" in nodes:
+            current = current + network.tap(number, _MIDDLE)[:, None] * 1e-3 * vector(signal, nodes["screen"])
+        falls.append(-between(signal, use.nodes["anode"], use.nodes["cathode"]))
+        currents.append(current)
+    opposite = signs < 0
+    shares = np.where(opposite, divide(-1.0, opposite.sum(axis=1, keepdims=True)), 0.0)
+    shares[:, valve] = 1.0
+    fall, current = (np.einsum("pk,kpf->pf", shares, np.stack(each)) for each in (falls, currents))
+    return np.where(np.abs(currents[valve]) > _UNDRIVEN, divide(fall, current), np.nan)
 
 
 def _lines(
@@ -322,11 +332,10 @@ def _lines(
     # What is slow moves both valves of a pair alike. Those of a cathode-coupled pair share a current that stays.
     together = np.where(at_load[:, None], np.abs(signs), signs)
     slow = np.where(single, low.alive(valve, tap)[:, 0], low.load(valve, together, tap)[:, 0])
-    # By itself a valve is looked at as the signal drives it, so that a grid leak to its cathode is bootstrapped as it
-    # is in use; one that the signal doesn't reach, as its own grid does. A pair is taken as exactly balanced.
-    seen = driven(tap)
-    seen = np.where(np.isfinite(seen), seen, middle.alive(valve, tap))
-    signal = _straight(np.where(single[:, None], seen, middle.load(valve, signs, tap)))
+    # A valve is looked at as the signal drives it, so that a grid leak to its cathode is bootstrapped as it is in use;
+    # one that the signal doesn't reach, as its own grid does.
+    seen = driven(signs)
+    signal = _straight(np.where(np.isfinite(seen), seen, middle.alive(valve, tap)))
     alone = _straight(middle.load(valve, np.maximum(signs, 0.0), tap))
     return {
         "direct_load": slow.real,

@@ -144,3 +144,56 @@ def test_a_follower_and_what_it_drives_at_its_cathode_are_no_pair() -> None:
     seen = 1.0 / (1.0 / beneath + (second.mu + 1.0) / (second.ra + load))
     assert lines.v1.signal_load == pytest.approx(seen, rel=2e-3)
     assert lines.v2.signal_load == pytest.approx(load - (second.ra + load) / (second.mu + 1.0), rel=2e-3)
+
+
+CASCODE_PAIR = """
+[valves.v2]
+parameter = "valve"
+anode = "n_low_b"
+grid = "n_grid_b"
+cathode = "n_foot"
+
+[valves.v3]
+parameter = "upper"
+anode = "n_top"
+grid = "n_held"
+cathode = "n_low"
+
+[valves.v4]
+parameter = "upper"
+anode = "n_top_b"
+grid = "n_held"
+cathode = "n_low_b"
+#}
+r_grid_leak n_grid 0 {{ grid_leak }}
+r_grid_b n_grid_b 0 1
+{{ valve("v1") }}
+{{ valve("v2") }}
+{{ valve("v3") }}
+{{ valve("v4") }}
+r_foot n_foot n_negative 22000
+v_negative n_negative 0 dc -150
+r_high n_ht n_held 330000
+r_held n_held 0 150000
+c_held n_held 0 1e-6
+r_top n_ht n_top 33000
+r_top_b n_ht n_top_b 33000
+c_coupling n_top n_out 1e-5
+c_coupling_b n_top_b n_out_b 1e-5
+r_load_b n_out_b 0 {{ load_resistor }}
+"""
+
+
+def test_a_pair_of_cascodes(tmp_path: Path) -> None:
+    """As a cascode each: the lower halves see a cathode, the upper ones the load less that."""
+    file = tmp_path / "cascode_pair.cir.j2"
+    file.write_text(HEADER + CASCODE_PAIR, encoding="utf-8")
+    stage = simwrap.stage(str(file), valve="6DJ8", upper="6DJ8")
+    found = simwrap.measure(stage, ["bias", "load_lines"])
+    lines = found.load_lines.valves
+    high = slopes(stage.valves["v3"].valve, found.bias.valves.v3)
+    loaded = 1.0 / (1.0 / 33e3 + 1.0 / 1e6)
+    seen = (high.ra + loaded) / (high.mu + 1.0)
+    for low, up in (("v1", "v3"), ("v2", "v4")):
+        assert lines[low].signal_load == pytest.approx(seen, rel=5e-3)
+        assert lines[up].signal_load == pytest.approx(loaded - seen, rel=5e-3)
