@@ -15,7 +15,7 @@ export OPENBLAS_NUM_THREADS ?= 1
 # Each of the many processes that tests start would compile every module again, where somebody has set this.
 export PYTHONDONTWRITEBYTECODE :=
 
-.PHONY: demo test check lint house docs bench floors release models ngspice clean
+.PHONY: demo test check lint house matrix docs bench floors release models ngspice clean
 .DELETE_ON_ERROR:
 
 demo: $(VENV)/.installed $(VENV)/.ngspice
@@ -41,6 +41,10 @@ UNITS := tests/units tests/circuits tests/findings tests/engine/test_shooting.py
 # Figures of the house: how much there is, what leans on what. HOUSE="--list" says where, HOUSE=/path is of another checkout.
 house: $(VENV)/.installed
 	$(BIN)/python tests/house.py $(HOUSE)
+
+# Every measure on every stage, with times, as a table.
+matrix: $(VENV)/.installed-dev $(VENV)/.ngspice
+	@$(BIN)/python tests/matrix.py
 
 lint: $(VENV)/.installed-dev
 	$(BIN)/ruff check .

@@ -19,7 +19,30 @@ _CALL = re.compile(r"\b([vi])\(([^()]*)\)")
 _FUNCTIONS: dict[str, Any] = {
     "abs": abs, "exp": lambda x: math.exp(min(x, 700.0)), "ln": math.log, "sqrt": math.sqrt, "max": max, "min": min,
     "pwr": lambda x, y: math.copysign(abs(x) ** y, x), "pow": lambda x, y: abs(x) ** y, "tanh": math.tanh,
+    "uramp": lambda x: max(x, 0.0),
 }  # fmt: skip
+
+
+_MODEL = re.compile(r"^\.model (\w+) d\((.*)\)$", re.MULTILINE)
+#: kT/q at 27 Celsius [V], and what SPICE puts across a junction [S].
+_THERMAL, _LEAST = 0.02586491, 1e-12
+
+
+def _junction(card: str) -> tuple[float, float, float]:
+    given = {name: float(value) for name, value in (word.split("=") for word in card.split())}
+    return given.get("is", 1e-14), given.get("n", 1.0) * _THERMAL, given.get("rs", 0.0)
+
+
+def _diode(volts: float, saturation: float, scale: float, series: float) -> float:
+    """Return a diode's current [A]: of the junction behind its resistance, by Newton's steps from above."""
+    inner = volts
+    if series > 0.0:
+        inner = min(volts, scale * math.log1p(max(volts, 0.0) / (series * saturation)))
+        for _ in range(80):
+            grown = math.exp(min(inner / scale, 700.0))
+            over = inner + series * saturation * (grown - 1.0) - volts
+            inner -= over / (1.0 + series * saturation * grown / scale)
+    return saturation * math.expm1(min(inner / scale, 700.0)) + _LEAST * inner
 
 
 class Circuit:
@@ -28,7 +51,9 @@ class Circuit:
     def __init__(self, text: str) -> None:
         self.index: dict[str, int] = {}
         lines = [line.split() for line in text.lower().splitlines() if line[:1] in "rclvibefghdk"]
-        branches = [words[0] for words in lines if words[0][0] in "vel" or (words[0][0] == "b" and words[3][0] == "v")]
+        #: Saturation current [A], emission coefficient times kT/q [V], and series resistance [ohm] by model.
+        self.models = {name: _junction(card) for name, card in _MODEL.findall(text.lower())}
+        branches = [words[0] for words in lines if words[0][0] in "velh" or (words[0][0] == "b" and words[3][0] == "v")]
         for words in lines:
             count = 4 if words[0][0] in "eg" else 2
             for node in words[1 : 1 + count] if words[0][0] != "k" else ():
@@ -84,6 +109,12 @@ class Circuit:
                     self.direct[self.index[node]] += sign * float(words[4])
                     self.alternating[self.index[node]] += sign * (float(words[6]) if "ac" in words else 0.0)
             return
+        if kind == "d":
+            model = self.models[words[3]]
+            rows = [(self.index[node], sign) for node, sign in ((plus, 1.0), (minus, -1.0)) if node != "0"]
+            ends = [self.index.get(node, -1) for node in (plus, minus)]
+            self.functions.append((rows, lambda x: _diode(x[0], *model), [ends]))
+            return
         if kind == "b" and words[3][0] == "i":
             rows = [(self.index[node], sign) for node, sign in ((plus, 1.0), (minus, -1.0)) if node != "0"]
             self._function(rows, " ".join(words[3:])[2:])
@@ -95,6 +126,8 @@ class Circuit:
         if kind == "v":
             self.direct[row] += float(words[4])
             self.alternating[row] += float(words[6]) if "ac" in words else 0.0
+        elif kind == "h":
+            self.conductance[row, self.index[f"i({words[3]})"]] -= float(words[4])
         elif kind == "e":
             self._add(self.conductance, branch, words[3], -float(words[5]))
             self._add(self.conductance, branch, words[4], float(words[5]))

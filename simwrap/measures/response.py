@@ -6,6 +6,7 @@ from typing import Any
 
 import numpy as np
 
+from simwrap.errors import InputError
 from simwrap.findings.finding import Finding
 from simwrap.measures.common import Floats, StageLike, axis, check_inside, decibels, port, scalar, vector
 from simwrap.measures.numerics.crossings import HALF_POWER_DB, at_frequency, corners
@@ -62,6 +63,8 @@ def response(
     reply = yield Ac(start=start, stop=stop, per_decade=per_decade, vectors=(output,))
     frequency = np.asarray(reply.axis, dtype=float)
     transfer = vector(reply, output)
+    if not np.any(transfer):  # what has no source of a signal, such as a dropper
+        raise InputError(f"response: has no meaning for {stage.name}: no signal reaches {at}")
     level = decibels(transfer)
     phase = unwrapped_degrees(transfer, frequency, reference_frequency)
     reference_db = at_frequency(frequency, level, reference_frequency)

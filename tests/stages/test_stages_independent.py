@@ -20,15 +20,8 @@ from simwrap.circuits.render import render
 
 FREQUENCY = 1000.0
 #: No signal comes in at them: what makes a supply, and what hands it on.
-WITHOUT = {"supply", "sagging_supply", "dropper"}
-
-
-def known(name: str) -> bool:
-    """Whether the oracle knows all elements: it has no diode, and so no stage with a semiconductor."""
-    return {"d", "h"}.isdisjoint(element.kind for element in render(simwrap.stage(name)).elements)
-
-
-NAMES = [name for name in simwrap.stage_names() if name not in WITHOUT and known(name)]
+WITHOUT = {"supply", "sagging_supply", "dropper", "gas_stabiliser", "series_regulator"}
+NAMES = [name for name in simwrap.stage_names() if name not in WITHOUT]
 #: Halves of a pair are taken as exactly balanced (see load_lines): what the second anode's current is of the first's.
 PAIRS = {"long_tailed_pair": -1.0, "push_pull_output": -1.0, "differential_amplifier": -1.0, "parallel_triodes": 1.0}
 

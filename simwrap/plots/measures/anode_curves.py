@@ -22,8 +22,9 @@ from simwrap.valves.curves import round_steps
 
 #: Valves of more kinds than this have no room in a title.
 _FEW = 2
-#: Ends of the axes by the valve's rest: usual, least and most volts, and most current.
-_USUAL, _NEAR, _FAR, _HIGH = 1.72, 1.3, 4.0, 20.0
+#: Ends of the axis of volts by the valve's rest: usual, least, most, and most within the rating; least of that of
+#: currents.
+_USUAL, _NEAR, _FAR, _RATED, _LOW = 1.72, 1.3, 2.2, 4.0, 2.2
 #: More letters than this before "grid voltage at each curve" make a second line of a panel's title.
 _LONG = 40
 
@@ -190,12 +191,13 @@ def _panel(axes: Axes, bias: Reader, instances: list[str], points: list[int]) ->
     amps, volts, deepest = (max(abs(getattr(each, key)) for each in rests) for key in ("amps", "volts", "grid"))
     # Where a line ends is shown as long as the valve's own curves and its rest can be read beside it.
     far = max((line.volts for line in lines), default=_USUAL * volts)
-    span = np.linspace(0.0, 1.08 * float(np.clip(far, _NEAR * volts, _FAR * volts)), 301)
-    # The steepest lines are those of the signal; a winding's d.c. line has no use for the height.
+    rated = getattr(valve.ratings, "anode_voltage_max", None) or 0.0
+    most = float(np.clip(rated, _FAR * volts, _RATED * volts))
+    span = np.linspace(0.0, 1.08 * float(np.clip(far, _NEAR * volts, most)), 301)
+    # No more flows than where the grid's curve of 0 V meets a line of the signal; a line may end far above.
     steep = [line for line in lines if not line.direct] or lines
-    top = 1.1e3 * max(
-        [2.2 * amps, *(min(line.volts / line.resistance, _HIGH * amps) for line in steep if line.resistance > 0)]
-    )
+    reached = [_met(valve, rest, line, span) for line in steep if line.resistance > 0]
+    top = 1.1e3 * max([_LOW * amps, *(1.1 * each for each in reached)])
     top = top if np.isfinite(top) and top > 0 else 1.0
     axes.set_xlim(0, span[-1])
     axes.set_ylim(0, top)
@@ -237,13 +239,23 @@ def _points(axes: Axes, bias: Reader, points: list[int], rests: list[Rest], *, s
         axes.plot([rest.volts], [1e3 * rest.amps], "o", markersize=7, label=words, zorder=5, **look)
 
 
+def _flow(valve: Any, rest: Rest, x: Any, grids: Any) -> NDArray[Any]:
+    """Return the current in the load [A] at anode and grid voltages, with the screen as it goes with the anode."""
+    screens = None if rest.screen is None else rest.screen + rest.tap * (x - rest.volts) + 0.0 * grids
+    flow = valve.currents(x + 0.0 * grids, grids + 0.0 * x, screens)
+    return np.asarray(flow.anode + rest.tap * flow.screen if rest.tap else flow.anode)
+
+
+def _met(valve: Any, rest: Rest, line: LoadLine, span: NDArray[Any]) -> float:
+    """Return the current [A] at which a line meets the curve of 0 V at the grid."""
+    return float(np.minimum((line.volts - span) / line.resistance, _flow(valve, rest, span, 0.0)).max())
+
+
 def _family(axes: Axes, valve: Any, rest: Rest, span: NDArray[Any], top: float, deepest: float) -> None:
     """Draw a curve for each of a row of round grid voltages, down to cut-off."""
 
     def current(x: Any, grids: Any) -> NDArray[Any]:
-        screens = None if rest.screen is None else rest.screen + rest.tap * (x - rest.volts) + 0.0 * grids
-        flow = valve.currents(x + 0.0 * grids, grids + 0.0 * x, screens)
-        return 1e3 * np.asarray(flow.anode + rest.tap * flow.screen if rest.tap else flow.anode)
+        return 1e3 * _flow(valve, rest, x, grids)
 
     candidates = np.linspace(0.0, -max(10.0 * deepest, 2.0), 1001)
     flows = np.flatnonzero(current(span[-1], candidates) > 0.02 * top)
