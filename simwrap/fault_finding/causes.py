@@ -229,7 +229,10 @@ class Bearable:
 
     def over(self, found: Explained) -> list[str]:
         """Return what an explanation drives beyond its rating, in words."""
-        told = []
+        own = found.hypothesis
+        told = ["it oscillates: full power for valves and loudspeaker"] if own and own.sings else []
+        if own and own.kind == "supply" and own.word(found.at) in ("too low", "too soft"):
+            told.append("winding and rectifier may carry more than they are made for")
         for k, valve in enumerate(self.evidence.catalogue.network.valves):
             use = self.circuit.valves[valve]
             usual = self.evidence.healthy

@@ -5,6 +5,8 @@ from __future__ import annotations
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 
+import numpy as np
+
 from simwrap.circuits.design_file import FittedParts
 from simwrap.engine import DEFAULT, Run
 from simwrap.fault_finding.causes import Bearable, Cause, causes
@@ -20,6 +22,8 @@ from simwrap.faults.rails import Supplied
 
 #: Share of healthy builds that are taken for faulty ones, and of faulty ones for unexplained.
 _REJECTED, _UNEXPLAINED = 0.01, 1e-4
+#: How loud an oscillation is where the design doesn't say what is rated [V r.m.s.].
+_LOUDEST = 8.0
 
 
 @dataclass
@@ -39,6 +43,8 @@ class Suspicions:
         In place of entries of :data:`simwrap.fault_finding.hypotheses.OFTEN`.
     parts : FittedParts, optional
         What resistors and capacitors bear.
+    loudest : float
+        Rated at the main output [V r.m.s.]: how loud it is when it oscillates; NaN where that isn't known.
     tell : callable, optional
         Told what is being done.
     run : Run
@@ -55,6 +61,7 @@ class Suspicions:
     shelf: Iterable[str] | None = None
     often: Mapping[str, float] | None = None
     parts: FittedParts = field(default_factory=FittedParts)
+    loudest: float = np.nan
     tell: Callable[[str], None] = lambda words: None
     run: Run = DEFAULT
 
@@ -66,7 +73,9 @@ class Suspicions:
         network = FaultNetwork.of(joined, [*pairs_of(joined), *read], run=self.run)
         self.catalogue = Catalogue.of(network, joined, shelf=self.shelf, often=self.often)
         self.scatter = Scatter.of(network, joined.bed, self.varied)
-        self.evidence = Evidence(self.catalogue, self.places, self.scatter)
+        loudest = self.loudest if np.isfinite(self.loudest) else _LOUDEST
+        output = source.circuit.ports.get("output", "")
+        self.evidence = Evidence(self.catalogue, self.places, self.scatter, (output, loudest))
 
     def at(self, places: Sequence[Place]) -> None:
         """Look at other places of the same nodes."""

@@ -19,6 +19,7 @@ from scipy.special import logsumexp, ndtr
 
 from simwrap.fault_finding.hypotheses import Catalogue, Hypothesis, points_of
 from simwrap.fault_finding.places import Place, Scatter, Seen, shown
+from simwrap.fault_finding.song import song
 from simwrap.faults.network import Faulty, Solved
 
 Floats = NDArray[np.float64]
@@ -27,7 +28,8 @@ Array = NDArray[Any]
 #: Degrees of freedom of the density.
 _FREEDOM = 12.0
 #: Share of a part's faults in which it is wholly gone or shorted: the last of its sizes.
-_WHOLE = {"resistor": 0.3, "capacitor leaks": 0.2, "capacitor lost": 0.4, "load": 0.5, "winding": 0.5, "supply": 0.1,
+_WHOLE = {"heater": 0.2, "electrodes": 0.5, "resistor": 0.3, "capacitor leaks": 0.2, "capacitor lost": 0.4,
+          "load": 0.5, "winding": 0.5, "supply": 0.1,
           "emission": 0.1}  # fmt: skip
 #: By so much, in its logarithm, wholly gone is preferred to nearly gone.
 _WHOLLY = 1.0
@@ -111,7 +113,7 @@ class Explained:
     def size(self) -> float:
         """The size in its own unit; NaN where there is none."""
         own = self.hypothesis
-        return float(np.exp(self.at)) if own and len(own.sizes) > 1 else np.nan
+        return float(np.exp(self.at)) if own and len(own.sizes) > 1 and not own.sings else np.nan
 
 
 @dataclass
@@ -128,6 +130,8 @@ class Evidence:
     catalogue: Catalogue
     places: Sequence[Place]
     scatter: Scatter
+    #: Node of the main output, and what is rated there [V r.m.s.].
+    output: tuple[str, float] = ("", np.nan)
     #: Operating points by network, with the hypotheses' numbers and places on their axes.
     states: dict[int, tuple[Solved, Array, Floats]] = field(default_factory=dict, repr=False)
     stock: Stock = field(init=False)
@@ -150,11 +154,16 @@ class Evidence:
 
     def at(self, places: Sequence[Place]) -> Evidence:
         """Return the same, seen at other places of the same nodes."""
-        return Evidence(self.catalogue, places, self.scatter, self.states)
+        return Evidence(self.catalogue, places, self.scatter, self.output, self.states)
 
     def _stock(self, network: int, solved: Solved, numbers: Array, at: Floats) -> Stock:
         """Return what a meter shows of operating points; those that aren't any are left out."""
         seen = shown(self.catalogue.networks[network], solved, self.places, self.scatter)
+        for k, number in enumerate(numbers.tolist()):
+            if number >= 0 and self.catalogue.found[number].sings:
+                row = Seen(seen.means[k : k + 1], seen.covariances[k : k + 1])
+                sung = song(self.places, self.healthy.seen, row, self.output, float(at[k] / np.log(2.0)))
+                seen.means[k], seen.covariances[k] = sung.means[0], sung.covariances[0]
         good = solved.good & np.isfinite(seen.means).all(axis=1) & np.isfinite(seen.covariances).all(axis=(1, 2))
         return Stock(numbers, at, solved.ports, solved.currents, seen).rows(good)
 

@@ -43,9 +43,10 @@ OFTEN: Mapping[str, float] = {
     "wire": 0.5,
     "exchanged": 0.04,  # any two parts
     "wrong type": 0.3,
+    "oscillation": 0.5,
 }
 #: Resistances that stand for none and for no contact [ohm].
-SHORT, OPEN = 0.1, 1e9
+SHORT, OPEN = 0.1, 1e11
 #: A capacitance that is none, as a share.
 _GONE = 1e-9
 #: Share of a part's faults in which it is wholly open or shorted, or has one of the values that are near at hand.
@@ -116,6 +117,8 @@ class Hypothesis:
         Sizes near at hand: the values of other parts, slips of a decade.
     network : int
         Which of the networks it is in.
+    sings : bool
+        Whether the amplifier oscillates with it.
     """
 
     part: str
@@ -128,6 +131,7 @@ class Hypothesis:
     often: float = 1.0
     likely: tuple[float, ...] = ()
     network: int = 0
+    sings: bool = False
 
     @property
     def axis(self) -> Floats:
@@ -355,8 +359,14 @@ class Catalogue:
                 part = f"{_stage(element)}transformer"
                 ratio = self.bed.nominal[element.name]
                 made = self._other({element.name: -ratio})
-                yield Hypothesis(part, "turns", "", np.nan, (1.0,), ("has its secondary reversed",),
-                                 often=self.often["turns"], network=made)  # fmt: skip
+                sings = bool(self.bed.circuit.loops) and self.networks[made].grows
+                words = "has its secondary reversed" + (": the feedback is positive, it oscillates" if sings else "")
+                sizes: tuple[float, ...] = (1.0, 2.0) if sings else (1.0,)  # how far a song moves the direct voltages
+                yield Hypothesis(part, "turns", "", np.nan, sizes, (words,) * len(sizes), often=self.often["turns"],
+                                 network=made, sings=sings)  # fmt: skip
+                for loop in self.bed.circuit.loops if sings else ():
+                    yield Hypothesis(f"{loop}.feedback", "oscillation", "", np.nan, sizes, ("oscillates",) * 2,
+                                     often=self.often["oscillation"], network=made, sings=True)  # fmt: skip
                 for times in (0.5, math.sqrt(0.5), math.sqrt(2.0), 2.0):
                     made = self._other({element.name: times * ratio})
                     word = f"is on a tap of another impedance: {times**2:g} times that of the right one"

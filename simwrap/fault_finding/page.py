@@ -24,7 +24,7 @@ _DOUBTFUL = 0.5
 #: Causes and suspects on the page; what is less likely than this isn't told.
 _CAUSES, _SUSPECTS, _LEAST = 5, 6, 0.01
 #: A healthy verdict bears this much probability of a fault, and of one that endangers something.
-_DOUBT, _DANGER = 0.5, 0.05
+_DOUBT, _DANGER = 0.5, 0.03
 
 
 @dataclass(frozen=True)

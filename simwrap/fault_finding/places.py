@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from simwrap.faults.bed import TestBed, Varied
-from simwrap.faults.network import FaultNetwork, Pair, Reach, Solved, blocks
+from simwrap.faults.network import FaultNetwork, Faulty, Pair, Reach, Solved, blocks
 
 Floats = NDArray[np.float64]
 Array = NDArray[Any]
@@ -83,8 +83,8 @@ class Place:
 
     @property
     def floor(self) -> float:
-        """What is no signal."""
-        return _SIGNAL_FLOOR * (1.0 if self.reference else self.level)
+        """What is no signal [V, or a share]: below it one is as small as another."""
+        return _SIGNAL_FLOOR if self.reference else max(_SIGNAL_FLOOR * self.level, _LEAST_SIGNAL)
 
     def scaled(self, value: Any) -> Floats:
         """Return a reading as the likelihood takes it: a signal by its logarithm."""
@@ -131,6 +131,8 @@ class Scatter:
     pairs : ndarray of int, shape (parts,)
     siemens, farads : ndarray, shape (parts,)
         Of one deviation [S], [F].
+    base : ndarray, shape (parts,)
+        What each has [S or F].
     emission, mu : float
     volts : ndarray, shape (sources,)
         All supplies together [V].
@@ -139,6 +141,7 @@ class Scatter:
     pairs: Array
     siemens: Floats
     farads: Floats
+    base: Floats
     emission: float
     mu: float
     volts: Floats
@@ -146,7 +149,7 @@ class Scatter:
     @classmethod
     def of(cls, network: FaultNetwork, bed: TestBed, varied: Varied) -> Scatter:
         """Return what varies in a test bed."""
-        pairs, siemens, farads = [], [], []
+        pairs, siemens, farads, base = [], [], [], []
         shares = {"emission": 0.0, "mu": 0.0}
         volts = np.zeros(len(network.sources))
         even = varied.distribution == "uniform"
@@ -162,9 +165,20 @@ class Scatter:
                     pairs.append(network.pairs[element.nodes[0], element.nodes[1]])
                     siemens.append(-share / bed.nominal[name] if element.kind == "r" else 0.0)
                     farads.append(share * bed.nominal[name] if element.kind == "c" else 0.0)
+                    base.append(bed.nominal[name] if element.kind == "c" else 1.0 / bed.nominal[name])
                 else:
                     shares["mu" if name.endswith("_mu") else "emission"] = share
-        return cls(np.array(pairs, dtype=int), np.array(siemens), np.array(farads), **shares, volts=volts)
+        return cls(np.array(pairs, dtype=int), np.array(siemens), np.array(farads), np.array(base), **shares,
+                   volts=volts)  # fmt: skip
+
+    def left(self, faulty: Faulty) -> Floats:
+        """Return how much of each part is left, shape (points, parts): what is open has no tolerance."""
+        found = np.ones((len(faulty), len(self.pairs)))
+        for slot in range(faulty.pair.shape[1]):
+            here = faulty.pair[:, slot, None] == self.pairs
+            more = np.where(self.farads > 0.0, faulty.farads[:, slot, None], faulty.siemens[:, slot, None])
+            found = np.where(here, np.clip(1.0 + more / self.base, 0.0, found), found)
+        return found
 
 
 def shown(network: FaultNetwork, solved: Solved, places: Sequence[Place], scatter: Scatter) -> Seen:
@@ -198,7 +212,8 @@ class _Tangent:
         parts = scatter.pairs
         across = level[:, parts] + (reach.between(parts, self.ports) @ self.drawn)[:, :, 0]
         #: Current that each part draws more for one deviation.
-        self.more = scatter.siemens * across
+        self.left = scatter.left(own)
+        self.more = scatter.siemens * self.left * across
         mains = reach.level(np.zeros_like(network.rest), np.broadcast_to(scatter.volts, own.volts.shape))
         open_ = np.concatenate([reach.between(self.ports, parts) * self.more[:, None, :],
                                 np.zeros((len(own), self.size, 2 * len(network.valves))),
@@ -287,7 +302,7 @@ class _Tangent:
         parts = self.scatter.pairs
         at = np.array([network.pairs[p.pair] if p.frequency else network.nowhere for p in places])
         across = silent[:, parts] + (reach.between(parts, self.ports) @ flow)[:, :, 0]
-        more = (self.scatter.siemens + 2j * np.pi * frequency * self.scatter.farads) * across
+        more = (self.scatter.siemens + 2j * np.pi * frequency * self.scatter.farads) * self.left * across
         # A slope that changes draws a current of its own: by its valve's swing at rest, and by its factors.
         valves = len(network.valves)
         swing = self.swing.reshape(len(own), valves, 3, -1)

@@ -215,8 +215,9 @@ class FaultFinder(Shown):
         places = [*self._rest, *added, *more]
         if self._suspicions is None:
             self._tell("every fault at every size")
+            design, rated = self.amplifier.design, self.amplifier.rated_output
             self._suspicions = Suspicions(source, places, self._varied or Varied(), self._shelf, self._often,
-                                          self.amplifier.design.parts, run=run)  # fmt: skip
+                                          design.parts, rated, run=run)  # fmt: skip
         else:
             self._suspicions.at(places)
         return self._suspicions

@@ -47,6 +47,8 @@ _STEP, _WIDE_STEP = 1e-4, 2e-2
 _FACTOR_STEP = 1e-3
 #: A cathode is no colder than this share of its emission.
 _COLDEST = 1e-4
+#: Below this share of its emission a cathode limits the grid's current too.
+_COLD = 0.1
 _TINY = 1e-30
 #: A lead of this resistance passes no signal: the electrode's capacitance takes it [ohm].
 _NO_SIGNAL = 1e8
@@ -157,6 +159,7 @@ class FaultNetwork:
     at_rest: Floats
     state: Mapping[str, float]
     _parsed: Parsed
+    _whole: Parsed
     _signal: str
     _linear: dict[float, _Linear] = field(default_factory=dict, repr=False)
 
@@ -197,21 +200,28 @@ class FaultNetwork:
         signal = next((name for name, device in devices.items() if any(device.ac)), "")
         made = cls(tuple(uses), tuple(ends), tuple(bed.supplies.values()),
                    tuple(use.valve.constants for use in uses.values()), rest, np.zeros((len(uses), 3)), state,
-                   Parsed(devices, nodes, parsed.models, parsed.cards), signal)  # fmt: skip
+                   Parsed(devices, nodes, parsed.models, parsed.cards), parsed, signal)  # fmt: skip
         ones = np.ones((1, len(uses)))
         made.at_rest[:] = made.currents(made.rest[: 3 * len(uses)].reshape(1, -1, 3), ones, ones, 0.0 * ones)[0]
         return made
 
     def with_values(self, values: Mapping[str, float]) -> FaultNetwork:
         """Return the network with other values of elements that carry nothing at rest (a transformer's turns)."""
-        devices = {**self._parsed.devices}
+        devices, whole = {**self._parsed.devices}, {**self._whole.devices}
         for name, value in values.items():
-            devices[name] = replace(devices[name], value=value)
+            devices[name] = whole[name] = replace(devices[name], value=value)
         state = {**self.state}
         for name, value in values.items():
             if devices[name].kind == "v":
                 state[devices[name].nodes[0]] = value
-        return replace(self, _parsed=replace(self._parsed, devices=devices), state=state, _linear={})
+        return replace(self, _parsed=replace(self._parsed, devices=devices), state=state, _linear={},
+                       _whole=replace(self._whole, devices=whole))  # fmt: skip
+
+    @property
+    def grows(self) -> bool:
+        """Whether something grows by itself about the healthy operating point: it oscillates."""
+        poles = Linearised(self._whole).matrices(self.state).poles()
+        return bool((np.real(poles) > 1e-3 * np.abs(poles)).any())
 
     def with_constants(self, valve: str, constants: Any) -> FaultNetwork:
         """Return the network with another type in a socket."""
@@ -277,7 +287,8 @@ class FaultNetwork:
             va, vg, vs = (ports[..., k, e] for e in range(3))
             ma = laws.evaluate(constants, va, vg, vs, np.maximum(emission[..., k], _COLDEST), mu[..., k])
             found[..., k, 0] = ma.anode
-            found[..., k, 1] = ma.grid - gas[..., k] * ma.anode
+            # A cathode that is cold feeds no grid either.
+            found[..., k, 1] = np.minimum(1.0, emission[..., k] / _COLD) * ma.grid - gas[..., k] * ma.anode
             if ma.screen is not None:
                 found[..., k, 2] = ma.screen
         return 1e-3 * found

@@ -88,9 +88,10 @@ def _size(cause: Any, truth: Truth) -> float:
     """Return how far an estimated size is off, as a share; NaN where the cause offers none."""
     for fault in cause.faults:
         if names(fault.part, truth.names):
-            given = getattr(fault, "size", None) or getattr(cause, "size", None)
-            if given:
-                return abs(float(given) / truth.size - 1.0)
+            given, meant = getattr(fault, "size", None), getattr(fault, "meant", float("nan"))
+            if given and given == given:
+                # The truth is a share of the right value, or a leak in ohm, for which nothing is meant.
+                return abs(float(given) / (meant if meant == meant else 1.0) / truth.size - 1.0)
     return float("nan")
 
 
