@@ -11,6 +11,7 @@ The public names are loaded when they are first used, so that ``import simwrap``
 - :func:`choose`: values from a series so that goals are met
 - :func:`new`, :func:`check`, :func:`sheet`, :func:`guard`, :func:`fault_finder`, :func:`match`: a whole amplifier,
   and its bench
+- :func:`write_sweep`, :class:`SweptSine`, :func:`recording`: a sweep to play, and what its recording says
 - :func:`sliders`: a picture that follows the values, in a notebook
 - :func:`valve`, :func:`stage_names`, :func:`valve_names`, :func:`measure_names`
 - :func:`plot`: draw what was measured
@@ -36,6 +37,7 @@ if TYPE_CHECKING:
     from simwrap.doors import check, choose, fault_finder, guard, match, new, sheet
     from simwrap.engine.options import Run
     from simwrap.errors import EngineError, InputError, SimwrapError
+    from simwrap.fault_finding.recording import SweptSine, recording, write_sweep
     from simwrap.notebook.sliders import sliders
     from simwrap.plots import plot
     from simwrap.simulation.measurement import Measurement, measure, measure_names
@@ -55,6 +57,7 @@ _PUBLIC = {
     "Run": "engine.options",
     "SimwrapError": "errors",
     "Stage": "circuits.stage",
+    "SweptSine": "fault_finding.recording",
     "Tolerances": "design.tolerance",
     "check": "doors",
     "choose": "doors",
@@ -68,6 +71,7 @@ _PUBLIC = {
     "plot": "plots",
     "rank_parts": "design.sensitivity",
     "read_design": "circuits.design_file",
+    "recording": "fault_finding.recording",
     "sheet": "doors",
     "simulate": "simulation.simulate",
     "sliders": "notebook.sliders",
@@ -79,6 +83,7 @@ _PUBLIC = {
     "valve": "valves:get_valve",
     "valve_names": "valves",
     "worst_case": "design.worst_case",
+    "write_sweep": "fault_finding.recording",
     "yield_of": "design.yields",
 }
 
@@ -90,6 +95,7 @@ __all__ = [
     "Run",
     "SimwrapError",
     "Stage",
+    "SweptSine",
     "Tolerances",
     "check",
     "choose",
@@ -103,6 +109,7 @@ __all__ = [
     "plot",
     "rank_parts",
     "read_design",
+    "recording",
     "sheet",
     "simulate",
     "sliders",
@@ -114,6 +121,7 @@ __all__ = [
     "valve",
     "valve_names",
     "worst_case",
+    "write_sweep",
     "yield_of",
 ]
 

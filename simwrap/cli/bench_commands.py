@@ -1,4 +1,4 @@
-"""Commands for the bench: ``guard``, ``readings`` and ``match``.
+"""Commands for the bench: ``guard``, ``readings``, ``match``, ``swept-sine`` and ``recording``.
 
 ``guard --prove`` and ``readings`` exit with 1 where something isn't as it should be: a fault that the guard didn't
 tell, a reading outside its window. 2 is bad input, 3 a simulator that failed.
@@ -15,13 +15,14 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from simwrap.cli.app import app
-from simwrap.cli.options import AmplifierFile, Force, Json, PaperOf, Running, together
+from simwrap.cli.options import AmplifierFile, Force, Json, PaperOf, PlotFile, Running, together
 from simwrap.cli.output import PICTURES, check_file, print_table, say, write_figure, write_text
 from simwrap.errors import EXIT_NOT_MET, InputError
 from simwrap.units import quantity
 
 if TYPE_CHECKING:
     from simwrap.cathode_guard.guard import Converter
+    from simwrap.fault_finding.recording import SweptSine
     from simwrap.faults.bed import Varied
 
 
@@ -196,6 +197,80 @@ def readings(
     print(json.dumps(found.to_dict()) if as_json else "\n".join(found.page()))
     if not clean:
         raise typer.Exit(EXIT_NOT_MET)
+
+
+@dataclass(frozen=True)
+class Played:
+    """A swept sine, as it was played."""
+
+    start: Annotated[str, typer.Option("--from", metavar="FREQUENCY", help="Where it begins.")] = "20 Hz"
+    stop: Annotated[str, typer.Option("--to", metavar="FREQUENCY", help="Where it ends.")] = "20 kHz"
+    seconds: Annotated[str, typer.Option("--seconds", metavar="TIME", help="How long it lasts.")] = "10 s"
+
+    def sweep(self) -> SweptSine:
+        """Return it as an object."""
+        from simwrap.fault_finding.recording import SweptSine
+
+        return SweptSine(self.start, self.stop, self.seconds)  # type: ignore[arg-type]  # read there
+
+
+WavFile = Annotated[Path, typer.Argument(metavar="FILE.wav")]
+
+
+@app.command()
+@together
+def swept_sine(
+    file: WavFile,
+    played: Played,
+    rate: Annotated[int, typer.Option("--rate", metavar="NUMBER", help="Samples a second.")] = 48000,
+    force: Force = False,
+) -> None:
+    """Write a swept sine to play through an amplifier: its recording gives response and distortion.
+
+    Begin with the volume down, and with a dummy load: half of full scale is loud.
+    """
+    from simwrap.fault_finding.recording import write_sweep
+
+    say(f"written: {write_sweep(file, played.sweep(), rate=rate, replace=force)}")
+
+
+@app.command()
+@together
+def recording(
+    file: WavFile,
+    played: Played,
+    tone: Annotated[
+        str, typer.Option("--tone", metavar="FREQUENCY", help="In place of the sweep a steady tone of about this one.")
+    ] = "",
+    full_scale: Annotated[
+        str, typer.Option("--full-scale", metavar="VOLTAGE", help="Peak at the amplifier that fills the converter.")
+    ] = "",
+    channel: Annotated[int, typer.Option("--channel", metavar="NUMBER", help="1 is the first, or left.")] = 1,
+    output: Annotated[
+        Path | None,
+        typer.Option("-o", "--output", metavar="FILE", help="Writes the response for `readings --response` (.csv)."),
+    ] = None,
+    plot: PlotFile = None,
+    force: Force = False,
+    as_json: Json = False,
+) -> None:
+    """Say what a sound card has recorded of a swept sine or a tone: levels and harmonics.
+
+    A loudspeaker output may stand at the supply's voltage or have no side on ground: use a divider and an isolating
+    transformer, never a bare wire into a sound card.
+    """
+    from simwrap.fault_finding import recording as recordings
+
+    check_file("--plot", plot, PICTURES, force=force)
+    check_file("--output", output, (".csv",), force=force)
+    found = recordings.recording(
+        file, played.sweep(), tone=tone or None, full_scale=full_scale or None, channel=channel
+    )
+    if output is not None:
+        found.write(output, replace=force)
+    if plot is not None:
+        write_figure(found.plot(), plot, force=force)
+    print(found.to_json() if as_json else "\n".join(found.page()))
 
 
 @app.command()
