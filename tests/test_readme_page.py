@@ -60,7 +60,7 @@ def test_every_command_is_in_the_table() -> None:
 
     with pytest.raises(SystemExit):
         main(["--help"])  # every group of commands is loaded
-    listed = re.findall(r"^\| `simwrap (\w+)", PAGE, re.MULTILINE)
+    listed = re.findall(r"^\| `simwrap ([\w-]+)", PAGE, re.MULTILINE)
     assert sorted(listed) == sorted(get_command(app.app).commands)
 
 

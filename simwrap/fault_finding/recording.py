@@ -175,6 +175,10 @@ def write_sweep(file: str | Path, sweep: SweptSine | None = None, *, rate: int =
     replace : bool
         Whether a file that is there is written over.
 
+    Returns
+    -------
+    Path
+
     Raises
     ------
     InputError
@@ -217,6 +221,10 @@ def recording(file: str | Path, sweep: SweptSine | None = None, *, tone: Any = N
         Voltage at the amplifier whose peak fills the converter [V]; levels are shares of full scale otherwise.
     channel : int
         1 is the first, or left.
+
+    Returns
+    -------
+    Recording
 
     Raises
     ------
