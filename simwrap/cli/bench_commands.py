@@ -214,6 +214,19 @@ class Played:
         return SweptSine(self.start, self.stop, self.seconds)  # type: ignore[arg-type]  # read there
 
 
+@dataclass(frozen=True)
+class Heard:
+    """What a recording is of, and how large."""
+
+    tone: Annotated[
+        str, typer.Option("--tone", metavar="FREQUENCY", help="In place of the sweep a steady tone of about this one.")
+    ] = ""
+    full_scale: Annotated[
+        str, typer.Option("--full-scale", metavar="VOLTAGE", help="Peak at the amplifier that fills the converter.")
+    ] = ""
+    channel: Annotated[int, typer.Option("--channel", metavar="NUMBER", help="1 is the first, or left.")] = 1
+
+
 WavFile = Annotated[Path, typer.Argument(metavar="FILE.wav")]
 
 
@@ -239,13 +252,7 @@ def swept_sine(
 def recording(
     file: WavFile,
     played: Played,
-    tone: Annotated[
-        str, typer.Option("--tone", metavar="FREQUENCY", help="In place of the sweep a steady tone of about this one.")
-    ] = "",
-    full_scale: Annotated[
-        str, typer.Option("--full-scale", metavar="VOLTAGE", help="Peak at the amplifier that fills the converter.")
-    ] = "",
-    channel: Annotated[int, typer.Option("--channel", metavar="NUMBER", help="1 is the first, or left.")] = 1,
+    heard: Heard,
     output: Annotated[
         Path | None,
         typer.Option("-o", "--output", metavar="FILE", help="Writes the response for `readings --response` (.csv)."),
@@ -264,7 +271,7 @@ def recording(
     check_file("--plot", plot, PICTURES, force=force)
     check_file("--output", output, (".csv",), force=force)
     found = recordings.recording(
-        file, played.sweep(), tone=tone or None, full_scale=full_scale or None, channel=channel
+        file, played.sweep(), tone=heard.tone or None, full_scale=heard.full_scale or None, channel=heard.channel
     )
     if output is not None:
         found.write(output, replace=force)
