@@ -252,11 +252,12 @@ def _move(sheet: Arrangement, chance: _Chance) -> list[tuple[Placed, int, int, i
 
 def _cost(sheet: Arrangement, net: str, pins: list[tuple[Placed, _Turns]]) -> float:
     """Return what the wires of a net would cost."""
-    spots: list[_Spot] = []
-    for cell, turns in pins:
-        # A lying part's pins are near its axis while it is only estimated, so that columns line up.
-        x, y, dx, dy = turns[cell.turn]
-        spots.append((cell.row, cell.column, cell.column * _PITCH_X + x, cell.row * _PITCH_Y + y, dx, dy))
+    # A lying part's pins are near its axis while it is only estimated, so that columns line up.
+    spots: list[_Spot] = [
+        (cell.row, cell.column, cell.column * _PITCH_X + x, cell.row * _PITCH_Y + y, dx, dy)
+        for cell, turns in pins
+        for x, y, dx, dy in (turns[cell.turn],)
+    ]
     whole = 0.0
     if net in sheet.up or net in sheet.down:
         up = net in sheet.up
@@ -267,13 +268,19 @@ def _cost(sheet: Arrangement, net: str, pins: list[tuple[Placed, _Turns]]) -> fl
             whole += _IN_THE_WAY * sum([(other, column) in sheet.taken for other in between])
         return whole
     # A minimal tree over the pins.
+    taken = sheet.taken
     last, *left = spots
-    costs = [math.inf] * len(left)
+    costs = [_wire(taken, last, other) for other in left]
     while left:
-        costs = [min(known, _wire(sheet.taken, last, other)) for known, other in zip(costs, left, strict=True)]
-        number = costs.index(min(costs))
-        whole += costs.pop(number)
+        least = min(costs)
+        number = costs.index(least)
+        whole += least
+        del costs[number]
         last = left.pop(number)
+        for place, other in enumerate(left):
+            cost = _wire(taken, last, other)
+            if cost < costs[place]:
+                costs[place] = cost
     return whole
 
 
