@@ -17,6 +17,9 @@ from fault_kit.supply import Curve, curve
 
 #: Half widths within which healthy parts are drawn, and the mains.
 RESISTORS, CAPACITORS, EMISSION, MAINS = 0.05, 0.2, 0.12, 0.02
+#: From so many times the healthy current in the winding on the fuse opens before anything is read: one of twice the
+#: load does so within seconds at twice its rating (IEC 60127, from memory).
+FUSE = 4.0
 #: What is no part that somebody solders: windings, stand-ins of what isn't there, what the bench adds, capacitances of
 #: wiring and of valves.
 _NO_RESISTOR = re.compile(r"(load|source|winding|core|secondary|tap|_pot|pot_|_pot_)\w*$|^r_(kit|meter|pot)")
@@ -130,6 +133,8 @@ class Design:
         """Return a build's whole netlist and its supply's curve."""
         if build.supply_changed:
             given = curve(build.supply, self.channels * self.load, hertz=self.hertz, mains=max(build.mains, 1e-3))
+            if given.copper[2] > FUSE * self.healthy_curve.copper[2]:
+                given = given.scaled(1e-4)
         else:
             given = self.healthy_curve.scaled(max(build.mains, 1e-3))
         return f"{build.deck}\nb_kit_source kit_open 0 v=pwl(i(v_kit_rail), {given.source()})", given

@@ -9,6 +9,7 @@ An answer has a caveat where no single cause is said to explain the readings, wh
 from __future__ import annotations
 
 import csv
+import math
 import os
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
@@ -42,11 +43,13 @@ def read_folder(design: Path, folder: Path, counts: Sequence[int]) -> list[Answe
     found = []
     truths = read_truth(folder)
     for count in counts:
+        before = cpu_seconds()
         finder = simwrap.fault_finder(design)
         for truth in truths:
-            before = cpu_seconds()
             report = finder.read(_first(folder / truth.file, count))
-            found.append(_answer(truth, count, report, cpu_seconds() - before))
+            now = cpu_seconds()
+            found.append(_answer(truth, count, report, now - before))
+            before = now
     return found
 
 
@@ -68,7 +71,7 @@ def _answer(truth: Truth, count: int, report: Any, seconds: float) -> Answer:
               or causes[0].share < _SURE)  # fmt: skip
     size = float("nan")
     if named and truth.size == truth.size:
-        size = _size(causes[named[0] - 1], truth)
+        size = size_off(causes[named[0] - 1], truth)
     return Answer(truth, count, named[0] if named else 0, len(causes[0].faults) if causes else 0, report.verdict,
                   caveat, size, seconds, causes[0].names[0] if causes else "")  # fmt: skip
 
@@ -84,15 +87,15 @@ def _plain(part: str) -> str:
     return words.removesuffix("_resistor").removesuffix("_capacitor")
 
 
-def _size(cause: Any, truth: Truth) -> float:
+def size_off(cause: Any, truth: Truth) -> float:
     """Return how far an estimated size is off, as a share; NaN where the cause offers none."""
     for fault in cause.faults:
-        if names(fault.part, truth.names):
-            given, meant = getattr(fault, "size", None), getattr(fault, "meant", float("nan"))
-            if given and given == given:
-                # The truth is a share of the right value, or a leak in ohm, for which nothing is meant.
-                return abs(float(given) / (meant if meant == meant else 1.0) / truth.size - 1.0)
-    return float("nan")
+        given = float(getattr(fault, "size", math.nan))
+        if names(fault.part, truth.names) and math.isfinite(given):
+            # Of a part the truth is the share of its right value; of a leak, which has none, it is ohms.
+            meant = float(fault.meant) if fault.unit and math.isfinite(fault.meant) else 1.0
+            return abs(given / meant / truth.size - 1.0)
+    return math.nan
 
 
 def cpu_seconds() -> float:

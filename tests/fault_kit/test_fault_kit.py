@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from pathlib import Path
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
@@ -11,10 +12,10 @@ import pytest
 from fault_kit.bench import METER, Found, Place, measure, shown
 from fault_kit.build import Build, Design, Fault
 from fault_kit.dangers import dangers
-from fault_kit.folder import Kit, chosen, read_truth
+from fault_kit.folder import Kit, Truth, chosen, read_truth
 from fault_kit.kinds import capacitors, digits_exchanged, off, resistors, transformer, valves
 from fault_kit.netlist import Deck
-from fault_kit.reading import names, read_folder, table
+from fault_kit.reading import names, read_folder, size_off, table
 from fault_kit.supply import Curve, curve
 
 pytestmark = pytest.mark.usefixtures("ngspice_program")
@@ -164,6 +165,29 @@ def test_a_supply_at_its_peak_and_below() -> None:
     assert 0.0 < found.ripples[2] < 0.04 / (2.0 * 50.0 * 220e-6)
     assert found.copper[2] > 0.04 / 2.0
     assert found.scaled(1.1).volts[0] == pytest.approx(1.1 * found.volts[0])
+
+
+def test_a_short_in_the_supply_takes_the_fuse() -> None:
+    design = by_hand(FOLLOWER)
+    design.supply, design.load = Deck(SUPPLY), 0.05
+    design.healthy_curve = curve(design.supply, design.load)
+    healthy, shorted = (Build(design.deck.copy(), design.supply.copy(), supply_changed=True) for _ in range(2))
+    shorted.supply.add("r_short", ("n_reservoir", "0"), "0.5")
+    assert design.supplied(healthy)[1].volts == pytest.approx(design.healthy_curve.volts)
+    assert max(design.supplied(shorted)[1].volts) < 0.1
+
+
+def test_sizes_are_held_to_what_was_meant() -> None:
+    def off(size: float, meant: float, unit: str, true: float) -> float:
+        suspect = SimpleNamespace(part="a.b resistor", size=size, meant=meant, unit=unit)
+        truth = Truth("", "", "a.b", ("a.b",), true, (), False)
+        return size_off(SimpleNamespace(faults=(suspect,)), truth)
+
+    assert off(1500.0, 1000.0, "ohm", 1.5) == pytest.approx(0.0)
+    assert off(1200.0, 1000.0, "ohm", 1.5) == pytest.approx(0.2)
+    assert off(1e4, math.nan, "ohm", 2e4) == pytest.approx(0.5)  # a leak
+    assert off(0.5, math.nan, "", 0.4) == pytest.approx(0.25)  # a share of what is usual
+    assert math.isnan(off(math.nan, 1.0, "ohm", 1.5))
 
 
 def test_meters_err_within_their_marks() -> None:
