@@ -22,7 +22,12 @@ OTHERS = {
 }
 #: Coarser than usual, or left out: what takes long and looks the same.
 COARSE: dict[str, dict[str, Any]] = {"headroom": {"levels": 18}, "power": {"levels": 6}, "square_wave": {"periods": 2}}
-LEFT_OUT = {"push_pull_output": ["distortion"]}
+#: Their pictures of large signals are those of any gain stage.
+ALIKE = (
+    "srpp", "mu_follower", "cascode", "anode_follower", "cathode_coupled", "grounded_grid", "parallel_triodes",
+    "paraphase", "line_output", "transformer_splitter", "totem_pole", "rumble_filter", "scratch_filter",
+)  # fmt: skip
+LEFT_OUT = {"push_pull_output": ["distortion"]} | {name: ["headroom", "distortion"] for name in ALIKE}
 
 
 def measured(name: str, *more: str, **values: Any) -> Any:
