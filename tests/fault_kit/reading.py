@@ -91,7 +91,8 @@ def size_off(cause: Any, truth: Truth) -> float:
     """Return how far an estimated size is off, as a share; NaN where the cause offers none."""
     for fault in cause.faults:
         given = float(getattr(fault, "size", math.nan))
-        if names(fault.part, truth.names) and math.isfinite(given):
+        told = math.isfinite(given) and fault.kind not in ("open", "shorted")
+        if told and names(fault.part, [truth.part]):
             # Of a part the truth is the share of its right value; of a leak, which has none, it is ohms.
             meant = float(fault.meant) if fault.unit and math.isfinite(fault.meant) else 1.0
             return abs(given / meant / truth.size - 1.0)
@@ -130,7 +131,7 @@ def _column(answers: Sequence[Answer]) -> dict[str, str]:
     healthy = [a for a in answers if a.truth.kind == "healthy"]
     noticed = [a for a in faulty if a.verdict != "healthy"]
     dangerous = [a for a in faulty if a.truth.dangers]
-    sizes = [a.size for a in faulty if a.size == a.size]
+    sizes = [a.size for a in noticed if a.size == a.size]
 
     def share(part: Sequence[Any], whole: Sequence[Any]) -> str:
         return f"{len(part)}/{len(whole)} {100.0 * len(part) / len(whole):.0f} %" if whole else "none"

@@ -179,7 +179,7 @@ def test_a_short_in_the_supply_takes_the_fuse() -> None:
 
 def test_sizes_are_held_to_what_was_meant() -> None:
     def off(size: float, meant: float, unit: str, true: float) -> float:
-        suspect = SimpleNamespace(part="a.b resistor", size=size, meant=meant, unit=unit)
+        suspect = SimpleNamespace(part="a.b resistor", kind="too high", size=size, meant=meant, unit=unit)
         truth = Truth("", "", "a.b", ("a.b",), true, (), False)
         return size_off(SimpleNamespace(faults=(suspect,)), truth)
 
