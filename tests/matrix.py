@@ -41,6 +41,8 @@ REASONS = {
     "noise.with_flicker.input_*": "no signal comes through",
     "bias.*rating_needed": "more than the largest rating that is commonly sold",
 }
+#: Figures that may be minus infinity, and why.
+NOTHING = {"rejection.supplies.*_db": "an exactly balanced pair at an ideal transformer lets nothing through"}
 
 
 @dataclass
@@ -89,6 +91,8 @@ def _faults(measure: str, result: Any) -> Iterator[str]:
         values = np.asarray(variable.values)
         full = f"{measure}.{path}"
         known = any(fnmatch.fnmatchcase(full, pattern) for pattern in REASONS)
+        if any(fnmatch.fnmatchcase(full, pattern) for pattern in NOTHING):
+            values = np.where(np.isneginf(values), 0.0, values)
         if values.dtype.kind in "fc" and not known and not np.isfinite(values).all():
             yield f"{full} isn't a number, without a reason"
 
