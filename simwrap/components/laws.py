@@ -204,16 +204,16 @@ def _across(i: str, strays: Strays, one: str, other: str) -> list[str]:
 def _transistor(law: Bipolar, strays: Strays, i: str, nodes: Mapping[str, str], inner: str) -> list[str]:
     base, emitter = nodes["base"], nodes["emitter"]
     early = f"*(1+v({inner},{base})/{law.early!r})" if math.isfinite(law.early) else ""
+    # Of the voltages themselves: times the gain, what an engine leaves over of a diode's current would be heard.
+    across = [f"exp(min(v({base},{end})/{THERMAL!r},40))" for end in (emitter, inner)]
     # Charge that crosses the base: as a transit time of the small current that its junction's diode carries.
     transit = law.gain / (2.0 * math.pi * strays.transition_frequency) if strays.transition_frequency else 0.0
     lines = [
-        f"v_{i}_be n_{i}_be {emitter} dc 0",
-        f"v_{i}_bc n_{i}_bc {inner} dc 0",
-        f"d_{i}_be {base} n_{i}_be {i}_be",
-        f"d_{i}_bc {base} n_{i}_bc {i}_bc",
+        f"d_{i}_be {base} {emitter} {i}_be",
+        f"d_{i}_bc {base} {inner} {i}_bc",
         f".model {i}_be d(is={law.saturation / law.gain!r} tt={transit!r})",
         f".model {i}_bc d(is={law.saturation / REVERSE_GAIN!r})",
-        f"b_{i}_transport {inner} {emitter} i=({law.gain!r}*i(v_{i}_be)-{REVERSE_GAIN!r}*i(v_{i}_bc)){early}",
+        f"b_{i}_transport {inner} {emitter} i={law.saturation!r}*({across[0]}-{across[1]}){early}",
     ]
     pairs = (("bc", base, inner, strays.collector_base), ("be", base, emitter, strays.base_emitter))
     return lines + [f"c_{i}_{name} {one} {other} {value!r}" for name, one, other, value in pairs if value]

@@ -225,6 +225,27 @@ def test_ripple_of_a_capacitance_multiplier() -> None:
     assert found.rejection.supplies.input.transfer_db == pytest.approx(20.0 * math.log10(abs(output)), abs=0.05)
 
 
+@pytest.mark.parametrize("engine", ENGINES)
+def test_transistor_as_a_tail(engine: str) -> None:
+    """Its current is (V of the diode - Vbe)/Re less the base's; the diode's is what the resistor leaves.
+
+    The signal sees a megohm and more at the cathodes, so that both sides give the same within a twentieth of a decibel.
+    """
+    made = simwrap.stage("long_tailed_pair", tail="transistor", emitter_resistor="680")
+    found = simwrap.measure(made, measures=["bias", "balance"], engine=engine, workers=1)
+    q1, led, law = found.bias.components.q1, get_component("red LED").law, get_component("MPSA42").law
+    assert isinstance(led, Junction)
+    assert isinstance(law, Bipolar)
+    base = q1.current / law.gain / (1.0 + (q1.voltage - q1.control_voltage) / law.early)
+    fed = (150.0 - found.bias.components.d1.voltage) / 68e3 - base
+    assert found.bias.components.d1.voltage == pytest.approx(led.voltage(fed), rel=1e-3)
+    volts = found.bias.components.d1.voltage - q1.control_voltage
+    assert q1.current + base == pytest.approx(volts / 680.0, rel=1e-3)
+    valves = found.bias.valves
+    assert valves.v1.cathode_current + valves.v2.cathode_current == pytest.approx(q1.current, rel=1e-3)
+    assert abs(found.balance.ratio_db) < 0.05
+
+
 def test_limits_are_told() -> None:
     hot = figures("current_loaded_triode", supply=400.0).findings
     assert any(each.code == "over_rating" and each.subject == "q1" and each.quantity == "dissipation" for each in hot)
