@@ -10,7 +10,7 @@ import forms_of_outputs
 import forms_of_preamplifiers
 import forms_of_splitters
 import pytest
-from closed_forms import CHECKS, Check
+from closed_forms import CHECKS, Check, parallel, slopes
 
 import simwrap
 
@@ -59,3 +59,31 @@ def test_the_defaults_bias_well(name: str) -> None:
         assert 0.15 < state.anode_voltage / found.stage.values["supply"] < 0.97
         assert state.anode_dissipation_share < 90.0
     assert {finding.quantity for finding in found.findings} == NEAR.get(name, set())
+
+
+# A follower before a tone network
+
+
+def test_a_bootstrapped_follower_before_a_tone_network() -> None:
+    """Its input is Rg/(1 - A), A the gain from the grid to the foot of the bias resistor, to which the leak returns.
+
+    And the network has the curve that a source of the follower's output impedance gives it (Radio Designer's
+    Handbook ch. 7, bootstrapped followers; from memory).
+    """
+    open_ends = {"coupling_capacitor": 1.0, "input_capacitor": 1.0, "source_resistance": 0, "load_capacitance": 0}
+    follower = simwrap.stage("cathode_follower", **open_ends, load_resistor=1e9)
+    tone = simwrap.stage("tone_passive", bass=0.8, treble=0.2)
+    joined = simwrap.circuit(follower=follower, tone=tone, joins=["follower.output -> tone.input"])
+    valve, v = slopes(follower), follower.values
+    beneath = parallel(v["cathode_resistor"], v["grid_leak"])
+    inside = valve.ra + (valve.mu + 1.0) * v["bias_resistor"]
+    gain_to_foot = (valve.mu / inside + 1.0 / v["grid_leak"]) / (1.0 / beneath + (valve.mu + 1.0) / inside)
+    found = simwrap.measure(follower, "impedance").impedance.input
+    assert found == pytest.approx(v["grid_leak"] / (1.0 - gain_to_foot), rel=0.01)
+    assert simwrap.measure(joined, "impedance").impedance.input > 5.0 * v["grid_leak"]
+    source = simwrap.measure(follower, "impedance").impedance.output
+    alone = simwrap.measure(tone.replace(source_resistance=source), {"response": {"per_decade": 5}}).response
+    both = simwrap.measure(joined, {"response": {"per_decade": 5}}).response
+    level = simwrap.measure(follower, "response").response.gain_db
+    heard = (alone.frequency >= 20.0) & (alone.frequency <= 20e3)
+    assert both.curve_db[heard] - alone.curve_db[heard] == pytest.approx(level, abs=0.02)
