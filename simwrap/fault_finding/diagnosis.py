@@ -9,8 +9,8 @@ import numpy as np
 
 from simwrap.circuits.design_file import FittedParts
 from simwrap.engine import DEFAULT, Run
-from simwrap.fault_finding.causes import Bearable, Cause, causes
-from simwrap.fault_finding.evidence import Evidence, Explained
+from simwrap.fault_finding.causes import Bearable, causes
+from simwrap.fault_finding.evidence import Evidence
 from simwrap.fault_finding.hypotheses import Catalogue, pairs_of
 from simwrap.fault_finding.next_places import next_places
 from simwrap.fault_finding.page import Diagnosis
@@ -102,16 +102,9 @@ class Suspicions:
         every = causes(found, known, Bearable(self.source.circuit, self.evidence, self.parts))
         healthy = bool(found[0].square <= chi2.isf(_REJECTED, len(known)))
         explained = bool(min(each.square for each in found) <= chi2.isf(_UNEXPLAINED, len(known)))
-        leading = [next(e for e in found if _is(e, cause)) for cause in every[:2]]
-        apart = next_places(self.evidence, leading[0], leading[1], known, wanted) if len(leading) == 2 else ()
+        first, second = sorted(found, key=lambda each: -each.evidence)[:2]
+        apart = next_places(self.evidence, first, second, known, wanted)
         return Diagnosis(healthy, explained, every[:most], apart)
-
-
-def _is(found: Explained, cause: Cause) -> bool:
-    first = cause.faults[0]
-    if found.hypothesis is None:
-        return bool(first.healthy)
-    return (found.hypothesis.part, found.hypothesis.word(found.at)) == (first.part, first.kind)
 
 
 __all__ = ["Suspicions"]

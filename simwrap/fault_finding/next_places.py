@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -31,6 +31,8 @@ class NextPlace:
         [V, A or ohm]
     cold : bool
         Whether it is read with the power off and everything discharged.
+    between : tuple of (str, str)
+        What the two are called.
     """
 
     name: str
@@ -38,6 +40,7 @@ class NextPlace:
     first: float
     second: float
     cold: bool
+    between: tuple[str, str] = ("the first", "the second")
 
 
 def next_places(
@@ -65,7 +68,13 @@ def next_places(
         if place.name in wanted:
             ends = [float(place.plain(each.means[k])) for each in (one, other)]
             found.append(NextPlace(place.name, place.unit, ends[0], ends[1], False))
-    return tuple(found)
+    names = (_name(one), _name(other))
+    return tuple(replace(place, between=names) for place in found)
+
+
+def _name(found: Explained) -> str:
+    own = found.hypothesis
+    return "a healthy build" if own is None else f"{own.part} {own.word(found.at)}"
 
 
 def _cold(evidence: Evidence, one: Explained, other: Explained) -> list[NextPlace]:

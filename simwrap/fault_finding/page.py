@@ -73,7 +73,7 @@ class Diagnosis:
     causes : tuple of Cause
         The most likely first.
     tell_apart : tuple of NextPlace
-        Places not read yet that would tell the first two apart.
+        Places not read yet that would tell the two likeliest apart.
     """
 
     healthy: bool
@@ -160,8 +160,8 @@ class Report(Shown):
         outside = [one.point for one in self.readings if one.verdict == "outside"]
         if self.clean:
             return "All readings together are what a healthy build may show."
-        first = next((cause for cause in self.causes if not cause.healthy), None)
-        likely = f"; the likeliest cause is {first.faults[0].told} ({_odds(first.share)})" if first else ""
+        first = next((fault for cause in self.causes for fault in cause.faults if not fault.healthy), None)
+        likely = f"; the likeliest cause is {first.told} ({_odds(first.share)})" if first else ""
         if self.verdict == "doubtful":
             return f"The readings might come from a healthy build, and yet not surely{likely}."
         where = f"{len(outside)} of {len(self.readings)} readings are outside their windows" if outside else (
@@ -182,7 +182,7 @@ class Report(Shown):
                     for cause in causes for first in cause.faults[:1]]  # fmt: skip
             tables.append(Listing("", ("odds", "cause", "what it endangers", "what confirms it"), told))
         legend = "Distance: from the middle of the window in half widths; up to 1 inside, up to 1.5 doubtful."
-        yield Section("readings", f"Readings of {self.title}: {self.verdict}", [self.sentence, *self.dangers],
+        yield Section("readings", f"Readings of {self.title}: {self.verdict}", [*self.dangers, self.sentence],
                       tables=[*tables], notes=[legend, *self._told()])  # fmt: skip
 
     def _told(self) -> Iterator[str]:
@@ -197,11 +197,16 @@ class Report(Shown):
                    "nearest are told.")  # fmt: skip
         if self.clean:
             return
+        cold = any(place.cold for place in said.tell_apart)
         for place in said.tell_apart:
             first, second = ("no end" if value > 2e7 and place.unit == "ohm" else render(value, place.unit, digits=2)
                              for value in (place.first, place.second))  # fmt: skip
-            how = "With the power off and everything discharged" if place.cold else "To tell the first two apart"
-            yield f"{how} read {place.name}: {first} with the first, {second} with the second."
+            how = "To tell the likeliest two apart"
+            if place.cold:
+                how = "With the power off and everything discharged"
+            elif cold:
+                how = "Only if that doesn't settle it"
+            yield f"{how} read {place.name}: {first} with {place.between[0]}, {second} with {place.between[1]}."
 
     def to_dataset(self) -> xarray.Dataset:
         """Return the readings and their windows, dim "point"; "unit" says of each whether it is V or A."""

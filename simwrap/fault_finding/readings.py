@@ -214,7 +214,8 @@ class FaultFinder(Shown):
         more = [p for p in signal_places(source.circuit, frequencies, level) if p.name not in named]
         places = [*self._rest, *added, *more]
         if self._suspicions is None:
-            self._tell("every fault at every size")
+            parts = len(source.circuit.node_paths)
+            self._tell(f"every fault at every size: about {max(1, round(0.06 * parts))} s")
             design, rated = self.amplifier.design, self.amplifier.rated_output
             self._suspicions = Suspicions(source, places, self._varied or Varied(), self._shelf, self._often,
                                           design.parts, rated, run=run)  # fmt: skip

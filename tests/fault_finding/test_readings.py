@@ -1,4 +1,4 @@
-"""Readings against windows, causes from the fault dictionary, responses: on a stage that simulates in a blink."""
+"""Readings against windows, causes with their sizes, responses: on a stage that simulates in a blink."""
 
 from __future__ import annotations
 
