@@ -74,6 +74,7 @@ CODES: dict[str, Code] = {
     "limited_without_signal": Code(_NOTE, "a limit of the output is reached without a signal"),
     "corner_not_told": Code(_NOTE, "the upper corner isn't told, since a valve's capacitances aren't known"),
     "noise_below_knee": Code(_NOTE, "a valve is below its knee, where no source tells its noise"),
+    "noise_left_out": Code(_NOTE, "the noise of a component isn't in the figures, since no law of it is known here"),
     "hidden_by_coupling": Code(_NOTE, "an output's impedance is mostly that of its coupling capacitor"),
     "no_power_bandwidth": Code(_NOTE, "half the rated power has more than the stated distortion at mid-band already"),
     "power_bandwidth_not_found": Code(_NOTE, "no rated power was found to look for a power bandwidth"),

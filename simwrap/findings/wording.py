@@ -154,6 +154,8 @@ SENTENCES: dict[str, str | Callable[[Fields], str]] = {
     ),
     "noise_below_knee": "{measure}: {who}it is below its knee at rest, where no source says how its noise is smoothed: "
     "the figures are by the formulas that hold above it.",
+    "noise_left_out": "{measure}: {who}its own noise isn't in the figures (a transistor's, a channel's, that of an "
+    "avalanche or of gas); they are too low by it.",
     "hidden_by_coupling": "{measure}: the {quantity} at {reference_frequency} is mostly the coupling "
     "capacitor's; behind it are {value}, at {frequency}.",
     "no_power_bandwidth": "{measure}: there is no power bandwidth: half the rated power has more than the stated "

@@ -134,7 +134,12 @@ def noise_densities(
     power = np.asarray(noise.values["output_density"], dtype=float) ** 2
     follow = {pair: vector(reply, output) for pair, reply in zip(pairs, transfers, strict=True)}
     flicker, valves, equivalent = np.zeros_like(power), np.zeros_like(power), {}
-    findings: list[list[Finding]] = [[] for _ in range(len(power))]
+    silent = [
+        Finding.of("noise_left_out", name, measure="noise", type=use.component.name)
+        for name, use in stage.components.items()
+        if use.component.kind not in ("diode", "led")  # theirs is the shot noise that the engine has
+    ]
+    findings: list[list[Finding]] = [[*silent] for _ in range(len(power))]
     for name, tube in tubes.items():
         own = {role: follow[name, role] for role in tube.currents}
         smoothed, parted, by_grid = tube.powers(own)

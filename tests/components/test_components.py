@@ -246,6 +246,14 @@ def test_transistor_as_a_tail(engine: str) -> None:
     assert abs(found.balance.ratio_db) < 0.05
 
 
+def test_noise_that_is_left_out_is_told() -> None:
+    said = [each for each in figures("current_loaded_triode", "noise").findings if each.code == "noise_left_out"]
+    assert [each.subject for each in said] == ["q1"]
+    assert "DN2540" in said[0].text
+    quiet = figures("current_loaded_triode", "noise", load="ideal", cathode_bias="led").findings
+    assert not any(each.code == "noise_left_out" for each in quiet)
+
+
 def test_limits_are_told() -> None:
     hot = figures("current_loaded_triode", supply=400.0).findings
     assert any(each.code == "over_rating" and each.subject == "q1" and each.quantity == "dissipation" for each in hot)
