@@ -23,7 +23,7 @@ from jinja2.sandbox import ImmutableSandboxedEnvironment
 from simwrap.circuits import template_functions as functions
 from simwrap.errors import NetlistError, nearest, shown
 from simwrap.netlist.element import Element
-from simwrap.netlist.text import NotTabular, Refused, plain, read, read_with
+from simwrap.netlist.text import NotTabular, Refused, begins_with, plain, read, read_with
 
 #: Most that one template prints [characters].
 MOST_TEXT = 1_000_000
@@ -160,7 +160,7 @@ class Printed:
 
 def _hint(line: str) -> str:
     """Return what a line that is refused may be mended by, "" where nothing is known."""
-    name = line.split()[0]
+    name = begins_with(line)
     if "#" in line:
         return '; a comment after an element begins with ";"'
     if name != name.lower():

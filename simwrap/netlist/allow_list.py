@@ -49,7 +49,7 @@ class _Building:
 
 
 def _refuse(number: int, line: str, why: str) -> NetlistError:
-    device = line.split()[0] if line.split() else ""
+    device = lines_of_text.begins_with(line)
     return NetlistError(f"netlist line {number}: {shown(line)} {why}", device, why)
 
 

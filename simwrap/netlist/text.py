@@ -55,6 +55,11 @@ def plain(line: str) -> str:
 
 
 @lru_cache(maxsize=4096)
+def begins_with(line: str) -> str:
+    """Return the first word of a line that may be no element, for what is said of it; "" of an empty one."""
+    return next(iter(line.split()), "")
+
+
 def read(line: str) -> Element:
     """Read the line of one element, or of a diode's model, whose element has a dot before its name.
 

@@ -263,9 +263,12 @@ def test_without_load_lines_the_curves_are_drawn_all_the_same():
     assert "at rest: 150 V, 1 mA, grid -1.50 V" in labels
 
 
-def test_bias_has_a_picture_only_with_valves():
-    with pytest.raises(InputError, match="stage with valves"):
-        draw("bias", make_result(nodes__n_out=((), np.array(1.0), "V")), make_stage())
+def test_bias_without_valves_is_the_voltages_at_its_nodes():
+    figure = draw("bias", make_result(nodes__n_out=((), np.array(1.5), "V")), make_stage())
+    assert [line.get_xdata().tolist() for line in figure.axes[0].lines] == [[1.5]]
+    assert figure.axes[0].get_xlabel() == "to ground [V]"
+    with pytest.raises(InputError, match="nodes that have one"):
+        draw("bias", make_result(nodes__n_out=((), np.array(np.nan), "V")), make_stage())
 
 
 def test_unknown_names_are_refused_with_the_nearest():
