@@ -14,13 +14,16 @@ from simwrap.circuits.design_file import Design, read_whole_design
 from simwrap.cli import main
 from simwrap.engine import AcRun, OpRun, run
 from simwrap.errors import FileProblemsError, RangeError
+from simwrap.fault_finding.causes import Cause, Suspect
 from simwrap.fault_finding.diagnosis import Suspicions
 from simwrap.fault_finding.hypotheses import OFTEN, often_of
 from simwrap.fault_finding.measured_response import overlay
+from simwrap.fault_finding.page import Diagnosis, Report
 from simwrap.fault_finding.places import METER_OHMS, Place
 from simwrap.fault_finding.readings import read, resting_places, signal_places
 from simwrap.faults.bed import HEALTHY, Fault, TestBed, Varied, bed_of, element_of
 from simwrap.faults.rails import Supplied, supplied
+from simwrap.findings.finding import Finding
 
 LINE = """
 simwrap_design = 1
@@ -439,3 +442,21 @@ def test_another_type_of_the_same_base_is_a_cause_and_no_other(source: Supplied,
         assert "6SN7GTB, not" not in words  # another name of the same valve
     with pytest.raises(RangeError, match="shelf"):
         types(["6QQ7"])
+
+
+def test_a_rating_passed_by_a_little_in_a_healthy_build_is_told_and_no_fault() -> None:
+    """In text and in JSON; beyond that, or with a reading outside of its window, it is a finding as ever."""
+    finding = Finding.of("over_rating", "power.v1", "anode dissipation", 15.0, 14.0, "W")
+    nothing = Diagnosis(healthy=True, explained=True, causes=())
+    told = Report("an amplifier", (), nothing, (), (finding,))
+    assert told.verdict == "healthy"
+    assert "anode dissipation is 15 W by the readings, rated 14 W" in " ".join(told.page())
+    assert told.to_dict()["near_ratings"][0]["code"] == "over_rating"
+    assert Report("an amplifier", (), nothing, (finding,)).verdict == "faulty"
+
+
+def test_a_page_doesnt_call_likeliest_what_explains_nothing() -> None:
+    cause = Cause((Suspect("line.anode resistor", "too high", "value", 0.9, size=470e3, meant=100e3, unit="ohm"),))
+    page = " ".join(Report("an amplifier", (), Diagnosis(healthy=False, explained=False, causes=(cause,))).page())
+    assert "no single cause explains them, and the nearest is line.anode resistor too high" in page
+    assert "likeliest cause" not in page
