@@ -387,7 +387,8 @@ class Measurement(Shown, _Figures, _Measures):
             return ""
         marks = [finding.mark for finding in self.findings]
         said = [f"{count} {mark}" for mark in MARKS[:2] if (count := marks.count(mark))]
-        line = f"{len(checked)} limits checked: {', '.join(said) or 'none exceeded, none near'}"
+        limits = "limit" if len(checked) == 1 else "limits"
+        line = f"{len(checked)} {limits} checked: {', '.join(said) or 'none exceeded, none near'}"
         return line + (f"; {len(unknown)} have no published rating" if unknown else "")
 
     def values_line(self) -> str:
