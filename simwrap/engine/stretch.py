@@ -11,6 +11,8 @@ from simwrap.engine.protocol import Array
 
 #: How a quantity changes: a factor for each unknown (its index), and for each drive (the first -1, the next -2).
 Change = dict[int, Array | float]
+#: Circuits of fewer unknowns gain nothing by elimination; a pivot among all keeps the last digits of stiff ones.
+_LARGE = 24
 
 
 @dataclass(frozen=True)
@@ -43,7 +45,7 @@ def answers(matrix: Array, seen: Array, enters: Array, rate: Array) -> tuple[Arr
     solved at each is as small as what valves and rectifiers change.
     """
     unknowns = matrix.shape[1]
-    if len(seen) > 1 or np.ptp(rate) > 1e-9 * rate[0, 0, 0]:
+    if len(seen) > 1 or unknowns < _LARGE or np.ptp(rate) > 1e-9 * rate[0, 0, 0]:
         found = np.linalg.solve(matrix + rate * (enters @ seen), rate * enters)
         none = np.zeros(0, dtype=int)
         return seen @ found, Answers(np.arange(unknowns), none, _kept(found), enters[none], np.zeros((0, unknowns)))

@@ -201,7 +201,7 @@ class FaultFinder(Shown):
         judged = tuple(_judged(made, k, values) for k, place in enumerate(made.places) if place.name in values)
         inside = all(one.verdict == "inside" for one in judged)
         # A rating that the design comes near is passed by a little in some of its healthy builds: told, but no fault.
-        passed = past_ratings(self.amplifier.warm, self.points, values)
+        passed = [*past_ratings(self.amplifier.warm, self.points, values)]
         near = tuple(one for one in passed if inside and (one.value or 0.0) <= _BEYOND * (one.limit or 0.0))
         findings = tuple(one for one in passed if one not in near)
         return Report(self._source.circuit.name, judged, said, findings, near)

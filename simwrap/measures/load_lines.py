@@ -300,28 +300,41 @@ def _same_size(ratio: Floats) -> NDArray[np.bool_]:
     return np.asarray((ratio > 1.0 / _ALIKE) & (ratio < _ALIKE))
 
 
-def _driven(signal: Reply, valves: Mapping[str, Any], network: _Network, valve: int, signs: Floats) -> Array:
+def _driven(
+    signal: Reply, valves: Mapping[str, Any], network: _Network, valve: int, signs: Floats, at_load: NDArray[np.bool_]
+) -> Array:
     """Return what a valve sees while the signal drives it, over frequency [ohm]; NaN where it doesn't.
 
-    Of a pair it is what both halves have in opposite phase: an exactly balanced one has nothing else.
+    Of a pair ``at_load`` it is what both halves have in opposite phase: an exactly balanced one has nothing else. Where
+    its halves have loads of their own that is so of their cathodes alone.
     """
-    falls, currents = [], []
+    anodes, cathodes, currents = [], [], []
     for number, (name, use) in enumerate(valves.items()):
         nodes = current_nodes(name, use)
         current = 1e-3 * vector(signal, nodes["anode"])
         if "screen" in nodes:
             current = current + network.tap(number, _MIDDLE)[:, None] * 1e-3 * vector(signal, nodes["screen"])
-        falls.append(-between(signal, use.nodes["anode"], use.nodes["cathode"]))
+        anodes.append(between(signal, use.nodes["anode"], "0"))
+        cathodes.append(between(signal, use.nodes["cathode"], "0"))
         currents.append(current)
     opposite = signs < 0
-    shares = np.where(opposite, divide(-1.0, opposite.sum(axis=1, keepdims=True)), 0.0)
-    shares[:, valve] = 1.0
-    fall, current = (np.einsum("pk,kpf->pf", shares, np.stack(each)) for each in (falls, currents))
+    both = np.where(opposite, divide(-0.5, opposite.sum(axis=1, keepdims=True)), 0.0)
+    both[:, valve] = np.where(opposite.any(axis=1), 0.5, 1.0)
+    own = np.where(at_load[:, None], both, np.arange(len(valves)) == valve)
+    anode, cathode, current = (
+        np.einsum("pk,kpf->pf", shares, np.stack(each))
+        for shares, each in ((own, anodes), (both, cathodes), (own, currents))
+    )
+    fall = cathode - anode
     return np.where(np.abs(currents[valve]) > _UNDRIVEN, divide(fall, current), np.nan)
 
 
 def _lines(
-    valve: int, twins: tuple[Floats, Floats], middle: _Network, low: _Network, driven: Callable[[Floats], Array]
+    valve: int,
+    twins: tuple[Floats, Floats],
+    middle: _Network,
+    low: _Network,
+    driven: Callable[[Floats, NDArray[np.bool_]], Array],
 ) -> dict[str, Floats]:
     tap = middle.tap(valve, _MIDDLE)
     signs, across = twins
@@ -334,7 +347,7 @@ def _lines(
     slow = np.where(single, low.alive(valve, tap)[:, 0], low.load(valve, together, tap)[:, 0])
     # A valve is looked at as the signal drives it, so that a grid leak to its cathode is bootstrapped as it is in use;
     # one that the signal doesn't reach, as its own grid does.
-    seen = driven(signs)
+    seen = driven(signs, at_load)
     signal = _straight(np.where(np.isfinite(seen), seen, middle.alive(valve, tap)))
     alone = _straight(middle.load(valve, np.maximum(signs, 0.0), tap))
     return {

@@ -201,8 +201,8 @@ def test_a_quick_pair_keeps_its_digits_beside_a_farad(farads):
 def test_unknowns_that_change_alone_are_solved_at_each_instant(steps: str) -> None:
     """Elimination of what never changes against numpy's solution of the whole, instant by instant."""
     rng = np.random.default_rng(5)
-    instants, unknowns, states = 14, 9, 4
-    matrix = np.repeat(rng.normal(size=(1, unknowns, unknowns)) + 6.0 * np.eye(unknowns), instants, axis=0)
+    instants, unknowns, states = 14, 30, 4
+    matrix = np.repeat(rng.normal(size=(1, unknowns, unknowns)) + 12.0 * np.eye(unknowns), instants, axis=0)
     matrix[:, 3, 5] += rng.normal(size=instants)
     matrix[:, 5, 5] += rng.normal(size=instants)
     seen, enters = rng.normal(size=(1, states, unknowns)), rng.normal(size=(unknowns, states))

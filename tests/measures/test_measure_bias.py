@@ -266,8 +266,8 @@ def test_without_parts_one_operating_point_is_enough():
     left_out = {path.partition(".")[0] for path in set(whole.bias.paths) - paths}
     assert left_out == {"resistors", "capacitors"}
     assert all(short.bias[path] == whole.bias[path] for path in paths)
-    asked = get_measure("bias")(SimpleNamespace(supplies={"supply": "v_supply"}, valves={}, node_paths={}, values={}),
-                                with_parts=False)  # fmt: skip
+    stage = SimpleNamespace(supplies={"supply": "v_supply"}, valves={}, components={}, node_paths={}, values={})
+    asked = get_measure("bias")(stage, with_parts=False)
     next(asked)
     with pytest.raises(StopIteration):
         asked.send(make_reply({"n_anode": [100.0]}))
