@@ -1,7 +1,7 @@
-"""Whether an operating point is one: the currents at a node add up to nothing (Kirchhoff).
+"""Whether an operating point is one: the currents at a node add up to nothing (Kirchhoff), voltages are as stated.
 
 An engine's own word isn't enough: a grid that hardly any current holds once made one say that it had converged where
-0.6 mA were missing at another node.
+0.6 mA were missing at another node; a valve on a constant current once had a current that its law didn't say.
 """
 
 from __future__ import annotations
@@ -17,12 +17,15 @@ from simwrap.netlist.expressions import evaluate
 
 #: What may be missing at a node: this share of all that flows there, or this current [A] (rounding over milliohms).
 SHARE, LEAST = 1e-3, 1e-7
+#: By so much a voltage may differ from what its own expression says: a share of it (what is steep, as a diode is,
+#: moves by 1 % within what engines settle to), or [V] (some stand for mA, and are as small).
+VOLTS_SHARE, LEAST_VOLTS = 1e-2, 1e-4
 #: Parts whose current follows from node voltages; a node with any other one isn't looked at.
 _KNOWN = frozenset("rcig")
 
 
 def missing(parsed: Parsed, values: Mapping[str, Array], state: Mapping[str, Array]) -> list[str]:
-    """Return for each point the node at which currents don't add up worst, "" where they do.
+    """Return for each point the node at which currents don't add up worst, or whose voltage isn't as stated; or "".
 
     Parameters
     ----------
@@ -52,6 +55,13 @@ def missing(parsed: Parsed, values: Mapping[str, Array], state: Mapping[str, Arr
                 total[node] += sign * current
                 size[node] += np.abs(current)
     said, worst = [""] * points, np.zeros(points)
+    for device in parsed.devices.values():
+        if device.kind == "b" and not device.current and all(node in at for node in (*device.nodes[:2], *device.reads)):
+            one, other = (at[node] for node in device.nodes[:2])
+            meant = np.asarray(evaluate(device.program, at)[0])
+            off = np.abs(one - other - meant) / np.maximum(VOLTS_SHARE * np.abs(meant), LEAST_VOLTS)
+            for point in np.flatnonzero((off > 1.0) & (off > worst)).tolist():
+                said[point], worst[point] = device.nodes[0], off[point]
     for node, left in total.items():
         off = np.abs(left) / np.maximum(SHARE * size[node], LEAST)
         for point in np.flatnonzero((off > 1.0) & (off > worst)).tolist():

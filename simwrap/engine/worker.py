@@ -227,7 +227,8 @@ def _refuse_false_points(
     for point, node in enumerate(currents.missing(parsed, columns, state)):
         if node:
             for k in small:
-                _fail(parts[k], point, f"it is no operating point: the currents at {node} don't add up")
+                why = f"the currents at {node} don't add up, or its voltage isn't what is stated"
+                _fail(parts[k], point, f"it is no operating point: {why}")
 
 
 def _solve_transient(

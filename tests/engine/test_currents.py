@@ -29,6 +29,13 @@ def test_a_divider_by_hand() -> None:
     assert divider([right, right + 1.0, right - 0.001, np.nan]) == ["", "n_middle", "", ""]
 
 
+def test_a_voltage_has_to_be_what_its_expression_says() -> None:
+    """A current of 8 mA that a valve's law doesn't give at its voltages: 7.17 mA (both from an engine's own answer)."""
+    text = "v_a n_a 0 dc 100.0 ac 0.0\nr_a n_a 0 1e5\nb_law n_law 0 v=0.08*v(n_a)\nr_law n_law 0 1e6\n"
+    state = {"n_a": np.full(4, 100.0), "n_law": np.array([8.0, 7.17, 8.01, np.nan])}
+    assert missing(allow_list.check(text), {}, state) == ["", "n_law", "", ""]
+
+
 @pytest.mark.parametrize("engine", ["neospice", "ngspice"])
 def test_no_engine_is_believed_where_currents_are_missing(engine: str) -> None:
     """A grid that only its own current holds (the check of circuits is got round) has no operating point near 0 V."""
