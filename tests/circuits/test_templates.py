@@ -198,6 +198,7 @@ def values_of(parameter: Parameter) -> st.SearchStrategy[Any]:
     return inside
 
 
+@pytest.mark.slow
 @pytest.mark.ngspice
 @pytest.mark.parametrize("name", NAMES)
 def test_both_engines_agree_over_random_values(name):
